@@ -1,0 +1,1 @@
+"""Clip, marks and stand in; readings with uncertainty and provenance out."""

@@ -1,0 +1,1 @@
+"""Following motion: body patch, camera shake, speed and smoothness."""

@@ -1,0 +1,1 @@
+"""Models, event folder, journal, attempts file."""

@@ -1,0 +1,1 @@
+"""Pure uncertainty: budget, propagation (GUM and Monte Carlo), intervals, coverage factors."""
