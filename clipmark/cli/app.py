@@ -1,0 +1,105 @@
+"""Putting the verbs together, and what the shell sees when something is refused."""
+
+from __future__ import annotations
+
+import os
+import sys
+import traceback
+from pathlib import Path
+from typing import Annotated
+
+import platformdirs
+import typer
+
+from clipmark import __version__
+from clipmark.cli import angle, attempts, crawl, demo, footage, start
+from clipmark.errors import ClipmarkError
+
+app = typer.Typer(
+    name="clipmark",
+    help="Angles and low-speed motion of small crawlers, measured from recorded clips.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    rich_markup_mode="rich",
+)
+app.command("demo")(demo.run)
+app.command("start")(start.run)
+app.command("footage")(footage.run)
+app.command("angle")(angle.run)
+app.command("crawl")(crawl.run)
+app.command("attempts")(attempts.run)
+
+DONE, DEFECT, REFUSED, INTERRUPTED = 0, 1, 2, 130
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"clipmark {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def root(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    """Angles and low-speed motion of small crawlers, measured from recorded clips."""
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and exit; never shows a traceback."""
+    sys.exit(status_of(sys.argv[1:] if arguments is None else arguments))
+
+
+def status_of(arguments: list[str]) -> int:
+    """Run the command line on `arguments` and return its exit status."""
+    verb = arguments[0] if arguments and not arguments[0].startswith("-") else ""
+    name = f"clipmark {verb}".strip()
+    try:
+        result = typer.main.get_command(app).main(
+            args=list(arguments), prog_name="clipmark", standalone_mode=False
+        )
+    except ClipmarkError as error:
+        return _refuse(name, str(error))
+    except (KeyboardInterrupt, typer.Abort):
+        return _say(name, "stopped; nothing half-written was left", INTERRUPTED)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return DONE
+    except Exception as error:
+        if hasattr(error, "format_message"):  # a usage error of the option parser
+            message = str(error.format_message()).rstrip(".")
+            if not message:  # no verb given: its help is already on the screen
+                return REFUSED
+            return _refuse(name, f"{message}; see {name} --help")
+        return _defect(name, error)
+    return result if isinstance(result, int) else DONE
+
+
+def _say(name: str, sentence: str, status: int) -> int:
+    print(f"{name}: {sentence}", file=sys.stderr)  # noqa: T201 - plain, whatever the terminal
+    return status
+
+
+def _refuse(name: str, sentence: str) -> int:
+    return _say(name, " ".join(sentence.split()), REFUSED)
+
+
+def _defect(name: str, error: Exception) -> int:
+    """Keep the details of a defect in a file, and tell the operator where."""
+    details = "".join(traceback.format_exception(error))
+    where = Path(platformdirs.user_log_dir("clipmark")) / "defect.txt"
+    try:
+        where.parent.mkdir(parents=True, exist_ok=True)
+        where.write_text(f"clipmark {__version__}\n{name}\n{details}", encoding="utf-8")
+        told = f"details are in {where}"
+    except OSError:
+        told = "and its details could not be written to a file"
+    return _say(
+        name,
+        f"this is a defect of clipmark, not of your input ({type(error).__name__}); {told}",
+        DEFECT,
+    )

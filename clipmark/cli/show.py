@@ -1,0 +1,93 @@
+"""How results are printed: one JSON object, or a table for people."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TextColumn,
+    TimeRemainingColumn,
+)
+from rich.table import Table
+
+screen = Console()
+aside = Console(stderr=True)
+
+
+def emit_json(result: Mapping[str, object]) -> None:
+    """Write one JSON object on stdout; not-a-number never gets out."""
+    sys.stdout.write(json.dumps(result, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def warn(sentences: Sequence[str]) -> None:
+    """Print warnings on stderr, one a line."""
+    for sentence in sentences:
+        aside.print(f"[bold]note:[/bold] {escape(sentence)}", highlight=False, soft_wrap=True)
+
+
+def digits_for(u: float | None) -> int:
+    """Decimals that show an uncertainty to two figures (JCGM 100:2008, 7.2.6), 0 to 6."""
+    if u is None or not math.isfinite(u) or u <= 0:
+        return 3
+    return min(6, max(0, 1 - math.floor(math.log10(u))))
+
+
+def with_u(value: object, u95: object, unit: str = "") -> str:
+    """``45.03 +/- 0.12 deg``, to two figures of the uncertainty; a dash when unknown."""
+    if not isinstance(value, (int, float)):
+        return "-"
+    tail = f" {unit}" if unit else ""
+    if not isinstance(u95, (int, float)):
+        return f"{value:.4g}{tail}"
+    places = digits_for(float(u95))
+    return f"{value:.{places}f} \N{PLUS-MINUS SIGN} {u95:.{places}f}{tail}"
+
+
+def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print a table on stdout."""
+    drawn = Table(title=title, title_justify="left", title_style="bold")
+    for index, column in enumerate(columns):
+        drawn.add_column(column, justify="left" if index == 0 else "right", overflow="fold")
+    for row in rows:
+        drawn.add_row(*(escape(cell) for cell in row))
+    screen.print(drawn)
+
+
+def budget_table(name: str, rows: Sequence[Mapping[str, object]]) -> None:
+    """Print the contributions behind one value, largest first."""
+    table(
+        f"What makes up the uncertainty of {name} (standard, deg)",
+        ("source", "kind", "u", "what would reduce it"),
+        [
+            (
+                str(row["source"]),
+                str(row["kind"]),
+                f"{row['u_deg']:.4f}",
+                str(row["advice"] or ""),
+            )
+            for row in rows
+        ],
+    )
+
+
+@contextmanager
+def progress_bar(what: str, quiet: bool = False) -> Iterator[Progress]:
+    """A progress bar on stderr, silent when stderr is not a terminal or `quiet`."""
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+    )
+    hidden = quiet or not aside.is_terminal
+    with Progress(*columns, console=aside, transient=True, disable=hidden) as bar:
+        yield bar
