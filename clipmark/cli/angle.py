@@ -1,0 +1,156 @@
+"""``clipmark angle``: ramp and chassis angle on one frame from given lines."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from clipmark.cli import options as opt
+from clipmark.cli.located import located
+from clipmark.cli.saving import Saving, save_if_asked
+from clipmark.cli.show import budget_table, emit_json, table, warn, with_u
+from clipmark.clip import open_clip
+from clipmark.errors import MarkError
+from clipmark.marks import Line, Sheet
+from clipmark.measure.angle import AngleReading, measure_angle
+
+
+def run(
+    clip: opt.ClipFile,
+    frame: Annotated[int, typer.Option("--frame", metavar="N", help="Frame ordinal, from 0.")],
+    ramp: Annotated[
+        list[str],
+        typer.Option(
+            "--ramp",
+            metavar="x1,y1,x2,y2",
+            help="Rough line along the board's edge; repeat the option to mark it several times.",
+        ),
+    ],
+    chassis: Annotated[
+        list[str] | None,
+        typer.Option("--chassis", metavar="x1,y1,x2,y2", help="Line along the chassis rail."),
+    ] = None,
+    hubs: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--hubs",
+            metavar="REAR_X,REAR_Y,FRONT_X,FRONT_Y",
+            help="Rough hub centres, rear first.",
+        ),
+    ] = None,
+    rim_px: Annotated[
+        float | None,
+        typer.Option("--rim-px", metavar="R", help="Rough rim radius, px; found when not given."),
+    ] = None,
+    facing: Annotated[
+        str | None,
+        typer.Option(
+            "--facing",
+            help="left or right: which way the truck faces; told from the hubs when not given, "
+            "which cannot know a truck on its roof.",
+        ),
+    ] = None,
+    level: opt.LevelLine = None,
+    plumb: opt.PlumbLine = None,
+    level_u: opt.LevelU = 0.05,
+    lens: opt.Lens = None,
+    view_angle: opt.ViewAngle = None,
+    square_within: opt.SquareWithin = 5.0,
+    sheet: opt.SheetCorners = None,
+    sheet_size: opt.SheetSize = None,
+    sheet_u_mm: opt.SheetU = 0.5,
+    no_edge_fit: opt.NoEdgeFit = False,
+    turning: Annotated[
+        float,
+        typer.Option(
+            "--turning",
+            metavar="DEG_S",
+            help="How fast the board is turning in this frame, when it is not at rest.",
+        ),
+    ] = 0.0,
+    true_fps: opt.TrueFps = None,
+    into: opt.Into = None,
+    attempt: opt.AttemptId = None,
+    entry: opt.Entry = None,
+    test: opt.Test = None,
+    try_no: opt.TryNo = None,
+    setup: opt.Setup = None,
+    surface: opt.Surface = None,
+    step_deg: opt.StepDeg = None,
+    verdict: opt.Verdict = None,
+    reason: opt.Reason = None,
+    called_by: opt.CalledBy = None,
+    by: opt.MarkedBy = None,
+    note: opt.Note = None,
+    as_json: opt.Json = False,
+) -> None:
+    """Measure ramp and chassis angle on one frame.
+
+    Example: clipmark angle climb.mp4 --frame 12 --ramp 210,640,905,180 --hubs 420,455,540,370
+    --plumb 150,80,151,520 --lens phone.json --square-within 3
+    """
+    saving = Saving(
+        into, attempt, entry, test, try_no, setup, surface, step_deg,
+        verdict, reason, called_by, by, note,
+    )  # fmt: skip
+    saving.check()
+    with located(clip, frame):
+        ramps = [Line.parse(text, "the ramp line") for text in ramp]
+        rails = [Line.parse(text, "the chassis line") for text in chassis or []]
+        pairs = [Line.parse(text, "the hubs") for text in hubs or []]
+        marked_sheet = _sheet(sheet, sheet_size, sheet_u_mm)
+        with open_clip(clip, true_fps=true_fps) as footage:
+            reading = measure_angle(
+                footage,
+                frame,
+                ramp=ramps,
+                chassis=rails or None,
+                hubs=pairs or None,
+                rim_px=rim_px,
+                facing=facing,
+                level=Line.parse(level, "the level line") if level else None,
+                plumb=Line.parse(plumb, "the plumb line") if plumb else None,
+                level_u_deg=level_u,
+                lens=lens,
+                view_angle_deg=view_angle,
+                square_within_deg=square_within,
+                sheet=marked_sheet,
+                edge_fit=not no_edge_fit,
+                turning_deg_s=turning,
+            )
+    result = reading.to_dict()
+    result.update(save_if_asked(saving, clip, result, kind="angle"))
+    if as_json:
+        emit_json(result)
+    else:
+        _print(reading, result)
+
+
+def _sheet(corners: str | None, size: str | None, side_u_mm: float) -> Sheet | None:
+    if corners is None and size is None:
+        return None
+    if corners is None or size is None:
+        missing = "--sheet-size" if size is None else "--sheet"
+        raise MarkError(f"a sheet needs its corners and its size, but {missing} is missing; add it")
+    return Sheet.parse(corners, size, side_u_mm)
+
+
+def _print(reading: AngleReading, result: dict[str, object]) -> None:
+    rows = []
+    for name, what in (
+        ("ramp", "ramp"),
+        ("chassis", "chassis, nose up"),
+        ("chassis_to_ramp", "chassis to ramp, nose up from the board"),
+    ):
+        value = result[f"{name}_deg"]
+        if value is not None:
+            low, high = result[f"{name}_low95_deg"], result[f"{name}_high95_deg"]
+            interval = f"{low:.3f} to {high:.3f}"
+            rows.append((what, with_u(value, result[f"{name}_u95_deg"], "deg"), interval))
+    title = f"Frame {reading.frame} at {reading.t_s:.4f} s"
+    table(title, ("angle", "value, expanded uncertainty 95 %", "95 % interval, deg"), rows)
+    budget_table("ramp_deg", reading.budget["ramp_deg"])
+    if saved := result.get("saved_as"):
+        table("Saved", ("attempt", "revision"), [(str(saved), str(result["revision"]))])
+    warn(reading.warnings)

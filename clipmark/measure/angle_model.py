@@ -1,0 +1,214 @@
+"""The measurement model of the angles, and what each source contributes to their uncertainty.
+
+Pure numerics on what was marked and fitted. One function gives the three angles for any lines,
+camera and plane; the estimate is that function at the best values, the Monte Carlo (JCGM
+101:2008) the same function over draws, and a budget line the same with one source drawn alone.
+"""
+
+from __future__ import annotations
+
+import math
+import zlib
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.geometry.camera import Group
+from clipmark.geometry.viewing import Viewing
+from clipmark.measure.angle_draws import (
+    LineMark,
+    elevation,
+    fold_line,
+    level_directions,
+    near,
+)
+
+FloatArray = NDArray[np.float64]
+Facing = Literal["left", "right"]
+VALUES = ("ramp", "chassis", "chassis_to_ramp")
+LEVEL_ITSELF = "level reference itself"
+TURNING = "board turning during the frame"
+
+
+@dataclass(frozen=True, eq=False)
+class HubsMark:
+    """Two hub centres, rear first, px of the square picture, with the covariance of each."""
+
+    points_px: FloatArray
+    covariance_px2: FloatArray
+    dof: float = math.inf
+
+    def draw(self, rng: np.random.Generator, n: int) -> FloatArray:
+        """Possible centres, shape (n, 2, 2)."""
+        unit = rng.standard_normal((n, 2, 2))
+        if self.dof <= 1000:
+            unit *= np.sqrt(self.dof / rng.chisquare(self.dof, (n, 2, 1)))
+        factors = np.linalg.cholesky(self.covariance_px2 + 1e-16 * np.eye(2))
+        return np.asarray(self.points_px + np.einsum("kij,nkj->nki", factors, unit))
+
+
+@dataclass(frozen=True, eq=False)
+class AngleModel:
+    """Everything the angles depend on.
+
+    Attributes
+    ----------
+    viewing : Viewing
+        Camera and plane of motion.
+    ramp, reference : LineMark
+        The board's edge, and the level or plumb line.
+    plumb : bool
+        Whether the reference hangs.
+    chassis : LineMark or HubsMark or None
+        A rail (unordered) or both hubs (rear first).
+    facing : {'left', 'right'} or None
+        Which way the truck faces; told from the hubs when None.
+    level_u_deg, turning_u_deg : float
+        Standard uncertainties of the reference itself, and of the board's turn in a frame's time.
+    """
+
+    viewing: Viewing
+    ramp: LineMark
+    reference: LineMark
+    plumb: bool
+    chassis: LineMark | HubsMark | None
+    facing: Facing | None
+    level_u_deg: float
+    turning_u_deg: float = 0.0
+
+    @property
+    def reference_name(self) -> str:
+        """Name of the reference line for people."""
+        return "plumb line" if self.plumb else "level line"
+
+    def sources(self) -> tuple[Group, ...]:
+        """Independent sources of uncertainty, besides those that are exactly zero."""
+        longer = "mark a longer stretch of it, nearer or sharper in the picture"
+        again = "mark it more often, or let the edge fit place it"
+        found: list[Group] = []
+        named = [(self.reference_name, self.reference), ("ramp line", self.ramp)]
+        if isinstance(self.chassis, LineMark):
+            named.append(("chassis line", self.chassis))
+        for name, line in named:
+            if line.u_offset_px or line.u_turn_rad:
+                kind: Literal["A", "B"] = "B" if math.isinf(line.dof) else "A"
+                found.append(Group(f"{name} in the picture", kind, line.dof, longer))
+            if line.repeat_u_rad:
+                found.append(Group(f"{name}, repeated marks", "A", line.repeat_dof, again))
+        if isinstance(self.chassis, HubsMark):
+            advice = "film nearer or sharper, so that the rims are larger in the picture"
+            kind = "B" if math.isinf(self.chassis.dof) else "A"
+            found.append(Group("hub centres in the picture", kind, self.chassis.dof, advice))
+        if self.level_u_deg:
+            advice = "let the plumb bob come to rest, or level the edge with a better instrument"
+            found.append(Group(LEVEL_ITSELF, "B", math.inf, advice))
+        if self.turning_u_deg:
+            found.append(Group(TURNING, "B", math.inf, "read a frame where the board is at rest"))
+        return tuple(found) + self.viewing.groups
+
+    def estimate_rad(self) -> dict[str, float]:
+        """The deterministic solution, rad, in the sign convention of each value."""
+        camera, normal = self.viewing.camera, self.viewing.normal
+        level = level_directions(self.reference.points_px, camera, normal, self.plumb)
+        ramp = fold_line(float(elevation(level, self.ramp.points_px, camera, normal)))
+        found = {"ramp": ramp}
+        if self.chassis is not None:
+            seen = float(elevation(level, self.chassis.points_px, camera, normal))
+            chassis = self._nose_up(seen)
+            found["chassis"] = chassis
+            found["chassis_to_ramp"] = _wrap(chassis - self._way(seen) * ramp)
+        return found
+
+    def draw_rad(self, seed: int, n: int, only: str | None = None) -> dict[str, FloatArray]:
+        """Draws of every value, rad, shape (n,), from all sources or from one by name.
+
+        Each source has its own stream, so that its draws do not depend on which others run.
+        """
+
+        def stream(name: str) -> np.random.Generator:
+            return np.random.default_rng([seed, zlib.crc32(name.encode())])
+
+        def on(name: str) -> bool:
+            return only is None or only == name
+
+        names = {group.name for group in self.viewing.groups}
+        wanted: Collection[str] | None = None if only is None else tuple({only} & names)
+        if wanted is not None and not wanted:
+            camera, normal = self.viewing.camera, self.viewing.normal
+        else:
+            camera, normal = self.viewing.draw(stream("viewing"), n, wanted)
+
+        def points(name: str, line: LineMark) -> FloatArray:
+            repeat = on(f"{name}, repeated marks")
+            return line.draw(stream(name), n, on(f"{name} in the picture"), repeat)
+
+        lean = np.zeros(n)
+        if on(LEVEL_ITSELF):
+            lean += math.radians(self.level_u_deg) * stream(LEVEL_ITSELF).standard_normal(n)
+        reference = points(self.reference_name, self.reference)
+        level = level_directions(reference, camera, normal, self.plumb)
+        estimate = self.estimate_rad()
+        turn = np.zeros(n)
+        if on(TURNING):
+            turn += math.radians(self.turning_u_deg) * stream(TURNING).standard_normal(n)
+        ramp_seen = elevation(level, points("ramp line", self.ramp), camera, normal)
+        ramp = near(ramp_seen + lean, estimate["ramp"], math.pi) + turn
+        draws = {"ramp": ramp}
+        if self.chassis is not None:
+            if isinstance(self.chassis, HubsMark):
+                hubs_on = on("hub centres in the picture")
+                drawn = self.chassis.draw(stream("hubs"), n) if hubs_on else self.chassis.points_px
+            else:
+                drawn = points("chassis line", self.chassis)
+            seen = elevation(level, drawn, camera, normal) + lean
+            base = float(
+                elevation(
+                    level_directions(
+                        self.reference.points_px,
+                        self.viewing.camera,
+                        self.viewing.normal,
+                        self.plumb,
+                    ),
+                    self.chassis.points_px,
+                    self.viewing.camera,
+                    self.viewing.normal,
+                )
+            )
+            way = self._way(base)
+            chassis = near(way * seen + self._flip(base), estimate["chassis"], self._period)
+            draws["chassis"] = chassis + way * turn
+            to_ramp = draws["chassis"] - way * ramp
+            draws["chassis_to_ramp"] = near(to_ramp, estimate["chassis_to_ramp"], 2 * math.pi)
+        return {name: np.broadcast_to(values, (n,)) for name, values in draws.items()}
+
+    @property
+    def _period(self) -> float:
+        """A rail has no front, so half a turn brings it back; hubs need a whole one."""
+        return math.pi if isinstance(self.chassis, LineMark) else 2 * math.pi
+
+    def _way(self, seen_rad: float) -> float:
+        """1 for a truck facing right, -1 for one facing left; a rail counts as facing right."""
+        if self.facing is not None:
+            return 1.0 if self.facing == "right" else -1.0
+        if isinstance(self.chassis, LineMark):
+            return 1.0
+        return 1.0 if abs(seen_rad) <= math.pi / 2 else -1.0
+
+    def _flip(self, seen_rad: float) -> float:
+        """Half a turn for hubs of a truck facing left, whose level is rear to front leftward."""
+        facing_left = self._way(seen_rad) < 0
+        return math.pi if facing_left and isinstance(self.chassis, HubsMark) else 0.0
+
+    def _nose_up(self, seen_rad: float) -> float:
+        """Elevation of the nose from the angle seen of rear to front, or of the rail."""
+        if isinstance(self.chassis, LineMark):
+            return self._way(seen_rad) * fold_line(seen_rad)
+        return _wrap(self._way(seen_rad) * seen_rad + self._flip(seen_rad))
+
+
+def _wrap(angle_rad: float) -> float:
+    """The same angle in (-pi, pi]."""
+    return math.pi - (math.pi - angle_rad) % (2 * math.pi)

@@ -1,0 +1,271 @@
+"""How one frame is looked at: pixel aspect, lens, and the plane of motion.
+
+Positions called "square" are px of the square picture (pixel aspect applied); "straight" ones
+have the lens's distortion taken out as well.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.errors import FitError, MarkError
+from clipmark.geometry.camera import (
+    Camera,
+    Group,
+    assumed_camera,
+    camera_from_lens,
+    camera_from_view_angle,
+)
+from clipmark.geometry.distortion import pixels_to_rays, rays_to_pixels
+from clipmark.geometry.edge_fit import EdgeFit
+from clipmark.geometry.plane import Rectifier
+from clipmark.geometry.sheet import SheetCorners
+from clipmark.geometry.viewing import Viewing, view_from_promise, view_from_sheet
+from clipmark.marks import Line, Sheet, check_inside
+from clipmark.measure.lens_file import LensSource, load_lens
+from clipmark.measure.marked_line import MARK_U_PX, MarkedLine, line_from_picture
+
+FloatArray = NDArray[np.float64]
+SIDE_TRIM = 0.04  # of a sheet's side left out at each end, where the neighbour side is near
+
+
+@dataclass(frozen=True)
+class ViewOptions:
+    """What is declared about the camera: lens file, view angle, promise, sheet."""
+
+    lens: LensSource | None = None
+    view_angle_deg: float | None = None
+    square_within_deg: float = 5.0
+    sheet: Sheet | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """One upright picture with its levels and pixel aspect, ready for fitting.
+
+    Attributes
+    ----------
+    luma : ndarray, shape (H, W)
+    levels : (float, float)
+        Code values of black and white.
+    aspect : float
+        Width of one upright pixel over its height.
+    """
+
+    luma: NDArray[np.integer]
+    levels: tuple[float, float]
+    aspect: float
+
+    @property
+    def width(self) -> int:
+        """Width, px of the upright picture."""
+        return int(self.luma.shape[1])
+
+    @property
+    def height(self) -> int:
+        """Height, px of the upright picture."""
+        return int(self.luma.shape[0])
+
+    def to_square(self, points_px: FloatArray) -> FloatArray:
+        """Square-picture positions, shape (..., 2)."""
+        return np.asarray(points_px, dtype=np.float64) * np.array([self.aspect, 1.0])
+
+    def from_square(self, points_px: FloatArray) -> FloatArray:
+        """Upright-picture positions, shape (..., 2)."""
+        return np.asarray(points_px, dtype=np.float64) / np.array([self.aspect, 1.0])
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """A picture seen through the best knowledge of its camera and plane.
+
+    Attributes
+    ----------
+    picture : Picture
+    camera_prior : Camera
+        What is known of the camera before any sheet.
+    viewing : Viewing
+        Camera and plane as they enter the reading.
+    sheet_sides : tuple of MarkedLine
+        The sheet's sides as fitted, if there is a sheet and its sides were visible.
+    warnings : tuple of str
+    """
+
+    picture: Picture
+    camera_prior: Camera
+    viewing: Viewing
+    sheet_sides: tuple[MarkedLine, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def groups(self) -> tuple[Group, ...]:
+        """Sources of uncertainty of the view."""
+        return self.viewing.groups
+
+    def to_straight(self, points_px: FloatArray) -> FloatArray:
+        """Undistorted positions of upright-picture positions, shape (N, 2), px."""
+        return straighten(self.picture, self.camera_prior.centre, points_px)
+
+    def from_straight(self, points_px: FloatArray) -> FloatArray:
+        """Upright-picture positions of undistorted positions, shape (N, 2), px."""
+        return bend(self.picture, self.camera_prior.centre, points_px)
+
+    def flat(self, middle_px: FloatArray) -> Flat:
+        """The flat picture around an upright-picture position."""
+        middle = self.picture.to_square(np.asarray(middle_px, dtype=np.float64))
+        return Flat(self.picture, self.viewing.rectifier(middle))
+
+
+@dataclass(frozen=True, eq=False)
+class Flat:
+    """Between the upright picture and a flat one in which wheels are round."""
+
+    picture: Picture
+    rectifier: Rectifier
+
+    def to_flat(self, points_px: FloatArray) -> FloatArray:
+        """Flat positions of upright-picture positions, shape (N, 2), px."""
+        return self.rectifier.to_flat(self.picture.to_square(points_px))
+
+    def from_flat(self, points_px: FloatArray) -> FloatArray:
+        """Upright-picture positions of flat positions, shape (N, 2), px."""
+        return self.picture.from_square(self.rectifier.from_flat(points_px))
+
+
+def straighten(picture: Picture, camera: FloatArray, points_px: FloatArray) -> FloatArray:
+    """Undistorted positions, px of the square picture, through one camera; NaN beyond the lens."""
+    rays = pixels_to_rays(picture.to_square(points_px), camera[None])[0]
+    return np.asarray(rays * camera[:2] + camera[2:4], dtype=np.float64)
+
+
+def bend(picture: Picture, camera: FloatArray, points_px: FloatArray) -> FloatArray:
+    """Upright-picture positions of undistorted ones; the inverse of `straighten`."""
+    rays = (np.asarray(points_px, dtype=np.float64) - camera[2:4]) / camera[:2]
+    return picture.from_square(rays_to_pixels(rays[None], camera[None])[0])
+
+
+def camera_of(picture: Picture, options: ViewOptions) -> Camera:
+    """What is known of the camera: lens file, else view angle, else a wide prior.
+
+    Raises
+    ------
+    MarkError
+        If a lens file and a view angle are both given.
+    LensError
+        If the lens file is unreadable or belongs to pictures of another shape.
+    """
+    if options.lens is not None and options.view_angle_deg is not None:
+        raise MarkError(
+            "both a lens file and a view angle are given; keep the lens file, which says more"
+        )
+    if options.lens is not None:
+        lens = load_lens(options.lens)
+        return camera_from_lens(lens, picture.width, picture.height, picture.aspect)
+    if options.view_angle_deg is not None:
+        return camera_from_view_angle(
+            picture.width, picture.height, options.view_angle_deg, pixel_aspect=picture.aspect
+        )
+    return assumed_camera(picture.width, picture.height, picture.aspect)
+
+
+def look_at(picture: Picture, options: ViewOptions, edge_fit: bool = True) -> Look:
+    """Find camera and plane of motion for one picture.
+
+    Parameters
+    ----------
+    picture : Picture
+    options : ViewOptions
+    edge_fit : bool
+        Move the sheet's sides onto their true edges; otherwise its corners are taken as marked.
+
+    Raises
+    ------
+    MarkError, LensError, PlaneError
+    """
+    camera = camera_of(picture, options)
+    warnings: list[str] = []
+    if options.sheet is None:
+        viewing: Viewing = view_from_promise(camera, options.square_within_deg)
+        return Look(picture, camera, viewing, (), ())
+    corners, sides, notes = _sheet_corners(picture, camera, options.sheet, edge_fit)
+    warnings.extend(notes)
+    sheet_view = view_from_sheet(camera, corners)
+    warnings.extend(sheet_view.warnings)
+    return Look(picture, camera, sheet_view, sides, tuple(warnings))
+
+
+def _sheet_corners(
+    picture: Picture, camera: Camera, sheet: Sheet, edge_fit: bool
+) -> tuple[SheetCorners, tuple[MarkedLine, ...], list[str]]:
+    """Corners from the crossings of the fitted sides, or as marked where a side is not seen."""
+    marked = np.array([[point.x, point.y] for point in sheet.corners])
+    for point in sheet.corners:
+        check_inside(point.x, point.y, picture.width, picture.height, "the sheet")
+    square = picture.to_square(marked)
+    clicked = np.broadcast_to(MARK_U_PX**2 * np.eye(2), (4, 2, 2))
+    size = (sheet.width_mm, sheet.height_mm)
+    as_marked = SheetCorners(square, clicked.copy(), size, sheet.side_u_mm)
+    as_marked.handed  # noqa: B018 - refuses crossing or flat corners before any fit
+    if not edge_fit:
+        return as_marked, (), []
+    try:
+        sides = tuple(_fit_side(picture, camera, marked, index) for index in range(4))
+    except FitError as error:
+        note = f"{error}; the sheet's corners are taken as marked, each good to {MARK_U_PX:g} px"
+        return as_marked, (), [note]
+    corners = np.empty((4, 2))
+    covariance = np.empty((4, 2, 2))
+    for index in range(4):
+        before, after = sides[index - 1].fit, sides[index].fit
+        assert before is not None
+        assert after is not None
+        place, spread = _crossing(before, after)
+        corners[index] = picture.to_square(bend(picture, camera.centre, place[None]))[0]
+        covariance[index] = spread
+    dof = min(side.dof for side in sides)
+    notes = [note for side in sides for note in side.warnings]
+    fitted = SheetCorners(corners, covariance, size, sheet.side_u_mm, "A", dof)
+    return fitted, sides, notes
+
+
+def _fit_side(picture: Picture, camera: Camera, corners: FloatArray, index: int) -> MarkedLine:
+    """Fit the side from one corner to the next, a little shortened at both ends."""
+    start, end = corners[index], corners[(index + 1) % 4]
+    trim = SIDE_TRIM * (end - start)
+    line = Line(*(start + trim), *(end - trim))
+    return line_from_picture(
+        picture.luma,
+        line,
+        f"the sheet's side from corner {index + 1} to {(index + 1) % 4 + 1}",
+        picture.levels,
+        lambda points: straighten(picture, camera.centre, points),
+        lambda points: bend(picture, camera.centre, points),
+        "step",
+    )
+
+
+def _crossing(first: EdgeFit, second: EdgeFit) -> tuple[FloatArray, FloatArray]:
+    """Where two fitted lines cross in straight space, with its covariance, px.
+
+    For each line the offset at the crossing has variance u_offset^2 + (t u_angle)^2 with t the
+    distance from its middle; the crossing solves n1.x = c1, n2.x = c2.
+    """
+    normals = np.stack([_normal(first.direction), _normal(second.direction)])
+    levels = np.array([normals[0] @ first.centroid, normals[1] @ second.centroid])
+    place = np.linalg.solve(normals, levels)
+    variances = []
+    for fit in (first, second):
+        along = float((place - fit.centroid) @ fit.direction)
+        cov = fit.covariance
+        variances.append(cov[0, 0] + 2 * along * cov[0, 1] + along**2 * cov[1, 1])
+    inverse = np.linalg.inv(normals)
+    spread = inverse @ np.diag(variances) @ inverse.T
+    return place, np.asarray(spread, dtype=np.float64)
+
+
+def _normal(direction: FloatArray) -> FloatArray:
+    return np.array([-direction[1], direction[0]]) / math.hypot(*direction)
