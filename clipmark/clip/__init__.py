@@ -1,1 +1,8 @@
 """Recorded clips: index, exact frames, time, rotation, pixel aspect, health of the file."""
+
+from clipmark.clip.clip import Clip, open_clip
+from clipmark.clip.findings import Finding
+from clipmark.clip.frame import Frame
+from clipmark.clip.passes import FramePass
+
+__all__ = ["Clip", "Finding", "Frame", "FramePass", "open_clip"]

@@ -1,0 +1,140 @@
+"""Any frame at any time: seek, check where the seek landed, decode forward, keep what passed by."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+
+from clipmark.clip.decoder import Decoder
+from clipmark.clip.picture import Picture
+from clipmark.errors import FrameError
+
+RING_BYTES = 64 * 1920 * 1080 * 3 // 2  # 64 pictures of 1080p with their colours: 200 MB
+_NEAR = 8  # decoding this many pictures on costs less than a seek
+_EARLIER_KEYS = 3  # key frames tried after a good landing before a picture is called missing
+
+
+class PictureRing:
+    """The pictures last decoded, as many as fit into a number of bytes.
+
+    The oldest leave first; one picture is always kept.
+    """
+
+    def __init__(self, limit_bytes: int = RING_BYTES) -> None:
+        self.limit_bytes = limit_bytes
+        self.bytes_held = 0
+        self._pictures: OrderedDict[int, Picture] = OrderedDict()
+
+    def __len__(self) -> int:
+        return len(self._pictures)
+
+    def get(self, ordinal: int) -> Picture | None:
+        """The picture, moved to the young end; None if not held."""
+        picture = self._pictures.get(ordinal)
+        if picture is not None:
+            self._pictures.move_to_end(ordinal)
+        return picture
+
+    def put(self, ordinal: int, picture: Picture) -> None:
+        """Hold a picture, letting the oldest go until the bytes fit."""
+        held = self._pictures.pop(ordinal, None)
+        self.bytes_held += picture.nbytes - (held.nbytes if held else 0)
+        self._pictures[ordinal] = picture
+        while self.bytes_held > self.limit_bytes and len(self._pictures) > 1:
+            self.bytes_held -= self._pictures.popitem(last=False)[1].nbytes
+
+    def clear(self) -> None:
+        """Let everything go."""
+        self._pictures.clear()
+        self.bytes_held = 0
+
+
+class RandomAccess:
+    """Pictures by ordinal from one decoder that jumps.
+
+    Attributes
+    ----------
+    missing : set of int
+        Ordinals found to have no decodable picture.
+    suspect : set of int
+        Ordinals that may use a packet which the decoder refused.
+    """
+
+    def __init__(self, decoder: Decoder, ring: PictureRing) -> None:
+        self._decoder, self._ring = decoder, ring
+        self._index = decoder.index
+        self.missing: set[int] = set()
+        self.suspect: set[int] = set()
+
+    def picture(self, ordinal: int) -> Picture:
+        """The picture of frame `ordinal`.
+
+        Raises
+        ------
+        FrameError
+            If its picture cannot be decoded.
+        """
+        held = self._ring.get(ordinal)
+        if held is not None:
+            return held
+        if ordinal not in self.missing:
+            found = self._continue_to(ordinal) or self._jump_to(ordinal)
+            if found is not None:
+                return found
+            self.missing.add(ordinal)
+        raise FrameError(self._why_missing(ordinal))
+
+    def _why_missing(self, ordinal: int) -> str:
+        if self._decoder.foreign_size is not None:
+            width, height = self._decoder.foreign_size
+            return (
+                f"frame {ordinal} cannot be used: the picture size changes to {width} x {height} "
+                "px in the middle of the file; cut the clip there and use the parts"
+            )
+        return (
+            f"frame {ordinal} cannot be decoded: its picture is missing or damaged in the file; "
+            "use another frame, or copy the clip from the camera again"
+        )
+
+    def _continue_to(self, ordinal: int) -> Picture | None:
+        """Let the running decoder go on, when no later key frame makes a jump cheaper."""
+        decoder = self._decoder
+        if not -1 < decoder.shown < ordinal:
+            return None
+        if self._index.has_times and ordinal - decoder.shown > _NEAR:
+            nearest = next(self._index.keys_before(ordinal), None)
+            if nearest is not None and nearest > decoder.fed:
+                return None
+        return self._run_to(ordinal)
+
+    def _jump_to(self, ordinal: int) -> Picture | None:
+        """Decode from the nearest key frame that works, at worst from the start of the file."""
+        good_landings = 0
+        if self._index.has_times:
+            for key in self._index.keys_before(ordinal):
+                if not self._decoder.start(key):
+                    continue
+                found = self._run_to(ordinal)
+                if found is not None:
+                    return found
+                good_landings += 1
+                if good_landings >= _EARLIER_KEYS:
+                    return None
+        self._decoder.start(None)
+        return self._run_to(ordinal)
+
+    def _run_to(self, ordinal: int) -> Picture | None:
+        """Read on up to `ordinal`, keeping what passes by; None if it does not come."""
+        found = None
+        while (shown := self._decoder.read()) is not None:
+            self._ring.put(*shown)
+            if shown[0] >= ordinal:
+                found = shown[1] if shown[0] == ordinal else None
+                break
+        for number in self._decoder.broken:
+            self.suspect.update(self._index.reached_from(number, whole_group=False))
+        return found
+
+    def close(self) -> None:
+        """Let the decoder and all pictures go."""
+        self._decoder.close()
+        self._ring.clear()

@@ -1,0 +1,335 @@
+"""A recorded clip: opened, indexed, its frames by ordinal, its times and its oddities."""
+
+from __future__ import annotations
+
+import threading
+from fractions import Fraction
+from functools import cached_property
+from os import PathLike
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.clip.access import RING_BYTES, PictureRing, RandomAccess
+from clipmark.clip.admit import Source, check_file, choose_stream, file_sha256, open_container
+from clipmark.clip.decoder import Decoder
+from clipmark.clip.facts import StreamFacts, read_facts, source_findings
+from clipmark.clip.findings import Finding
+from clipmark.clip.frame import Frame
+from clipmark.clip.index import FrameIndex, build_index
+from clipmark.clip.passes import FramePass, pass_threads
+from clipmark.clip.picture import Picture
+from clipmark.clip.timing import Timeline, exact_rate
+from clipmark.errors import FootageError, FrameError
+
+
+def open_clip(
+    path: str | PathLike[str],
+    *,
+    true_fps: float | Fraction | None = None,
+    ring_bytes: int = RING_BYTES,
+) -> Clip:
+    """Open a recorded clip for reading; the file is never written to.
+
+    Parameters
+    ----------
+    path : path-like
+        The video file.
+    true_fps : float or Fraction, optional
+        The rate at which a slow-motion clip was recorded, frames per second: times are scaled
+        by the stored rate over this.
+    ring_bytes : int
+        Memory for pictures kept for stepping back, bytes.
+
+    Returns
+    -------
+    Clip
+        A context manager; close it when done.
+
+    Raises
+    ------
+    FolderError
+        If the file is missing, a folder, or may not be read.
+    FootageError
+        If it is not footage that can be measured; the sentence names the file and the reason.
+    """
+    place = Path(path).absolute()
+    check_file(place)
+    rate = exact_rate(true_fps)
+    container = open_container(place)
+    try:
+        stream, source = choose_stream(place, container)
+        index = build_index(container, stream)
+        stated = read_facts(container, stream)
+    finally:
+        container.close()
+    if index.frame_count == 0:
+        raise FootageError(f"{place.name} holds no pictures; copy it from the camera again")
+    return Clip(source, index, stated, Timeline(index, rate, stated.rates), ring_bytes)
+
+
+class Clip:
+    """A clip that stands open; made by `open_clip`.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    index : FrameIndex
+        Packets and frames.
+    upright_transform : UprightTransform
+        How the stored picture is turned and mirrored.
+    width, height : int
+        Size of the upright picture, px; pixel aspect not applied.
+    pixel_aspect : Fraction
+        Width over height of one upright pixel.
+    interlaced : bool
+        Whether a picture holds two moments.
+    bit_depth, black_level, white_level : int
+        Significant bits of luma, and its code values for black and white.
+    nominal_fps : Fraction or None
+        Stored frames per second, after leaving out gaps; None if unknown.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        index: FrameIndex,
+        stated: StreamFacts,
+        timeline: Timeline,
+        ring_bytes: int,
+    ) -> None:
+        self.path = source.path
+        self.index = index
+        self._source, self._timeline = source, timeline
+        self._lock = threading.RLock()
+        self._decoder = Decoder(source, index, "SLICE", 2)
+        ring = PictureRing(ring_bytes)
+        self._access = RandomAccess(self._decoder, ring)
+        self._open = True
+        try:
+            self._decoder.start(None)
+            shown = self._decoder.read()
+            if shown is None or self._decoder.layout is None:
+                raise FootageError(
+                    f"{self.path.name} holds no picture that can be decoded; copy it from the "
+                    "camera again"
+                )
+            ring.put(*shown)
+            first, layout = shown[1], self._decoder.layout
+            self.upright_transform = self._decoder.upright()
+        except BaseException:
+            self.close()
+            raise
+        self.width, self.height = self.upright_transform.size(source.width, source.height)
+        self.pixel_aspect = self.upright_transform.pixel_aspect(stated.pixel_aspect)
+        self.interlaced = first.interlaced or stated.interlaced
+        self.bit_depth = layout.bit_depth
+        self.black_level, self.white_level = layout.black, layout.white
+        self.nominal_fps = timeline.nominal_rate
+        self._damaged: frozenset[int] = frozenset()
+        self._checked: tuple[Finding, ...] = ()
+        self._access.missing.update(range(shown[0]))
+        self._opened: tuple[Finding, ...] = (
+            *source_findings(self, stated, source, shown[0]),
+            *timeline.findings(),
+        )
+
+    @property
+    def frame_count(self) -> int:
+        """Number of frames, by the index."""
+        return self.index.frame_count
+
+    @property
+    def has_times(self) -> bool:
+        """Whether the file carries frame times."""
+        return self.index.has_times
+
+    @property
+    def time_scale(self) -> Fraction:
+        """True seconds per stored second; 1 unless a true rate was declared."""
+        return self._timeline.scale
+
+    @cached_property
+    def times_s(self) -> NDArray[np.float64]:
+        """Time of each frame, s from the first shown frame, shape (n,); NaN without times."""
+        times = self._timeline.times_s()
+        times.flags.writeable = False
+        return times
+
+    @property
+    def times(self) -> list[Fraction]:
+        """Exact time of each frame, s from the first shown frame; empty without times."""
+        return self._timeline.times()
+
+    @cached_property
+    def sha256(self) -> str:
+        """SHA-256 of the file, hex."""
+        return file_sha256(self.path)
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What is odd about the file, as far as known; a check pass adds to it."""
+        return self._opened + self._checked
+
+    @property
+    def warnings(self) -> list[str]:
+        """The sentences an operator must see."""
+        return [str(finding) for finding in self.findings if finding.severity != "note"]
+
+    @property
+    def damaged(self) -> frozenset[int]:
+        """Frames known to be damaged: from a check pass, and where the decoder refused data."""
+        return self._damaged | self._access.suspect
+
+    @property
+    def missing(self) -> frozenset[int]:
+        """Frames known to have no decodable picture."""
+        return frozenset(self._access.missing)
+
+    def frame(self, ordinal: int, *, allow_damaged: bool = False) -> Frame:
+        """Frame by ordinal, exact.
+
+        Parameters
+        ----------
+        ordinal : int
+            From 0 to ``frame_count - 1``.
+        allow_damaged : bool
+            Give a picture known to be damaged too: to look at, not to measure on.
+
+        Raises
+        ------
+        FrameError
+            If there is no such frame, or its picture is missing, or known to be damaged.
+        """
+        self._check_ordinal(ordinal)
+        with self._lock:
+            self._check_open()
+            picture = self._access.picture(ordinal)
+        if ordinal in self.damaged and not allow_damaged:
+            raise FrameError(
+                f"frame {ordinal} lies in a damaged part of the file and cannot be measured on; "
+                "use another frame, or copy the clip from the camera again"
+            )
+        return self._frame(ordinal, picture)
+
+    def frames(
+        self,
+        first: int = 0,
+        last: int | None = None,
+        step: int = 1,
+        *,
+        threads: int | None = None,
+    ) -> FramePass:
+        """Frames `first` to `last` (both included) in one sequential pass, luma only.
+
+        Parameters
+        ----------
+        first, last : int
+            Ordinals; `last` defaults to the last frame.
+        step : int
+            Give every `step`-th frame only.
+        threads : int, optional
+            Decoding threads; 1 decodes in this thread. Default: one per core, at most four.
+
+        Returns
+        -------
+        FramePass
+            Iterator of frames. Missing frames are left out and listed in its ``missing``.
+
+        Raises
+        ------
+        FrameError
+            If the span leaves the clip or runs backwards, or the step is below 1.
+        """
+        self._check_open()
+        last = self.frame_count - 1 if last is None else last
+        self._check_ordinal(first)
+        self._check_ordinal(last)
+        if last < first or step < 1:
+            raise FrameError(
+                f"the span {first}:{last} with step {step} cannot be read; give the earlier frame "
+                "first and a step of 1 or more"
+            )
+        count = pass_threads(threads)
+        decoder = Decoder(self._source, self.index, "FRAME" if count > 1 else "NONE", count)
+        return FramePass(decoder, first, last, step, self._frame, self._access.missing.add)
+
+    def ordinal_at(self, time_s: float) -> int:
+        """Ordinal of the frame on screen at `time_s` (s from the first shown frame).
+
+        The last frame shown at or before that time; of frames with one time, the first.
+
+        Raises
+        ------
+        FrameError
+            If the file has no times, or the time lies outside the clip.
+        """
+        if not self.has_times:
+            raise FrameError(
+                "this file carries no frame times, so no frame belongs to a time; name frames by "
+                "ordinal"
+            )
+        times = self.times_s
+        held = float(np.median(np.diff(times))) if len(times) > 1 else 0.0
+        if not 0 <= time_s <= times[-1] + held:
+            raise FrameError(
+                f"the time {time_s:g} s lies outside the clip, which runs from 0 to "
+                f"{times[-1]:.3f} s; give a time inside"
+            )
+        place = int(np.searchsorted(times, time_s, side="right")) - 1
+        return int(np.searchsorted(times, times[place], side="left"))
+
+    def note_check(self, damaged: frozenset[int], findings: tuple[Finding, ...]) -> None:
+        """Take over what a check pass found (`clipmark.clip.health.check`)."""
+        self._damaged, self._checked = damaged, findings
+
+    def sequential_decoder(self) -> Decoder:
+        """A decoder of its own, one thread, for a pass that watches the decoder closely."""
+        self._check_open()
+        return Decoder(self._source, self.index)
+
+    def close(self) -> None:
+        """Close the file and let all pictures go; may be called twice."""
+        with self._lock:
+            self._open = False
+            self._access.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        return f"<Clip {self.path.name}: {self.frame_count} frames, {self.width} x {self.height}>"
+
+    def _frame(self, ordinal: int, picture: Picture) -> Frame:
+        return Frame(
+            ordinal=ordinal,
+            pts=self.index.frame_pts[ordinal] if self.has_times else None,
+            time_base=self.index.time_base,
+            time=self._timeline.time(ordinal),
+            picture=picture,
+            upright=self.upright_transform,
+            colours_again=lambda again: self.frame(again, allow_damaged=True).bgr(),
+        )
+
+    def _check_open(self) -> None:
+        if not self._open:
+            raise FrameError("the clip has been closed; open it again")
+
+    def _check_ordinal(self, ordinal: int) -> None:
+        if not 0 <= ordinal < self.frame_count:
+            raise FrameError(
+                f"frame {ordinal} is not in the clip, which has frames 0 to "
+                f"{self.frame_count - 1}; name one of these"
+            )

@@ -1,0 +1,252 @@
+"""The running decoder: pictures with their ordinals, from a key frame onwards.
+
+Everything that touches FFmpeg while decoding is in `Decoder`, and what leaves it are plain
+`Picture` objects with an ordinal. Decoding happens in this process for now; a worker process
+with a watchdog (a decoder can hang or die on a broken file) can stand behind the same four
+methods: `start`, `read`, `close` and the `fed` and `shown` marks.
+
+Threads: frame threads only for an uninterrupted pass; one thread or slice threads where the
+decoder is made to jump. Closing first empties the decoder, which parks its threads while
+Python's own lock is free: freed while busy, a thread that wants to log could wait for ever.
+Nothing of FFmpeg's log is printed: PyAV drops it unless somebody asks for it.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from types import TracebackType
+from typing import Any, Literal, Self
+
+import av.container
+import av.error
+import av.packet
+import av.video.stream
+import numpy as np
+
+from clipmark.clip.admit import MAX_PIXELS, Source, choose_stream, open_container
+from clipmark.clip.index import FrameIndex
+from clipmark.clip.picture import Picture, PixelFormat
+from clipmark.clip.upright import UprightTransform
+from clipmark.errors import FootageError
+
+Threading = Literal["NONE", "SLICE", "FRAME", "AUTO"]
+
+
+class Decoder:
+    """A container opened for decoding, standing somewhere in the clip.
+
+    Parameters
+    ----------
+    source : Source
+        File and stream.
+    index : FrameIndex
+        The clip's index.
+    threading : {"NONE", "SLICE", "FRAME", "AUTO"}
+        How the decoder may use threads.
+    threads : int
+        How many; 1 decodes in the calling thread.
+
+    Attributes
+    ----------
+    index : FrameIndex
+        As given.
+    fed : int
+        Decode number of the last packet given to the decoder; -1 before the first.
+    shown : int
+        Ordinal of the last picture given out; -1 before the first.
+    broken : list of int
+        Decode numbers of packets that the decoder refused since `start`.
+    foreign_size : tuple of int or None
+        Width and height of a picture of another size than the clip's, where one was met.
+    """
+
+    def __init__(
+        self, source: Source, index: FrameIndex, threading: Threading = "NONE", threads: int = 1
+    ) -> None:
+        self._source, self.index = source, index
+        self._threading, self._threads = threading, max(1, threads)
+        self._container: av.container.InputContainer | None = None
+        self._stream: av.video.stream.VideoStream | None = None
+        self._packets: Iterator[Any] | None = None
+        self._ready: deque[tuple[int, Picture]] = deque()
+        self._seen: dict[int, int] = {}
+        self._trusted = 0
+        self._counted = 0
+        self.layout: PixelFormat | None = None
+        self.first_frame: av.VideoFrame | None = None
+        self.fed = -1
+        self.shown = -1
+        self.broken: list[int] = []
+        self.foreign_size: tuple[int, int] | None = None
+
+    def start(self, key_number: int | None) -> bool:
+        """Stand at a key packet (decode number), or at the start of the file (None).
+
+        Tries the key's presentation stamp, then its decoding stamp, and looks where the seek
+        landed; containers differ in which of the two they go by.
+
+        Returns
+        -------
+        bool
+            False if neither seek landed at or before the key packet; the decoder then stands
+            nowhere and must be started again.
+        """
+        if key_number is None:
+            self._reopen()
+            self._begin(self._demux(), -1, 0)
+            return True
+        if self._container is None:
+            self._reopen()
+        for stamp in dict.fromkeys((self.index.pts[key_number], self.index.dts[key_number])):
+            if stamp is None:
+                continue
+            landed = self._seek(stamp)
+            if landed is not None and landed[0] <= key_number:
+                trusted = self.index.trusted_from(key_number)
+                self._begin(landed[1], landed[0] - 1, trusted)
+                return True
+        self._packets = None
+        return False
+
+    def read(self) -> tuple[int, Picture] | None:
+        """The next picture with its ordinal, in presentation order; None at the end."""
+        while not self._ready:
+            packet = self.feed()
+            if packet is None:
+                return None
+        ordinal, picture = self._ready.popleft()
+        self.shown = ordinal
+        return ordinal, picture
+
+    def feed(self) -> bool | None:
+        """Give the decoder one packet; True, or None when there are no more."""
+        if self._packets is None:
+            return None
+        try:
+            packet = next(self._packets)
+        except (StopIteration, av.error.FFmpegError, OSError):
+            self._packets = None
+            return None
+        if packet.size:
+            self.fed += 1
+        try:
+            frames = packet.decode()
+        except av.error.FFmpegError:
+            self.broken.append(self.fed)
+            return True
+        for frame in frames:
+            self._take(frame)
+        return True
+
+    def upright(self) -> UprightTransform:
+        """Which way up the first decoded picture is to be shown, by its display matrix.
+
+        Raises
+        ------
+        FootageError
+            If the file asks for a turn other than a quarter turn.
+        """
+        frame = self.first_frame
+        side_data: Any = None if frame is None else frame.side_data.get("DISPLAYMATRIX")
+        if side_data is None:
+            return UprightTransform()
+        matrix = np.frombuffer(bytes(side_data), dtype=np.int32)
+        return UprightTransform.from_matrix(matrix, self._source.path.name)
+
+    def close(self) -> None:
+        """Park the decoder's threads and close the file; may be called twice."""
+        self._ready.clear()
+        self._packets = None
+        if self._stream is not None:
+            self._stream.codec_context.flush_buffers()
+        if self._container is not None:
+            self._container.close()
+        self._container = self._stream = self.first_frame = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _reopen(self) -> None:
+        """Open the file afresh; the decoder stands before the first packet."""
+        layout = self.layout
+        self.close()
+        self.layout = layout
+        container = open_container(self._source.path)
+        stream, found = choose_stream(self._source.path, container)
+        if found != self._source:
+            container.close()
+            raise FootageError(
+                f"{self._source.path.name} has changed since it was opened; open it again"
+            )
+        context = stream.codec_context
+        context.options = {"max_pixels": str(MAX_PIXELS)}
+        context.thread_type = self._threading
+        context.thread_count = self._threads
+        self._container, self._stream = container, stream
+
+    def _demux(self) -> Iterator[Any]:
+        assert self._container is not None
+        return iter(self._container.demux(self._stream))
+
+    def _begin(self, packets: Iterator[Any], fed: int, trusted: int) -> None:
+        """Forget the last run and begin a new one at these packets."""
+        self._packets = packets
+        self._ready.clear()
+        self._seen.clear()
+        self._counted = 0
+        self.broken = []
+        self.fed, self.shown, self._trusted = fed, -1, trusted
+
+    def _seek(self, stamp: int) -> tuple[int, Iterator[Any]] | None:
+        """Seek and look at the first packet: its decode number, and all packets from it."""
+        assert self._container is not None
+        try:
+            self._container.seek(stamp, stream=self._stream, backward=True)
+            packets = self._demux()
+            first = next(packets)
+        except (StopIteration, av.error.FFmpegError, OSError):
+            return None
+        number = self.index.decode_number(first) if first.size else None
+        return None if number is None else (number, _chain(first, packets))
+
+    def _take(self, frame: av.VideoFrame) -> None:
+        """Find a decoded frame's ordinal and keep it if it can be trusted."""
+        ordinal = self._ordinal(frame)
+        if ordinal is None or ordinal < self._trusted:
+            return
+        if (frame.width, frame.height) != (self._source.width, self._source.height):
+            self.foreign_size = (int(frame.width), int(frame.height))
+            return
+        if self.layout is None:
+            self.layout = PixelFormat.of(frame, self._source.path.name)
+            self.first_frame = frame
+        if frame.format.name != self.layout.name:
+            return
+        self._ready.append((ordinal, Picture(frame, self.layout)))
+
+    def _ordinal(self, frame: av.VideoFrame) -> int | None:
+        """Ordinal by time stamp; among equal stamps, and without stamps, by counting."""
+        if not self.index.has_times:
+            self._counted += 1
+            counted = self._counted - 1
+            return counted if counted < self.index.frame_count else None
+        if frame.pts is None:
+            return None
+        seen = self._seen.get(frame.pts, 0)
+        self._seen[frame.pts] = seen + 1
+        return self.index.ordinal_of_pts(int(frame.pts), seen)
+
+
+def _chain(first: Any, rest: Iterator[Any]) -> Iterator[Any]:
+    """A packet and those after it."""
+    yield first
+    yield from rest

@@ -1,0 +1,108 @@
+"""One sequential pass over a span of frames: the cheap way to read many of them in order."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from types import TracebackType
+from typing import Self
+
+from clipmark.clip.decoder import Decoder
+from clipmark.clip.frame import Frame
+from clipmark.clip.picture import Picture
+
+
+class FramePass(Iterator[Frame]):
+    """Frames ``first`` to ``last``, both included, every ``step``-th, each decoded once.
+
+    An iterator and a context manager. Each decoded time stamp is looked up in the index. A frame
+    whose picture does not come is left out, never closed up: the next frame keeps its own
+    ordinal and time, and the absent ordinals are in `missing`. A frame holds luma only; its
+    `bgr()` decodes again. The decoder is let go at the end, on `close`, and when an unfinished
+    pass is dropped.
+
+    Attributes
+    ----------
+    missing : list of int
+        Ordinals asked for that did not come, up to where the pass stands.
+    """
+
+    def __init__(
+        self,
+        decoder: Decoder,
+        first: int,
+        last: int,
+        step: int,
+        make: Callable[[int, Picture], Frame],
+        on_missing: Callable[[int], None],
+    ) -> None:
+        self._decoder: Decoder | None = decoder
+        self._first, self._last, self._step = first, last, step
+        self._make, self._on_missing = make, on_missing
+        self._due = first
+        self._started = False
+        self.missing: list[int] = []
+
+    def __iter__(self) -> Self:
+        return self
+
+    def __next__(self) -> Frame:
+        decoder = self._decoder
+        if decoder is None or self._due > self._last:
+            self.close()
+            raise StopIteration
+        if not self._started:
+            self._started = True
+            self._stand_before_first(decoder)
+        while True:
+            shown = decoder.read()
+            if shown is None or shown[0] > self._last:
+                self._miss_up_to(self._last + 1)
+                self.close()
+                raise StopIteration
+            ordinal, picture = shown
+            if ordinal < self._due or (ordinal - self._first) % self._step:
+                continue
+            self._miss_up_to(ordinal)
+            self._due = ordinal + self._step
+            return self._make(ordinal, picture.keep_luma_only())
+
+    def _stand_before_first(self, decoder: Decoder) -> None:
+        """From the nearest key frame that can be reached, at worst from the start."""
+        if decoder.index.has_times:
+            for key in decoder.index.keys_before(self._first):
+                if decoder.start(key):
+                    return
+        decoder.start(None)
+
+    def _miss_up_to(self, ordinal: int) -> None:
+        """Note every ordinal due before `ordinal` as missing."""
+        for absent in range(self._due, ordinal, self._step):
+            self.missing.append(absent)
+            self._on_missing(absent)
+        self._due = max(self._due, ordinal)
+
+    def close(self) -> None:
+        """Let the decoder go; may be called twice."""
+        decoder, self._decoder = self._decoder, None
+        if decoder is not None:
+            decoder.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def __del__(self) -> None:
+        self.close()
+
+
+def pass_threads(threads: int | None) -> int:
+    """Decoding threads for a pass: as asked, or one per core up to four."""
+    return max(1, threads) if threads is not None else min(4, os.cpu_count() or 1)
