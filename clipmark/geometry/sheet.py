@@ -27,6 +27,8 @@ from clipmark.geometry.sheet_solve import (
     unit_mm,
 )
 
+__all__ = ["CORNERS", "SIZE", "Poses", "SheetCorners", "SheetFit", "SheetPose", "fit_sheet"]
+
 FloatArray = NDArray[np.float64]
 
 MAX_TILT_DEG = 75.0  # a sheet seen more steeply shows no edges to speak of
