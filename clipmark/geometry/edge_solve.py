@@ -1,0 +1,330 @@
+"""Maximum-likelihood fit of a blurred line to pixels, robust against what covers part of it.
+
+The shared parameters (offset, slope, blur, tone, ramps, width) are found by Gauss-Newton
+steps; the levels, free in every segment, are eliminated from each step (Schur complement).
+Segments whose own offset, noise or contrast contradicts the rest are weighed down
+(Tukey's biweight), pixels beyond four noise sigmas likewise. Pure maths.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.geometry.edge_band import Pixels
+from clipmark.geometry.edge_model import LOG_BLUR, LOG_WIDTH, OFFSET, SLOPE, TONE, Shape, coverage, draw
+from clipmark.geometry.tone import PRIOR_STRENGTH
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SEGMENT_PX = 16.0  # the block of common codecs; levels are free in each
+_TUKEY = 5.0  # 99 % efficient for Gaussian scatter
+_CLIP_SIGMAS = 4.0
+_RAMP_SHARE = 0.1  # prior sd of a ramp: this share of the contrast over the band
+_STEPS = 24
+_HELD_STEPS = 4
+
+
+@dataclass(frozen=True)
+class Bed:
+    """Pixels sorted by segment: the fit's data.
+
+    `starts` (S,) is the first pixel of each segment, `middles` (S,) px along the line.
+    """
+
+    along: Floats
+    across: Floats
+    luma: Floats
+    segment: Ints
+    starts: Ints
+    middles: Floats
+    half: float
+    floor: float
+
+    @classmethod
+    def of(cls, pixels: Pixels, half: float, code: float) -> "Bed":
+        """Cut pixels into segments; `code` is one luma code as a share of black to white."""
+        count = max(int(round(2.0 * half / SEGMENT_PX)), 3)
+        segment = np.floor((pixels.along + half) / (2.0 * half) * count).astype(np.int64)
+        segment = np.clip(segment, 0, count - 1)
+        present, segment = np.unique(segment, return_inverse=True)
+        order = np.argsort(segment, kind="stable")
+        segment = segment[order].astype(np.int64)
+        starts = np.searchsorted(segment, np.arange(len(present))).astype(np.int64)
+        middles = (present + 0.5) * 2.0 * half / count - half
+        return cls(
+            pixels.along[order],
+            pixels.across[order],
+            pixels.luma[order],
+            segment,
+            starts,
+            middles,
+            half,
+            0.29 * code,  # rounding to whole codes, 1/sqrt(12)
+        )
+
+    def sums(self, values: Floats) -> Floats:
+        """Sum over the pixels of each segment, along the first axis."""
+        return np.asarray(np.add.reduceat(values, self.starts, axis=0), dtype=np.float64)
+
+    def within(self, shape: Shape, reach: tuple[float, float]) -> "Bed":
+        """The pixels within `reach` of a line on its negative and positive side, px."""
+        distance = self.across - shape.offset - shape.slope * self.along
+        near = (distance >= -reach[0]) & (distance <= reach[1])
+        present, segment = np.unique(self.segment[near], return_inverse=True)
+        return replace(
+            self,
+            along=self.along[near],
+            across=self.across[near],
+            luma=self.luma[near],
+            segment=segment.astype(np.int64),
+            starts=np.searchsorted(segment, np.arange(len(present))).astype(np.int64),
+            middles=self.middles[present],
+        )
+
+    def products(self, rows: Floats, weight: Floats) -> Floats:
+        """Sum of ``weight row row'`` over the pixels of each segment: (N, Q) to (S, Q, Q)."""
+        counts = np.diff(np.append(self.starts, len(self.luma)))
+        longest = int(counts.max())
+        slot = self.segment * longest + np.arange(len(self.luma)) - self.starts[self.segment]
+        padded = np.zeros((len(counts) * longest, rows.shape[1]))
+        padded[slot] = rows * np.sqrt(weight)[:, None]
+        padded = padded.reshape(len(counts), longest, rows.shape[1])
+        return np.asarray(padded.transpose(0, 2, 1) @ padded, dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class Solution:
+    """A fitted line over the reference line of its `Bed`.
+
+    ``bed`` the pixels used; ``levels`` (S, K) encoded luma; ``sigma`` noise per pixel (luma, 0..1); ``covariance``
+    (P, P) of the shared parameters for white noise; ``influence`` (N, 2) what each pixel
+    adds to offset and slope; ``offsets``, ``u_offsets``, ``weights`` (S,) of the segments;
+    ``cost`` the mean robust squared residual.
+    """
+
+    bed: Bed
+    shape: Shape
+    levels: Floats
+    sigma: float
+    covariance: Floats
+    influence: Floats
+    offsets: Floats
+    u_offsets: Floats
+    weights: Floats
+    cost: float
+
+    @property
+    def contrasts(self) -> Floats:
+        """Signed contrast of each segment, luma: positive side less negative, or string less
+        background."""
+        return contrasts_of(self.levels)
+
+
+def contrasts_of(levels: Floats) -> Floats:
+    """Signed contrast of rows of levels, shape (S, 2) or (S, 3)."""
+    if levels.shape[1] == 2:
+        return levels[:, 1] - levels[:, 0]
+    return levels[:, 1] - 0.5 * (levels[:, 0] + levels[:, 2])
+
+
+def solve(bed: Bed, start: Shape, sign: int, reach: tuple[float, float]) -> Solution:
+    """Fit a line to the pixels of a bed within `reach` of it.
+
+    Parameters
+    ----------
+    bed : Bed
+        The pixels.
+    start : Shape
+        First guess, its line within about one blur of the truth.
+    sign : int
+        +1 or -1, the polarity that every segment must show.
+    reach : (float, float)
+        How far from the line pixels are used on its negative and positive side, px.
+    """
+    bed = bed.within(start, reach)
+    shape, levels = start, _first_levels(bed, start)
+    weights = np.ones(len(bed.starts))
+    tried, tried_levels, best, share = shape, levels, np.inf, 1.0
+    step, level_step = np.zeros(shape.count), np.zeros_like(levels)
+    clip = np.inf
+    for turn in range(_STEPS):
+        picture = draw(tried, tried_levels, bed.along, bed.across, bed.segment)
+        residual = bed.luma - picture.luma
+        cost = _cost(residual, weights[bed.segment], clip)
+        if cost > best * 1.0001 and share > 0.1:  # too far: go half as far from the last place
+            share *= 0.5
+            tried, tried_levels = _moved(shape, levels, share * step, share * level_step)
+            continue
+        shape, levels, share = tried, tried_levels, 1.0
+        sigma, clip = _noise(bed, shape, residual, weights)
+        pixel = np.minimum(1.0, (clip / (np.abs(residual) + 1e-12)) ** 2)
+        system = _System(bed, picture.shared, picture.levels, residual, pixel)
+        offsets, variances = system.segment_offsets(sigma)
+        weights = _segment_weights(offsets, variances, system.rms(), sigma, levels, sign)
+        best = _cost(residual, weights[bed.segment], clip)
+        precision, pull = _prior(
+            shape, contrasts_of(levels), weights, sum(reach) / 2.0, clip / _CLIP_SIGMAS
+        )
+        if turn < _HELD_STEPS:  # until the edge is in place, its asymmetry means nothing
+            precision[TONE], precision[4:6] = 1e6, 1e6
+        inverse, step, level_step = system.step(weights, precision, pull)
+        settled = abs(step[OFFSET]) + abs(step[SLOPE]) * bed.half < 0.02 * np.sqrt(
+            inverse[OFFSET, OFFSET] * sigma**2
+        ) + 1e-6
+        if turn > _HELD_STEPS and settled:
+            break
+        tried, tried_levels = _moved(shape, levels, step, level_step)
+    active = weights[bed.segment] * pixel
+    cost = float(np.sum(active * residual**2) / max(np.sum(active), 1e-12))
+    return Solution(
+        bed,
+        shape,
+        levels,
+        sigma,
+        inverse * sigma**2,
+        system.influence(inverse, weights)[:, :2],
+        offsets,
+        np.sqrt(variances),
+        weights,
+        cost,
+    )
+
+
+def _moved(
+    shape: Shape, levels: Floats, step: Floats, level_step: Floats
+) -> tuple[Shape, Floats]:
+    """Shape and levels after a step, kept inside their limits."""
+    return shape.moved(step), np.clip(levels + np.clip(level_step, -0.3, 0.3), -0.2, 1.3)
+
+
+def _cost(residual: Floats, weight: Floats, clip: float) -> float:
+    """Sum of squared residuals that saturates beyond `clip`."""
+    squares = residual**2
+    return float(np.sum(weight * squares / (1.0 + squares / clip**2)))
+
+
+def _first_levels(bed: Bed, shape: Shape) -> Floats:
+    """Levels of every segment by linear least squares, shape (S, K)."""
+    distance = bed.across - shape.offset - shape.slope * bed.along
+    shares, _, _ = coverage(distance, shape.blur, shape.width)
+    size = shares.shape[1]
+    rows = np.concatenate([shares, bed.luma[:, None]], axis=1)
+    full = bed.products(rows, np.ones(len(bed.luma)))
+    ridge = 0.05
+    right = full[:, :size, -1] + ridge * float(np.mean(bed.luma))
+    levels = np.linalg.solve(full[:, :size, :size] + ridge * np.eye(size), right[..., None])
+    return np.clip(levels[..., 0], -0.2, 1.3)
+
+
+def _noise(bed: Bed, shape: Shape, residual: Floats, weights: Floats) -> tuple[float, float]:
+    """Noise per pixel, and the residual beyond which a pixel is weighed down.
+
+    The noise is judged by the median residual of all used pixels; the limit also by those on the
+    edge itself, so that an edge not yet in place is not taken for outliers.
+    """
+    believed = weights[bed.segment] > 0.1
+    size = np.abs(residual)
+    if not np.any(believed):
+        believed = np.ones(len(size), dtype=bool)
+    sigma = max(1.4826 * float(np.median(size[believed])), bed.floor)
+    distance = bed.across - shape.offset - shape.slope * bed.along
+    edge = believed & (np.abs(distance) < 1.5 * shape.blur + 0.5 * (shape.width or 0.0))
+    on_edge = 1.4826 * float(np.median(size[edge])) if np.any(edge) else sigma
+    return sigma, _CLIP_SIGMAS * max(sigma, on_edge)
+
+
+def _segment_weights(
+    offsets: Floats, variances: Floats, rms: Floats, sigma: float, levels: Floats, sign: int
+) -> Floats:
+    """How far each segment is believed, 0 to 1, shape (S,)."""
+    contrasts = sign * contrasts_of(levels)
+    usual = float(np.median(contrasts[contrasts > 0])) if np.any(contrasts > 0) else 0.0
+    plausible = contrasts > 0.15 * usual
+    if not np.any(plausible):
+        return np.zeros(len(offsets))
+    middle = float(np.median(offsets[plausible]))
+    away = np.abs(offsets - middle)
+    # extra scatter beyond the noise, so that a wavy or bent line keeps its segments
+    ratio = float(np.median(away[plausible] ** 2 / variances[plausible])) / 0.455
+    scale = np.sqrt(variances * max(ratio, 1.0) + 0.02**2)
+    biweight = np.maximum(0.0, 1.0 - (away / (_TUKEY * scale)) ** 2) ** 2
+    quiet = np.minimum(1.0, (1.5 * sigma / np.maximum(rms, 1e-12)) ** 2)
+    return np.where(plausible, biweight * quiet, 0.0)
+
+
+def _prior(
+    shape: Shape, contrasts: Floats, weights: Floats, band_px: float, sigma: float
+) -> tuple[Floats, Floats]:
+    """Precision of the priors and their pull, in units of the noise, each (P,)."""
+    contrast = float(np.median(np.abs(contrasts[weights > 0]))) if np.any(weights > 0) else 0.1
+    spread = np.full(shape.count, np.inf)
+    centre = np.zeros(shape.count)
+    spread[LOG_BLUR], centre[LOG_BLUR] = 0.8, np.log(1.2 / shape.blur)
+    spread[TONE], centre[TONE] = PRIOR_STRENGTH[1], PRIOR_STRENGTH[0] - shape.tone
+    spread[4:6] = _RAMP_SHARE * max(contrast, sigma) / band_px
+    centre[4:6] = -np.array(shape.ramps)
+    if shape.width is not None:
+        spread[LOG_WIDTH], centre[LOG_WIDTH] = 0.8, np.log(2.0 / shape.width)
+    precision = (sigma / spread) ** 2
+    return precision, precision * centre
+
+
+class _System:
+    """Normal equations of one Gauss-Newton step, kept per segment."""
+
+    def __init__(
+        self, bed: Bed, shared: Floats, levels: Floats, residual: Floats, pixel: Floats
+    ) -> None:
+        self.bed, self.shared, self.levels = bed, shared, levels
+        self.residual, self.pixel = residual, pixel
+        count, size = shared.shape[1], levels.shape[1]
+        both = np.concatenate([shared, levels, residual[:, None]], axis=1)
+        full = bed.products(both, pixel)
+        self.globals = full[:, :count, :count]
+        self.cross = full[:, count:-1, :count]
+        local = full[:, count:-1, count:-1] + 1e-6 * np.eye(size)
+        self.local_inverse = np.linalg.inv(local)
+        self.right = full[:, :count, -1]
+        self.local_right = full[:, count:-1, -1]
+        self.squares = full[:, -1, -1]
+        self.gain = self.local_inverse @ self.cross  # (S, K, P): levels answer shared steps
+
+    def rms(self) -> Floats:
+        """Rms residual of each segment, (S,)."""
+        count = np.maximum(self.bed.sums(self.pixel), 1e-9)
+        return np.sqrt(self.squares / count)
+
+    def segment_offsets(self, sigma: float) -> tuple[Floats, Floats]:
+        """Offset of each segment from the line on its own, and its variance, px and px^2."""
+        information = self.globals[:, OFFSET, OFFSET] - np.einsum(
+            "sk,sk->s", self.cross[:, :, OFFSET], self.gain[:, :, OFFSET]
+        )
+        information = np.maximum(information, 1e-9)
+        right = self.right[:, OFFSET] - np.einsum(
+            "sk,sk->s", self.gain[:, :, OFFSET], self.local_right
+        )
+        return right / information, sigma**2 / information
+
+    def step(
+        self, weights: Floats, precision: Floats, pull: Floats
+    ) -> tuple[Floats, Floats, Floats]:
+        """Inverse of the reduced matrix (P, P), shared step (P,), level steps (S, K)."""
+        reduced = self.globals - np.einsum("skp,skq->spq", self.cross, self.gain)
+        right = self.right - np.einsum("skp,sk->sp", self.gain, self.local_right)
+        matrix = np.einsum("s,spq->pq", weights, reduced) + np.diag(precision)
+        vector = weights @ right + pull
+        scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-18))
+        scaled = matrix * np.outer(scale, scale) + 1e-12 * np.eye(len(scale))
+        inverse = np.linalg.inv(scaled) * np.outer(scale, scale)
+        step = inverse @ vector
+        level_step = np.einsum("skl,sl->sk", self.local_inverse, self.local_right)
+        return inverse, step, level_step - self.gain @ step
+
+    def influence(self, inverse: Floats, weights: Floats) -> Floats:
+        """What each pixel's residual adds to the shared parameters, shape (N, P)."""
+        own = self.gain[self.bed.segment]  # (N, K, P)
+        clean = self.shared - np.einsum("nk,nkp->np", self.levels, own)
+        force = self.pixel * weights[self.bed.segment] * self.residual
+        return np.asarray((clean * force[:, None]) @ inverse, dtype=np.float64)
