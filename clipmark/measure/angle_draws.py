@@ -32,8 +32,8 @@ class LineMark:
         Along the line, px of the square picture.
     u_offset_px, u_turn_rad : float
         Standard uncertainty across the line at its middle, and of its turn, in the picture.
-    dof : float
-        Degrees of freedom of both.
+    dof, correlation : float
+        Degrees of freedom of both, and the correlation between them.
     repeat_u_rad, repeat_dof : float
         Scatter of the mean over repeated marks.
     """
@@ -42,12 +42,14 @@ class LineMark:
     u_offset_px: float
     u_turn_rad: float
     dof: float = math.inf
+    correlation: float = 0.0
     repeat_u_rad: float = 0.0
     repeat_dof: float = math.inf
 
     def draw(self, rng: np.random.Generator, n: int, fit: bool, repeat: bool) -> FloatArray:
         """Points of n possible lines, shape (n, K, 2); (1, K, 2) when nothing is drawn."""
-        if not (fit and (self.u_offset_px or self.u_turn_rad)) and not (repeat and self.repeat_u_rad):
+        placed = fit and (self.u_offset_px > 0 or self.u_turn_rad > 0)
+        if not placed and not (repeat and self.repeat_u_rad > 0):
             return self.points_px[None]
         middle = self.points_px.mean(axis=0)
         span = self.points_px[-1] - self.points_px[0]
@@ -56,9 +58,11 @@ class LineMark:
         place = (self.points_px - middle) @ along
         offset = np.zeros(n)
         turn = np.zeros(n)
-        if fit:
-            offset += self.u_offset_px * _student(rng, n, self.dof)
-            turn += self.u_turn_rad * _student(rng, n, self.dof)
+        if placed:
+            first, second = _student(rng, n, self.dof), _student(rng, n, self.dof)
+            offset += self.u_offset_px * first
+            rest = math.sqrt(max(0.0, 1 - self.correlation**2))
+            turn += self.u_turn_rad * (self.correlation * first + rest * second)
         if repeat and self.repeat_u_rad:
             turn += self.repeat_u_rad * _student(rng, n, self.repeat_dof)
         shift = offset[:, None] + turn[:, None] * place[None, :]

@@ -44,14 +44,6 @@ class MarkedHubs:
     fits: tuple[HubFit, ...] = ()
     warnings: tuple[str, ...] = field(default=())
 
-    def draw(self, rng: np.random.Generator, n: int) -> FloatArray:
-        """Possible centres, shape (n, 2, 2): normal, or scaled t for repeated marks."""
-        unit = rng.standard_normal((n, 2, 2))
-        if self.dof <= 1000:
-            unit *= np.sqrt(self.dof / rng.chisquare(self.dof, (n, 2, 1)))
-        factors = np.linalg.cholesky(self.covariance_px2 + 1e-16 * np.eye(2))
-        return np.asarray(self.centres_px + np.einsum("kij,nkj->nki", factors, unit))
-
 
 def hubs_as_marked(pairs: list[Line]) -> MarkedHubs:
     """Take marked centres as they are: declared `MARK_U_PX` per axis, or the scatter of repeats.

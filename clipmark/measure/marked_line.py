@@ -37,6 +37,8 @@ class MarkedLine:
         Half of the extent that carried the fit, px.
     u_offset_px, u_angle_rad : float
         Standard uncertainty of the place across the line at its middle, and of its turn.
+    correlation : float
+        Between the two, in the sense of `points_px`.
     dof : float
         Degrees of freedom behind them (inf when they are declared).
     kind : str
@@ -55,6 +57,7 @@ class MarkedLine:
     u_angle_rad: float
     dof: float
     kind: str
+    correlation: float = 0.0
     fit: EdgeFit | None = None
     repeat_u_rad: float = 0.0
     repeat_dof: float = math.inf
@@ -104,9 +107,7 @@ def line_from_picture(
         )
     except FitError as error:
         raise FitError(f"{what}: {error}") from error
-    notes = []
-    if fit.runner_up is not None:
-        notes.append(f"{what}: {fit.runner_up.sentence}")
+    notes = [f"{what}: {note}" for note in fit.warnings]
     return MarkedLine(
         what=what,
         marked=(line,),
@@ -116,6 +117,7 @@ def line_from_picture(
         u_angle_rad=fit.u_angle_rad,
         dof=fit.dof,
         kind="A",
+        correlation=float(fit.covariance[0, 1] / (fit.u_offset_px * fit.u_angle_rad)),
         fit=fit,
         warnings=tuple(notes),
     )
@@ -144,6 +146,7 @@ def mean_line(repeats: list[MarkedLine]) -> MarkedLine:
         u_angle_rad=float(np.mean([item.u_angle_rad for item in repeats])) if fitted else 0.0,
         dof=first.dof,
         kind=first.kind,
+        correlation=first.correlation,
         fit=first.fit,
         repeat_u_rad=float(np.std(turns, ddof=1) / math.sqrt(count)),
         repeat_dof=float(count - 1),

@@ -6,7 +6,6 @@ have the lens's distortion taken out as well.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +22,7 @@ from clipmark.geometry.camera import (
 from clipmark.geometry.distortion import pixels_to_rays, rays_to_pixels
 from clipmark.geometry.edge_fit import EdgeFit
 from clipmark.geometry.plane import Rectifier
-from clipmark.geometry.sheet import SheetCorners
+from clipmark.geometry.sheet_corners import SheetCorners
 from clipmark.geometry.viewing import Viewing, view_from_promise, view_from_sheet
 from clipmark.marks import Line, Sheet, check_inside
 from clipmark.measure.lens_file import LensSource, load_lens
@@ -254,18 +253,15 @@ def _crossing(first: EdgeFit, second: EdgeFit) -> tuple[FloatArray, FloatArray]:
     For each line the offset at the crossing has variance u_offset^2 + (t u_angle)^2 with t the
     distance from its middle; the crossing solves n1.x = c1, n2.x = c2.
     """
-    normals = np.stack([_normal(first.direction), _normal(second.direction)])
-    levels = np.array([normals[0] @ first.centroid, normals[1] @ second.centroid])
+    normals = np.stack([first.normal, second.normal])
+    levels = np.array([normals[0] @ first.middle, normals[1] @ second.middle])
     place = np.linalg.solve(normals, levels)
     variances = []
     for fit in (first, second):
-        along = float((place - fit.centroid) @ fit.direction)
+        along = float((place - fit.middle) @ fit.direction)
         cov = fit.covariance
         variances.append(cov[0, 0] + 2 * along * cov[0, 1] + along**2 * cov[1, 1])
     inverse = np.linalg.inv(normals)
     spread = inverse @ np.diag(variances) @ inverse.T
     return place, np.asarray(spread, dtype=np.float64)
 
-
-def _normal(direction: FloatArray) -> FloatArray:
-    return np.array([-direction[1], direction[0]]) / math.hypot(*direction)

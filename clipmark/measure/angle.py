@@ -1,0 +1,478 @@
+"""Ramp, chassis and chassis-to-ramp angle on one frame, with an honest uncertainty.
+
+The chain: marks in upright px -> edge and hub fits on the decoded luma -> pixel aspect -> lens ->
+plane of motion -> angle from the level direction. See docs/method.md.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark import __version__
+from clipmark.clip import Clip, Frame
+from clipmark.errors import MarkError
+from clipmark.marks import Line, Sheet, as_line, check_line, check_reference
+from clipmark.measure.advice import advice_for
+from clipmark.measure.angle_draws import LineMark
+from clipmark.measure.angle_model import VALUES, AngleModel, Facing, HubsMark
+from clipmark.measure.lens_file import LensSource
+from clipmark.measure.lines_out import describe_hubs, describe_line
+from clipmark.measure.marked_hubs import MarkedHubs, hubs_as_marked, hubs_from_picture
+from clipmark.measure.marked_line import (
+    MarkedLine,
+    line_from_marks,
+    line_from_picture,
+    mean_line,
+)
+from clipmark.measure.values import Value, named
+from clipmark.measure.view import Look, Picture, ViewOptions, look_at
+from clipmark.uncertainty.budget import Budget, Contribution
+
+FloatArray = NDArray[np.float64]
+LineLike = Line | Sequence[float]
+Repeated = LineLike | Sequence[LineLike]
+
+DRAWS = 20_000  # the ends of a 95 % interval then scatter by about 1 % of its length
+BUDGET_DRAWS = 4_000  # a single source's share, good to about 1 %
+SEED = 20_260_501
+NEGLIGIBLE_DEG = 1e-7
+CLOSE_PX, CLOSE_DEG = 3.0, 1.0  # two marks nearer than this are one line marked twice
+
+
+@dataclass(frozen=True, eq=False)
+class AngleReading:
+    """Angles read on one frame.
+
+    Attributes
+    ----------
+    values : dict of str to Value
+        "ramp", and "chassis" and "chassis_to_ramp" when a chassis was marked; degrees.
+    budget : dict
+        Keyed by value ("ramp_deg", ...): rows of source, kind, u_deg, dof, advice, largest first.
+    linear : dict
+        The linear GUM result beside the Monte Carlo: u_deg, dof, k, u95_deg for each value.
+    lines : dict
+        What was marked and where the fits put it, px of the upright picture.
+    frame, t_s, clip_sha256, fingerprint
+        The picture it was read on.
+    warnings : tuple of str
+        What an operator should know.
+    seed, draws : int
+        Of the Monte Carlo behind the intervals.
+    """
+
+    values: dict[str, Value]
+    budget: dict[str, list[dict[str, str | float | None]]]
+    linear: dict[str, dict[str, float | None]]
+    lines: dict[str, object]
+    frame: int
+    t_s: float | None
+    clip_sha256: str
+    fingerprint: str
+    warnings: tuple[str, ...]
+    seed: int
+    draws: int
+    settings: dict[str, object]
+
+    def _estimate(self, name: str) -> float | None:
+        return self.values[name].estimate if name in self.values else None
+
+    def _u95(self, name: str) -> float | None:
+        return self.values[name].u95 if name in self.values else None
+
+    @property
+    def ramp_deg(self) -> float:
+        """Angle of the board, positive when its right end is higher."""
+        return self.values["ramp"].estimate
+
+    @property
+    def ramp_u95_deg(self) -> float:
+        """Expanded uncertainty of `ramp_deg` at 95 %."""
+        return self.values["ramp"].u95
+
+    @property
+    def chassis_deg(self) -> float | None:
+        """Elevation of the truck's nose (hubs), or angle of the rail."""
+        return self._estimate("chassis")
+
+    @property
+    def chassis_u95_deg(self) -> float | None:
+        """Expanded uncertainty of `chassis_deg` at 95 %."""
+        return self._u95("chassis")
+
+    @property
+    def chassis_to_ramp_deg(self) -> float | None:
+        """Nose up from the board."""
+        return self._estimate("chassis_to_ramp")
+
+    @property
+    def chassis_to_ramp_u95_deg(self) -> float | None:
+        """Expanded uncertainty of `chassis_to_ramp_deg` at 95 %."""
+        return self._u95("chassis_to_ramp")
+
+    def to_dict(self) -> dict[str, object]:
+        """What ``--json`` prints: every value with its interval, and all it came from."""
+        result: dict[str, object] = {}
+        for name in VALUES:
+            result.update(named(name, "deg", self.values.get(name)))
+        result.update(
+            budget=self.budget,
+            linear=self.linear,
+            lines=self.lines,
+            frame=self.frame,
+            t_s=self.t_s,
+            clip_sha256=self.clip_sha256,
+            fingerprint=self.fingerprint,
+            warnings=list(self.warnings),
+            settings=self.settings,
+            seed=self.seed,
+            draws=self.draws,
+            software=f"clipmark {__version__}",
+        )
+        return result
+
+
+def measure_angle(
+    clip: Clip,
+    ordinal: int,
+    *,
+    ramp: Repeated,
+    chassis: Repeated | None = None,
+    hubs: Repeated | None = None,
+    rim_px: float | None = None,
+    facing: str | None = None,
+    level: LineLike | None = None,
+    plumb: LineLike | None = None,
+    level_u_deg: float = 0.05,
+    lens: LensSource | None = None,
+    view_angle_deg: float | None = None,
+    square_within_deg: float = 5.0,
+    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None = None,
+    sheet_size: tuple[float, float] | None = None,
+    sheet_u_mm: float = 0.5,
+    edge_fit: bool = True,
+    turning_deg_s: float = 0.0,
+    seed: int = SEED,
+    draws: int = DRAWS,
+) -> AngleReading:
+    """Measure the board's and the chassis' angle on one frame.
+
+    Parameters
+    ----------
+    clip : Clip
+        An open clip.
+    ordinal : int
+        Frame, in presentation order from 0.
+    ramp, chassis, hubs : line or sequence of lines
+        ``(x1, y1, x2, y2)`` in px of the upright picture; several lines are repeated marks of the
+        same thing, whose scatter enters as Type A. `hubs` are rear then front; `chassis` is a
+        rail. Give at most one of the two.
+    rim_px : float, optional
+        Rough rim radius.
+    facing : {'left', 'right'}, optional
+        Which way the truck faces; told from the hubs when not given.
+    level, plumb : line
+        Exactly one of them: a line known to be horizontal, or vertical.
+    level_u_deg : float
+        Standard uncertainty of that line itself.
+    lens : Lens, mapping or path, optional
+    view_angle_deg : float, optional
+        Horizontal view angle of the upright picture.
+    square_within_deg : float
+        Half-width of what is promised of yaw and pitch; not used when there is a sheet.
+    sheet, sheet_size, sheet_u_mm
+        Four corners in order, the sides in mm, their standard uncertainty.
+    edge_fit : bool
+        Move rough lines and hubs onto what the picture shows; otherwise take them as marked.
+    turning_deg_s : float
+        Turning rate of a moving board; half a frame's time at this rate enters.
+    seed, draws : int
+        Of the Monte Carlo that makes the intervals; the estimate does not depend on them.
+
+    Returns
+    -------
+    AngleReading
+
+    Raises
+    ------
+    FrameError, MarkError, FitError, LensError, PlaneError
+        A sentence each.
+    """
+    marks = _Marks.checked(clip, ramp, chassis, hubs, level, plumb, facing, level_u_deg)
+    frame = clip.frame(ordinal)
+    picture = Picture(
+        frame.luma, (float(clip.black_level), float(clip.white_level)), float(clip.pixel_aspect)
+    )
+    options = ViewOptions(
+        lens, view_angle_deg, square_within_deg, _as_sheet(sheet, sheet_size, sheet_u_mm)
+    )
+    look = look_at(picture, options, edge_fit)
+    ramp_line = _place(look, marks.ramp, "ramp line", "step", edge_fit)
+    reference = _place(look, (marks.reference,), marks.reference_name, "auto", edge_fit)
+    rail = _place(look, marks.chassis, "chassis line", "auto", edge_fit) if marks.chassis else None
+    pair: MarkedHubs | None = None
+    if marks.hubs:
+        pairs = list(marks.hubs)
+        pair = hubs_from_picture(look, pairs, rim_px) if edge_fit else hubs_as_marked(pairs)
+    model = AngleModel(
+        viewing=look.viewing,
+        ramp=_line_mark(picture, ramp_line),
+        reference=_line_mark(picture, reference),
+        plumb=plumb is not None,
+        chassis=_chassis_mark(picture, rail, pair),
+        facing=marks.facing,
+        level_u_deg=level_u_deg,
+        turning_u_deg=abs(turning_deg_s) * _half_frame_s(clip, ordinal) / math.sqrt(3),
+    )
+    values, budget, linear = _solve(model, picture, seed, draws)
+    lines: dict[str, object] = {
+        "ramp": describe_line(ramp_line),
+        "plumb" if model.plumb else "level": describe_line(reference),
+    }
+    if rail is not None:
+        lines["chassis"] = describe_line(rail)
+    if pair is not None:
+        lines["hubs"] = describe_hubs(pair)
+    if look.sheet_sides:
+        lines["sheet"] = [describe_line(side) for side in look.sheet_sides]
+    found = [ramp_line.warnings, reference.warnings, look.warnings]
+    found += [item.warnings for item in (rail, pair) if item is not None]
+    return AngleReading(
+        values=values,
+        budget=budget,
+        linear=linear,
+        lines=lines,
+        frame=ordinal,
+        t_s=_time_s(clip, frame),
+        clip_sha256=clip.sha256,
+        fingerprint=frame.fingerprint,
+        warnings=(*clip.warnings, *(note for notes in found for note in notes)),
+        seed=seed,
+        draws=draws,
+        settings=_settings(options, level_u_deg, edge_fit, turning_deg_s, marks.facing),
+    )
+
+
+@dataclass(frozen=True)
+class _Marks:
+    """What was marked, checked against the picture."""
+
+    ramp: tuple[Line, ...]
+    chassis: tuple[Line, ...]
+    hubs: tuple[Line, ...]
+    reference: Line
+    reference_name: str
+    facing: Facing | None
+
+    @classmethod
+    def checked(
+        cls,
+        clip: Clip,
+        ramp: Repeated,
+        chassis: Repeated | None,
+        hubs: Repeated | None,
+        level: LineLike | None,
+        plumb: LineLike | None,
+        facing: str | None,
+        level_u_deg: float,
+    ) -> _Marks:
+        if (level is None) == (plumb is None):
+            given = "neither" if level is None else "both"
+            raise MarkError(
+                f"{given} a level line and a plumb line were given; give exactly one of them, "
+                "since gravity enters only there"
+            )
+        if chassis is not None and hubs is not None:
+            raise MarkError(
+                "both a chassis line and hubs were given; give the one to be measured"
+            )
+        if facing not in (None, "left", "right"):
+            raise MarkError(f"the truck cannot face '{facing}'; give left or right")
+        if not 0.0 <= level_u_deg < 45.0:
+            raise MarkError(
+                f"an uncertainty of {level_u_deg:g} deg was stated for the level reference; "
+                "give a standard uncertainty from 0 to 45 deg"
+            )
+        kind = "level" if plumb is None else "plumb"
+        reference = as_line(cast(LineLike, level if plumb is None else plumb), f"the {kind} line")
+        ramps = _lines(ramp, "the ramp line")
+        rails = _lines(chassis, "the chassis line") if chassis is not None else ()
+        pairs = _lines(hubs, "the hubs") if hubs is not None else ()
+        named_lines = [(line, "the ramp line") for line in ramps]
+        named_lines += [(line, "the chassis line") for line in rails]
+        named_lines += [(line, "the line between the hubs") for line in pairs]
+        named_lines.append((reference, f"the {kind} line"))
+        for line, what in named_lines:
+            check_line(line, clip.width, clip.height, what)
+        check_reference(reference, kind)
+        for line, what in named_lines[:-1]:
+            if _same_line(line, reference):
+                raise MarkError(
+                    f"{what} and the {kind} line are the same line; mark two different lines"
+                )
+        for rail in rails:
+            if any(_same_line(rail, line) for line in ramps):
+                raise MarkError(
+                    "the ramp line and the chassis line are the same line; mark the board's edge "
+                    "as the one and the truck's rail as the other"
+                )
+        return cls(ramps, rails, pairs, reference, f"{kind} line", cast("Facing | None", facing))
+
+
+def _lines(marked: Repeated, what: str) -> tuple[Line, ...]:
+    """One line or several, as a tuple of lines."""
+    if isinstance(marked, Line):
+        return (marked,)
+    items = list(marked)
+    if not items:
+        raise MarkError(f"{what} was given without any points; mark it")
+    if all(isinstance(item, (int, float, np.number)) for item in items):
+        return (as_line(cast(Sequence[float], items), what),)
+    return tuple(as_line(cast(LineLike, item), what) for item in items)
+
+
+def _same_line(first: Line, second: Line) -> bool:
+    """Whether two marks lie on one another, end by end."""
+    ends = np.array(first.as_tuple()).reshape(2, 2)
+    other = np.array(second.as_tuple()).reshape(2, 2)
+    gaps = [np.abs(ends - candidate).max() for candidate in (other, other[::-1])]
+    return min(gaps) < CLOSE_PX
+
+
+def _as_sheet(
+    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None,
+    size: tuple[float, float] | None,
+    side_u_mm: float,
+) -> Sheet | None:
+    if sheet is None or isinstance(sheet, Sheet):
+        return sheet
+    if size is None:
+        raise MarkError("a sheet needs its size in mm; give sheet_size, such as (297, 210)")
+    return Sheet.from_values(sheet, size, side_u_mm)
+
+
+def _place(
+    look: Look, marked: tuple[Line, ...], what: str, kind: str, edge_fit: bool
+) -> MarkedLine:
+    """Fit, or take as marked, every marking of one line, and combine them."""
+    if not edge_fit:
+        return mean_line([line_from_marks(line, what) for line in marked])
+    picture = look.picture
+    return mean_line(
+        [
+            line_from_picture(
+                picture.luma, line, what, picture.levels, look.to_straight, look.from_straight, kind
+            )
+            for line in marked
+        ]
+    )
+
+
+def _line_mark(picture: Picture, line: MarkedLine) -> LineMark:
+    return LineMark(
+        points_px=picture.to_square(line.points_px),
+        u_offset_px=line.u_offset_px,
+        u_turn_rad=line.u_angle_rad,
+        dof=line.dof,
+        correlation=line.correlation,
+        repeat_u_rad=line.repeat_u_rad,
+        repeat_dof=line.repeat_dof,
+    )
+
+
+def _chassis_mark(
+    picture: Picture, rail: MarkedLine | None, pair: MarkedHubs | None
+) -> LineMark | HubsMark | None:
+    if rail is not None:
+        return _line_mark(picture, rail)
+    if pair is None:
+        return None
+    stretch = np.diag([picture.aspect, 1.0])
+    spread = stretch @ pair.covariance_px2 @ stretch
+    return HubsMark(picture.to_square(pair.centres_px), spread, pair.dof)
+
+
+def _solve(
+    model: AngleModel, picture: Picture, seed: int, draws: int
+) -> tuple[
+    dict[str, Value],
+    dict[str, list[dict[str, str | float | None]]],
+    dict[str, dict[str, float | None]],
+]:
+    """Estimate, intervals, budget, and the linear result beside them, in degrees."""
+    estimate = model.estimate_rad()
+    drawn = model.draw_rad(seed, draws)
+    values = {
+        name: Value.from_samples(math.degrees(estimate[name]), np.degrees(drawn[name]))
+        for name in estimate
+    }
+    shares: dict[str, list[Contribution]] = {name: [] for name in estimate}
+    for source in model.sources():
+        alone = model.draw_rad(seed + 1, BUDGET_DRAWS, source.name)
+        advice = advice_for(source, model, picture)
+        for name in estimate:
+            # About the estimate, not the mean: a source that only ever pushes one way counts.
+            off = np.degrees(alone[name]) - math.degrees(estimate[name])
+            u_deg = float(np.sqrt(np.mean(off**2)))
+            if u_deg > NEGLIGIBLE_DEG:
+                shares[name].append(
+                    Contribution(source.name, source.kind, u_deg, source.dof, advice)
+                )
+    budgets = {name: Budget.of(items) for name, items in shares.items()}
+    linear: dict[str, dict[str, float | None]] = {
+        f"{name}_deg": {
+            "u_deg": budget.u,
+            "dof": budget.dof if math.isfinite(budget.dof) else None,
+            "k": budget.k(),
+            "u95_deg": budget.expanded(),
+        }
+        for name, budget in budgets.items()
+    }
+    return values, {f"{name}_deg": budgets[name].rows("deg") for name in budgets}, linear
+
+
+def _half_frame_s(clip: Clip, ordinal: int) -> float:
+    """Half the time from this frame to the next (or from the one before), s; 0 without times."""
+    if not clip.has_times or clip.frame_count < 2:
+        return 0.0
+    later = min(ordinal + 1, clip.frame_count - 1)
+    return float(clip.times_s[later] - clip.times_s[later - 1]) / 2
+
+
+def _time_s(clip: Clip, frame: Frame) -> float | None:
+    return frame.time_s if clip.has_times else None
+
+
+def _settings(
+    options: ViewOptions,
+    level_u_deg: float,
+    edge_fit: bool,
+    turning_deg_s: float,
+    facing: Facing | None,
+) -> dict[str, object]:
+    """What was declared, so that the reading can be repeated from the journal alone."""
+    from clipmark.measure.lens_file import load_lens
+
+    sheet = options.sheet
+    return {
+        "lens": load_lens(options.lens).to_dict() if options.lens is not None else None,
+        "view_angle_deg": options.view_angle_deg,
+        "square_within_deg": options.square_within_deg if sheet is None else None,
+        "sheet": None
+        if sheet is None
+        else {
+            "corners": [[point.x, point.y] for point in sheet.corners],
+            "size_mm": [sheet.width_mm, sheet.height_mm],
+            "side_u_mm": sheet.side_u_mm,
+        },
+        "level_u_deg": level_u_deg,
+        "edge_fit": edge_fit,
+        "turning_deg_s": turning_deg_s,
+        "facing": facing,
+    }
