@@ -185,6 +185,10 @@ class Clip:
         """Frames known to be damaged: from a check pass, and where the decoder refused data."""
         return self._damaged | self._access.suspect
 
+    def is_damaged(self, ordinal: int) -> bool:
+        """Whether one frame is known to be damaged."""
+        return ordinal in self._damaged or ordinal in self._access.suspect
+
     @property
     def missing(self) -> frozenset[int]:
         """Frames known to have no decodable picture."""
@@ -209,7 +213,7 @@ class Clip:
         with self._lock:
             self._check_open()
             picture = self._access.picture(ordinal)
-        if ordinal in self.damaged and not allow_damaged:
+        if self.is_damaged(ordinal) and not allow_damaged:
             raise FrameError(
                 f"frame {ordinal} lies in a damaged part of the file and cannot be measured on; "
                 "use another frame, or copy the clip from the camera again"
@@ -223,6 +227,7 @@ class Clip:
         step: int = 1,
         *,
         threads: int | None = None,
+        allow_damaged: bool = False,
     ) -> FramePass:
         """Frames `first` to `last` (both included) in one sequential pass, luma only.
 
@@ -234,11 +239,14 @@ class Clip:
             Give every `step`-th frame only.
         threads : int, optional
             Decoding threads; 1 decodes in this thread. Default: one per core, at most four.
+        allow_damaged : bool
+            Give pictures known to be damaged too.
 
         Returns
         -------
         FramePass
-            Iterator of frames. Missing frames are left out and listed in its ``missing``.
+            Iterator of frames. Missing and damaged frames are left out and listed in its
+            ``missing``.
 
         Raises
         ------
@@ -256,7 +264,8 @@ class Clip:
             )
         count = pass_threads(threads)
         decoder = Decoder(self._source, self.index, "FRAME" if count > 1 else "NONE", count)
-        return FramePass(decoder, first, last, step, self._frame, self._access.missing.add)
+        report = _PassReport(self, allow_damaged)
+        return FramePass(decoder, first, last, step, self._frame, report)
 
     def ordinal_at(self, time_s: float) -> int:
         """Ordinal of the frame on screen at `time_s` (s from the first shown frame).
@@ -282,6 +291,13 @@ class Clip:
             )
         place = int(np.searchsorted(times, time_s, side="right")) - 1
         return int(np.searchsorted(times, times[place], side="left"))
+
+    def note_faults(self, missing: int | None, broken: list[int]) -> None:
+        """Take over what a pass found: a frame without picture, packets the decoder refused."""
+        if missing is not None:
+            self._access.missing.add(missing)
+        for number in broken:
+            self._access.suspect.update(self.index.reached_from(number, whole_group=False))
 
     def note_check(self, damaged: frozenset[int], findings: tuple[Finding, ...]) -> None:
         """Take over what a check pass found (`clipmark.clip.health.check`)."""
@@ -333,3 +349,19 @@ class Clip:
                 f"frame {ordinal} is not in the clip, which has frames 0 to "
                 f"{self.frame_count - 1}; name one of these"
             )
+
+
+class _PassReport:
+    """Carries what a pass finds to its clip."""
+
+    def __init__(self, clip: Clip, allow_damaged: bool) -> None:
+        self._clip, self._allow_damaged = clip, allow_damaged
+
+    def absent(self, ordinal: int) -> None:
+        self._clip.note_faults(ordinal, [])
+
+    def broken(self, numbers: list[int]) -> None:
+        self._clip.note_faults(None, numbers)
+
+    def is_damaged(self, ordinal: int) -> bool:
+        return not self._allow_damaged and self._clip.is_damaged(ordinal)

@@ -56,7 +56,8 @@ class Decoder:
     shown : int
         Ordinal of the last picture given out; -1 before the first.
     broken : list of int
-        Decode numbers of packets that the decoder refused since `start`.
+        Decode numbers of packets that the decoder refused since `start`. With frame threads the
+        refusal comes late and pictures may be lost with it: read on with `in_one_thread`.
     foreign_size : tuple of int or None
         Width and height of a picture of another size than the clip's, where one was met.
     """
@@ -119,6 +120,11 @@ class Decoder:
         self.shown = ordinal
         return ordinal, picture
 
+    @property
+    def waiting(self) -> bool:
+        """Whether a decoded picture can be read without feeding the decoder."""
+        return bool(self._ready)
+
     def feed(self) -> bool | None:
         """Give the decoder one packet; True, or None when there are no more."""
         if self._packets is None:
@@ -138,6 +144,15 @@ class Decoder:
         for frame in frames:
             self._take(frame)
         return True
+
+    @property
+    def in_threads(self) -> bool:
+        """Whether several frames are decoded at once."""
+        return self._threads > 1 and self._threading in {"FRAME", "AUTO"}
+
+    def in_one_thread(self) -> Decoder:
+        """A decoder for the same clip that decodes in the calling thread, not yet started."""
+        return Decoder(self._source, self.index)
 
     def upright(self) -> UprightTransform:
         """Which way up the first decoded picture is to be shown, by its display matrix.

@@ -5,21 +5,34 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 from clipmark.clip.decoder import Decoder
 from clipmark.clip.frame import Frame
 from clipmark.clip.picture import Picture
 
 
+class PassReport(Protocol):
+    """What a pass asks of its clip, and tells it."""
+
+    def absent(self, ordinal: int) -> None:
+        """A frame has no decodable picture."""
+
+    def broken(self, numbers: list[int]) -> None:
+        """The decoder refused these packets (decode numbers)."""
+
+    def is_damaged(self, ordinal: int) -> bool:
+        """Whether a frame must be withheld as damaged."""
+
+
 class FramePass(Iterator[Frame]):
     """Frames ``first`` to ``last``, both included, every ``step``-th, each decoded once.
 
     An iterator and a context manager. Each decoded time stamp is looked up in the index. A frame
-    whose picture does not come is left out, never closed up: the next frame keeps its own
-    ordinal and time, and the absent ordinals are in `missing`. A frame holds luma only; its
-    `bgr()` decodes again. The decoder is let go at the end, on `close`, and when an unfinished
-    pass is dropped.
+    whose picture does not come, or is known to be damaged, is left out, never closed up: the next
+    frame keeps its own ordinal and time, and the absent ordinals are in `missing`. A frame holds
+    luma only; its `bgr()` decodes again. The decoder is let go at the end, on `close`, and when
+    an unfinished pass is dropped.
 
     Attributes
     ----------
@@ -34,11 +47,11 @@ class FramePass(Iterator[Frame]):
         last: int,
         step: int,
         make: Callable[[int, Picture], Frame],
-        on_missing: Callable[[int], None],
+        report: PassReport,
     ) -> None:
         self._decoder: Decoder | None = decoder
         self._first, self._last, self._step = first, last, step
-        self._make, self._on_missing = make, on_missing
+        self._make, self._report = make, report
         self._due = first
         self._started = False
         self.missing: list[int] = []
@@ -53,24 +66,42 @@ class FramePass(Iterator[Frame]):
             raise StopIteration
         if not self._started:
             self._started = True
-            self._stand_before_first(decoder)
-        while True:
+            self._stand_before_due(decoder)
+        while self._due <= self._last:
             shown = decoder.read()
+            gap = shown is None or shown[0] > self._due
+            if decoder.in_threads and (gap or decoder.broken):
+                decoder = self._slow_down(decoder)
+                continue
+            if decoder.broken:
+                self._report.broken(decoder.broken)
+                decoder.broken.clear()
             if shown is None or shown[0] > self._last:
                 self._miss_up_to(self._last + 1)
-                self.close()
-                raise StopIteration
+                break
             ordinal, picture = shown
             if ordinal < self._due or (ordinal - self._first) % self._step:
                 continue
             self._miss_up_to(ordinal)
             self._due = ordinal + self._step
+            if self._report.is_damaged(ordinal):
+                self.missing.append(ordinal)
+                continue
             return self._make(ordinal, picture.keep_luma_only())
+        self.close()
+        raise StopIteration
 
-    def _stand_before_first(self, decoder: Decoder) -> None:
+    def _slow_down(self, decoder: Decoder) -> Decoder:
+        """Go on in one thread: with several, pictures are lost around a refused packet."""
+        decoder.close()
+        self._decoder = decoder.in_one_thread()
+        self._stand_before_due(self._decoder)
+        return self._decoder
+
+    def _stand_before_due(self, decoder: Decoder) -> None:
         """From the nearest key frame that can be reached, at worst from the start."""
         if decoder.index.has_times:
-            for key in decoder.index.keys_before(self._first):
+            for key in decoder.index.keys_before(self._due):
                 if decoder.start(key):
                     return
         decoder.start(None)
@@ -79,7 +110,7 @@ class FramePass(Iterator[Frame]):
         """Note every ordinal due before `ordinal` as missing."""
         for absent in range(self._due, ordinal, self._step):
             self.missing.append(absent)
-            self._on_missing(absent)
+            self._report.absent(absent)
         self._due = max(self._due, ordinal)
 
     def close(self) -> None:

@@ -156,7 +156,7 @@ class Timeline:
         if steps.size == 0:
             return [self._repeated(repeated)]
         median = float(np.median(steps))
-        gaps = np.flatnonzero(self.intervals > GAP_FACTOR * median)
+        gaps = self._gaps(median)
         if self._broken_off:  # the last pictures lost their neighbours with the end of the file
             gaps = gaps[gaps < self._count - 1 - _REORDER_LIMIT]
         return [
@@ -164,6 +164,18 @@ class Timeline:
             self._dropped(gaps, median),
             self._varying(steps[steps <= GAP_FACTOR * median], steps, median),
         ]
+
+    def _gaps(self, median: float) -> NDArray[np.intp]:
+        """Intervals that hold dropped pictures.
+
+        A long interval beside a very short one is a stamp that was written late or early, not a
+        dropped picture: together they must be too long for the two.
+        """
+        places = np.flatnonzero(self.intervals > GAP_FACTOR * median)
+        padded = np.pad(self.intervals, 1, constant_values=np.iinfo(np.int64).max // 2)
+        shorter = np.minimum(padded[places], padded[places + 2])
+        shorter = np.where(shorter < median / 2, shorter, int(median))
+        return places[self.intervals[places] + shorter > (GAP_FACTOR + 1) * median]
 
     def _repeated(self, places: NDArray[np.intp]) -> Finding | None:
         if places.size == 0:
