@@ -1,0 +1,427 @@
+"""Pictures of a scene: rays, layers, truck, light gathered over each pixel's area and open time.
+
+Light is added up linearly: samples inside a pixel are averaged before lens blur and tone curve.
+The still part is painted once; with a still camera only the truck's box changes from frame to
+frame. Tremor turns the camera about its centre, which needs no depth: the still part is painted
+once in straight coordinates and looked up.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.sample.paint import Canvas, Grid
+from clipmark.sample.picture import Sensor
+from clipmark.sample.scene import Scene
+from clipmark.sample.stage import Layer, Plane, stage_layers
+from clipmark.sample.truck import (
+    BODY_BOX,
+    Raster,
+    TruckPaint,
+    contact_shadow,
+    over,
+    rolled,
+)
+
+Array = NDArray[np.float64]
+Box = tuple[int, int, int, int]  # x0, y0, x1, y1 in whole px, ends excluded
+STRIP_ROWS = 48
+
+
+class Renderer:
+    """Renders the frames of one scene; keeps what stays the same between them."""
+
+    def __init__(self, scene: Scene) -> None:
+        self.scene = scene.settled()
+        self.camera = self.scene.camera
+        self.times_s = self.scene.timing.times_s()
+        self.sensor = Sensor(self.scene.look, self.camera.width, self.camera.height)
+        self.ss = self.scene.look.supersample
+        self._layers = stage_layers(self.scene)
+        self._place = self.camera.place_mm()
+        self._turn = self.camera.rotation()
+        self._paint: TruckPaint | None = None
+        if self.scene.truck is not None:
+            density = self.camera.focal_px / self.camera.distance_mm * self.ss
+            self._paint = TruckPaint.bake(self.scene.truck, density)
+        self._still: Grid | None = None
+        self._still_codes: tuple[Grid, Grid] | None = None
+        self._union: tuple[Box, tuple[Grid, Grid, Grid]] | None = None
+        self._master: Master | None = None
+
+    def __len__(self) -> int:
+        return len(self.times_s)
+
+    def codes(self, k: int) -> tuple[Grid, Grid]:
+        """Noise-free luma, shape (h, w), and chroma, shape (h/2, w/2, 2), unrounded 8-bit scale."""
+        if self.camera.tremor is not None:
+            return self._whole(self._shaken(k), None)
+        if self._still_codes is None:
+            self._still_codes = self._whole(self._still_light(), None)
+        luma, chroma = (plane.copy() for plane in self._still_codes)
+        patch = self._truck_patch(k)
+        if patch is not None:
+            (x0, y0, x1, y1), light = patch
+            box_luma, box_chroma = self.sensor.code_values(self.sensor.expose(light, x0, y0, None))
+            luma[y0:y1, x0:x1] = box_luma
+            chroma[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2] = box_chroma
+        return luma, chroma
+
+    def frame(self, k: int) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
+        """Luma and chroma as a camera would store them: grain added, rounded to 8 or 10 bits."""
+        rng = np.random.default_rng([self.scene.seed, 77, k])
+        if self.scene.look.grain_in == "linear" and self.scene.look.grain_levels > 0:
+            luma, chroma = self._whole(self._light(k), rng)
+        else:
+            luma, chroma = self.codes(k)
+        return self.sensor.finish(luma, chroma, rng, self.scene.encoding.ten_bit)
+
+    def rgb8(self, k: int) -> NDArray[np.uint8]:
+        """Noise-free picture for looking at, shape (h, w, 3) RGB."""
+        rgb = self.sensor.expose(self.sensor.blur(self._light(k)), 0, 0, None)
+        return np.asarray(np.rint(rgb * 255), np.uint8)
+
+    def _whole(self, light: Grid, rng: np.random.Generator | None) -> tuple[Grid, Grid]:
+        return self.sensor.code_values(self.sensor.expose(self.sensor.blur(light), 0, 0, rng))
+
+    def _light(self, k: int) -> Grid:
+        """Unblurred linear picture of frame `k`, shape (h, w, 3)."""
+        if self.camera.tremor is not None:
+            return self._shaken(k)
+        light = self._still_light().copy()
+        box = self._truck_box(k)
+        if box is not None:
+            light[box[1] : box[3], box[0] : box[2]] = self._truck_light(k, box)
+        return light
+
+    # -- the still part -----------------------------------------------------------------------
+
+    def _rays(self, box: Box, ss: int) -> tuple[Array, Array, Array]:
+        """Straight normalised samples of a box, and the upright row of each sample row."""
+        x0, y0, x1, y1 = box
+        step = (np.arange(ss) + 0.5) / ss - 0.5
+        x = (np.arange(x0, x1)[:, None] + step).ravel()
+        y = (np.arange(y0, y1)[:, None] + step).ravel()
+        xn, yn = self.camera.straight_grid(x, y)
+        return xn, yn, y
+
+    def _still_light(self) -> Grid:
+        if self._still is None:
+            w, h = self.camera.width, self.camera.height
+            self._still = np.empty((h, w, 3), np.float32)
+            for y0 in range(0, h, STRIP_ROWS):
+                y1 = min(y0 + STRIP_ROWS, h)
+                xn, yn, _ = self._rays((0, y0, w, y1), self.ss)
+                xn, yn = xn.astype(np.float32), yn.astype(np.float32)
+                back, _, front = self._paint_layers(xn, yn)
+                light = back * (1.0 - front[..., 3:]) + front[..., :3]
+                self._still[y0:y1] = _pool(light, self.ss)
+        return self._still
+
+    def _paint_layers(self, xn: Array, yn: Array) -> tuple[Grid, Grid, Grid]:
+        """Back colour (h, w, 3), board coverage (h, w), front premultiplied RGBA (h, w, 4)."""
+        h, w = xn.shape
+        back = np.zeros((h, w, 3), np.float32)
+        board = np.zeros((h, w), np.float32)
+        front = np.zeros((h, w, 4), np.float32)
+        for layer in self._layers:
+            part = self._visible(layer, xn, yn)
+            if part is None:
+                continue
+            canvas = self._canvas(layer.plane, xn[part], yn[part])
+            layer.paint(canvas)
+            keep = 1.0 - canvas.alpha
+            if layer.group == "front":
+                rgba = np.dstack([canvas.rgb, canvas.alpha]).astype(np.float32)
+                over(front[part], rgba)
+                continue
+            back[part] = back[part] * keep[..., None] + canvas.rgb
+            board[part] *= keep
+            if layer.group == "board":
+                board[part] += canvas.alpha
+        return back, board, front
+
+    def _visible(self, layer: Layer, xn: Array, yn: Array) -> tuple[slice, slice] | None:
+        """The part of a tile that a layer can reach, or None."""
+        a0, b0, a1, b1 = layer.bounds
+        corners = layer.plane.world(np.array([[a0, b0], [a1, b0], [a1, b1], [a0, b1]]))
+        seen = (corners - self._place) @ self._turn.T
+        if seen[:, 2].min() <= 1.0:
+            return slice(0, xn.shape[0]), slice(0, xn.shape[1])
+        flat = seen[:, :2] / seen[:, 2:]
+        margin = 3.0 / self.camera.focal_px
+        low, high = flat.min(axis=0) - margin, flat.max(axis=0) + margin
+        inside = (xn > low[0]) & (xn < high[0]) & (yn > low[1]) & (yn < high[1])
+        return _bounding(inside, self.ss)
+
+    def _canvas(self, plane: Plane, xn: Array, yn: Array) -> Canvas:
+        """Plane coordinates where the rays meet a plane."""
+        a, b = self._meet(plane, self._world_rays(xn, yn))
+        sample = None
+        if plane.faces and a.shape[0] > 1 and a.shape[1] > 1:
+            sample = float(np.median(np.hypot(np.diff(a, axis=1), np.diff(b, axis=1))))
+        return Canvas(a, b, sample, self.ss)
+
+    def _world_rays(self, xn: Array, yn: Array) -> tuple[Array, Array, Array]:
+        t = self._turn
+        return (
+            t[0, 0] * xn + t[1, 0] * yn + t[2, 0],
+            t[0, 1] * xn + t[1, 1] * yn + t[2, 1],
+            t[0, 2] * xn + t[1, 2] * yn + t[2, 2],
+        )
+
+    def _meet(self, plane: Plane, rays: tuple[Array, Array, Array]) -> tuple[Grid, Grid]:
+        dx, dy, dz = rays
+        e1, e2 = np.array(plane.e1), np.array(plane.e2)
+        normal = np.cross(e1, e2)
+        away = self._place - np.array(plane.origin)
+        slope = dx * normal[0] + dy * normal[1] + dz * normal[2]
+        far = -(away @ normal) / np.where(np.abs(slope) < 1e-9, 1e-9, slope)
+        far = np.where(far > 0, far, 1e7)
+        a = away @ e1 + far * (dx * e1[0] + dy * e1[1] + dz * e1[2])
+        b = away @ e2 + far * (dx * e2[0] + dy * e2[1] + dz * e2[2])
+        return a.astype(np.float32), b.astype(np.float32)
+
+    # -- the truck ----------------------------------------------------------------------------
+
+    def _sub_times(self, k: int) -> Array:
+        """Instants that a frame's open time is averaged over."""
+        open_s, count = self.camera.exposure_s, self.camera.sub_times
+        if open_s <= 0 or count < 2:
+            return np.array([self.times_s[k]])
+        return np.asarray(self.times_s[k] + open_s * ((np.arange(count) + 0.5) / count - 0.5))
+
+    def _truck_box(self, k: int) -> Box | None:
+        """Even-sided box of whole px that holds the truck, its shadow and blur at frame `k`."""
+        if self.scene.truck is None:
+            return None
+        truck, half = self.scene.truck, self.scene.truck.wheelbase_mm / 2 + 8.0
+        x0, _, x1, y1 = BODY_BOX
+        low = -truck.middle_height_mm() - 22.0
+        x0, x1 = min(x0, -half - 60), max(x1, half + 60)
+        slack = abs(self.camera.readout_s) / 2 + self.camera.exposure_s / 2
+        points = []
+        for time in (self.times_s[k] - slack, self.times_s[k], self.times_s[k] + slack):
+            for x, y in ((x0, low), (x1, low), (x1, y1 + 4), (x0, y1 + 4)):
+                near = self.scene.body_point_mm(time, x, y, sprung=False)
+                points += [near, near - (0.0, 0.0, truck.track_mm)]
+        px = self.camera.project(np.array(points), float(self.times_s[k]))
+        reach = self.sensor.reach_px + 3
+        left, top = np.floor(px.min(axis=0)).astype(int) - reach
+        right, bottom = np.ceil(px.max(axis=0)).astype(int) + reach
+        left, top = max(0, left // 2 * 2), max(0, top // 2 * 2)
+        right = min(self.camera.width, (right + 1) // 2 * 2)
+        bottom = min(self.camera.height, (bottom + 1) // 2 * 2)
+        return (left, top, right, bottom) if right > left and bottom > top else None
+
+    def _truck_patch(self, k: int) -> tuple[Box, Grid] | None:
+        """The truck's box at frame `k` and its blurred light."""
+        box = self._truck_box(k)
+        if box is None:
+            return None
+        x0, y0, x1, y1 = box
+        reach = self.sensor.reach_px
+        left, top = max(0, x0 - reach), max(0, y0 - reach)
+        region = self._still_light()[top : y1 + reach, left : x1 + reach].copy()
+        inner = (slice(y0 - top, y1 - top), slice(x0 - left, x1 - left))
+        region[inner] = self._truck_light(k, box)
+        return box, self.sensor.blur(region)[inner]
+
+    def _truck_light(self, k: int, box: Box) -> Grid:
+        """Unblurred light of the truck's box at frame `k`, shape (h, w, 3)."""
+        xn, yn, rows = self._rays(box, self.ss)
+        total = np.zeros((box[3] - box[1], box[2] - box[0], 3), np.float32)
+        times = self._sub_times(k)
+        for time in times:
+            row_times = time + self.camera.row_time_s(rows)
+            rest_x, rest_y = self._at_rest(xn, yn, row_times)
+            if self.camera.tremor is None:
+                back, board, front = self._cut_union(box)
+            else:
+                back, board, front = self._get_master().layers(rest_x, rest_y)
+            light = self._with_truck(back, board, rest_x, rest_y, row_times)
+            light = light * (1.0 - front[..., 3:]) + front[..., :3]
+            total += _pool(light, self.ss)
+        return total / np.float32(len(times))
+
+    def _cut_union(self, box: Box) -> tuple[Grid, Grid, Grid]:
+        """Sub-pixel layers behind the truck's box, painted once for all places it comes to."""
+        if self._union is None or not _holds(self._union[0], box):
+            boxes = [b for b in map(self._truck_box, range(len(self))) if b is not None]
+            ends = np.array(boxes)
+            x0, y0 = (int(v) for v in ends[:, :2].min(axis=0))
+            x1, y1 = (int(v) for v in ends[:, 2:].max(axis=0))
+            xn, yn, _ = self._rays((x0, y0, x1, y1), self.ss)
+            self._union = ((x0, y0, x1, y1), self._paint_layers(xn, yn))
+        (x0, y0, _, _), layers = self._union
+        rows = slice((box[1] - y0) * self.ss, (box[3] - y0) * self.ss)
+        columns = slice((box[0] - x0) * self.ss, (box[2] - x0) * self.ss)
+        back, board, front = (plane[rows, columns] for plane in layers)
+        return back, board, front
+
+    def _with_truck(self, back: Grid, board: Grid, xn: Array, yn: Array, times: Array) -> Grid:
+        """Lay shadow and truck over the back, all at sub-pixel samples."""
+        scene, truck, paint = self.scene, self.scene.need_truck(), self._paint
+        assert paint is not None
+        travel = scene.motion.travel(times)[:, None]
+        pitch = scene.motion.pitch_rad(times)[:, None]
+        turn = travel / (truck.wheel_mm / 2 * (1.0 - scene.motion.slip))
+        rays = self._world_rays(xn, yn)
+        x, w = self._board_frame(rays, 0.0, travel)
+        light = back * (1.0 - board * (1.0 - contact_shadow(x, w, truck)))[..., None]
+        sample = abs(float(x[0, 1] - x[0, 0])) + abs(float(w[0, 1] - w[0, 0]))
+        above = np.clip(0.5 + w / sample, 0, 1).astype(np.float32)
+        rgba = np.zeros((*x.shape, 4), np.float32)
+        fx, fw = self._board_frame(rays, -truck.track_mm, travel)
+        far_above = above * np.clip(0.5 + fw / sample, 0, 1)
+        self._lay_wheels(rgba, paint.far_wheel, fx, fw, turn + 0.4, far_above.astype(np.float32))
+        angle = truck.squat_rad + pitch
+        height = w - truck.middle_height_mm()
+        bx = (x * np.cos(angle) + height * np.sin(angle)).astype(np.float32)
+        by = (height * np.cos(angle) - x * np.sin(angle)).astype(np.float32)
+        over(rgba, paint.body.sample(bx, by))
+        self._lay_wheels(rgba, paint.wheel, x, w, turn, above)
+        return np.asarray(light * (1.0 - rgba[..., 3:]) + rgba[..., :3], np.float32)
+
+    def _lay_wheels(
+        self, rgba: Grid, wheel: Raster, x: Grid, w: Grid, turn: Array, above: Grid
+    ) -> None:
+        truck = self.scene.need_truck()
+        c, s = np.cos(truck.squat_rad), np.sin(truck.squat_rad)
+        reach = truck.wheel_mm / 2 + 2.0
+        for number, axle in enumerate(self.scene.axles()):
+            dx = x - np.float32(axle * c)
+            dw = w - np.float32(truck.middle_height_mm() + axle * s)
+            part = _bounding((np.abs(dx) < reach) & (np.abs(dw) < reach))
+            if part is None:
+                continue
+            wheel_x, wheel_y = rolled(dx[part], dw[part], (turn + 0.23 * number)[part[0]])
+            piece = wheel.sample(wheel_x, wheel_y) * above[part][..., None]
+            over(rgba[part], piece)
+
+    def _board_frame(
+        self, rays: tuple[Array, Array, Array], z_mm: float, travel: Array
+    ) -> tuple[Grid, Grid]:
+        """Along the heading from the truck's middle, and off the board, in a facing plane."""
+        board, truck = self.scene.board, self.scene.need_truck()
+        a, b = self._meet(Plane.facing(z_mm), rays)
+        dx, dy = a - board.foot[0], b - board.foot[1]
+        q = dx * board.along[0] + dy * board.along[1]
+        w = dx * board.normal[0] + dy * board.normal[1]
+        x = truck.sense * (q - truck.start_mm) - travel
+        return x.astype(np.float32), w.astype(np.float32)
+
+    # -- the hand-held camera -----------------------------------------------------------------
+
+    def _at_rest(self, xn: Array, yn: Array, row_times: Array) -> tuple[Array, Array]:
+        """Straight coordinates in the resting camera of samples seen at each row's time."""
+        if self.camera.tremor is None:
+            return xn, yn
+        m = self.camera.tremor_matrix(row_times)[:, None, :, :]
+        x = m[..., 0, 0] * xn + m[..., 1, 0] * yn + m[..., 2, 0]
+        y = m[..., 0, 1] * xn + m[..., 1, 1] * yn + m[..., 2, 1]
+        z = m[..., 0, 2] * xn + m[..., 1, 2] * yn + m[..., 2, 2]
+        return x / z, y / z
+
+    def _get_master(self) -> Master:
+        if self._master is None:
+            self._master = Master(self)
+        return self._master
+
+    def _shaken(self, k: int) -> Grid:
+        """Unblurred light of a whole frame under tremor."""
+        master, camera = self._get_master(), self.camera
+        xn, yn = master.pixel_rays
+        rows = np.arange(camera.height, dtype=np.float64)
+        times = self._sub_times(k)
+        light = np.zeros((camera.height, camera.width, 3), np.float32)
+        for time in times:
+            rest_x, rest_y = self._at_rest(xn, yn, time + camera.row_time_s(rows))
+            light += master.pixels(rest_x, rest_y)
+        light /= np.float32(len(times))
+        box = self._truck_box(k)
+        if box is not None:
+            light[box[1] : box[3], box[0] : box[2]] = self._truck_light(k, box)
+        return light
+
+
+class Master:
+    """The still part in straight coordinates of the resting camera, with a margin for tremor."""
+
+    def __init__(self, renderer: Renderer) -> None:
+        camera = renderer.camera
+        assert camera.tremor is not None
+        self.pixel_rays = camera.straight_grid(
+            np.arange(camera.width, dtype=np.float64), np.arange(camera.height, dtype=np.float64)
+        )
+        xn, yn = self.pixel_rays
+        margin = 6.0 * np.radians(camera.tremor.rms_deg) * (1.0 + float(np.abs(xn).max()))
+        margin += 4.0 / camera.focal_px
+        self.density = camera.focal_px * renderer.ss
+        self.x0, self.y0 = float(xn.min() - margin), float(yn.min() - margin)
+        ss = renderer.ss
+        columns = int((float(xn.max()) + margin - self.x0) * self.density) // ss * ss
+        rows = int((float(yn.max()) + margin - self.y0) * self.density) // ss * ss
+        x = self.x0 + np.arange(columns) / self.density
+        self.rgb = np.empty((rows, columns, 3), np.float32)
+        self.board = np.empty((rows, columns), np.float32)
+        self.front = np.empty((rows, columns, 4), np.float32)
+        for r0 in range(0, rows, ss * STRIP_ROWS):
+            r1 = min(r0 + ss * STRIP_ROWS, rows)
+            tile = np.meshgrid(x, self.y0 + np.arange(r0, r1) / self.density)
+            back, board, front = renderer._paint_layers(tile[0], tile[1])
+            self.rgb[r0:r1], self.board[r0:r1], self.front[r0:r1] = back, board, front
+        whole = self.rgb * (1.0 - self.front[..., 3:]) + self.front[..., :3]
+        self.shift = (renderer.ss - 1) / 2.0
+        size = (renderer.ss, renderer.ss)
+        self.pooled = np.asarray(cv2.blur(whole, size, anchor=(0, 0)), np.float32)
+
+    def _maps(self, xn: Array, yn: Array, shift: float) -> tuple[Grid, Grid]:
+        u = (xn - self.x0) * self.density - shift
+        v = (yn - self.y0) * self.density - shift
+        return u.astype(np.float32), v.astype(np.float32)
+
+    def pixels(self, xn: Array, yn: Array) -> Grid:
+        """Light averaged over a pixel around each point, shape (h, w, 3)."""
+        return _look_up(self.pooled, *self._maps(xn, yn, self.shift))
+
+    def layers(self, xn: Array, yn: Array) -> tuple[Grid, Grid, Grid]:
+        """Back, board coverage and front at each point, as the renderer paints them."""
+        u, v = self._maps(xn, yn, 0.0)
+        return _look_up(self.rgb, u, v), _look_up(self.board, u, v), _look_up(self.front, u, v)
+
+
+def _look_up(plane: Grid, u: Grid, v: Grid) -> Grid:
+    out = cv2.remap(plane, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(out, np.float32)
+
+
+def _pool(samples: Grid, ss: int) -> Grid:
+    """Average of ss x ss samples, shape (h, w, 3): what falls on one pixel's area."""
+    if ss == 1:
+        return samples
+    h, w = samples.shape[0] // ss, samples.shape[1] // ss
+    return np.asarray(cv2.resize(samples, (w, h), interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _bounding(inside: NDArray[np.bool_], block: int = 1) -> tuple[slice, slice] | None:
+    """Smallest tile around the True samples, widened to whole blocks; None without any."""
+    rows, columns = np.flatnonzero(inside.any(axis=1)), np.flatnonzero(inside.any(axis=0))
+    if rows.size == 0:
+        return None
+    (r0, r1), (c0, c1) = (
+        (int(ends[0]) // block * block, -(-(int(ends[-1]) + 1) // block) * block)
+        for ends in (rows, columns)
+    )
+    return slice(r0, r1), slice(c0, c1)
+
+
+def _holds(outer: Box, inner: Box) -> bool:
+    return (
+        outer[0] <= inner[0]
+        and outer[1] <= inner[1]
+        and outer[2] >= inner[2]
+        and outer[3] >= inner[3]
+    )

@@ -1,0 +1,315 @@
+"""What is in a rendered scene, as small frozen facts; the defaults make a plausible clip.
+
+World: mm, X right, Y up from the table top, Z towards the camera; the plane of motion is Z = 0.
+Board coordinates: q along the board's top edge from its foot, w off the board, mm.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.errors import FootageError
+from clipmark.sample.camera import Camera
+from clipmark.sample.motion import Motion
+
+Array = NDArray[np.float64]
+WALL_Z = -420.0
+TABLE_FRONT_Z = 40.0
+
+
+@dataclass(frozen=True)
+class Board:
+    """The tilted board, hinged at its foot; ``ramp_deg`` is its true slope, 0 to 85.
+
+    ``rises`` says which end of it is higher, ``right`` or ``left``. ``foot_mm`` is where its top
+    edge begins (by default so that the board is in the picture's middle).
+    """
+
+    ramp_deg: float = 30.0
+    rises: str = "right"
+    length_mm: float = 640.0
+    thickness_mm: float = 18.0
+    depth_mm: float = 170.0
+    foot_mm: tuple[float, float] | None = None
+
+    @property
+    def along(self) -> Array:
+        """Unit vector up the board, shape (2,) in (X, Y)."""
+        a = math.radians(self.ramp_deg)
+        return np.array([math.cos(a) * self.side, math.sin(a)])
+
+    @property
+    def normal(self) -> Array:
+        """Unit vector off the board's top, shape (2,)."""
+        a = math.radians(self.ramp_deg)
+        return np.array([-math.sin(a) * self.side, math.cos(a)])
+
+    @property
+    def side(self) -> int:
+        """+1 when it rises to the right, -1 to the left."""
+        return 1 if self.rises == "right" else -1
+
+    @property
+    def foot(self) -> Array:
+        """Start of the top edge, shape (2,) mm."""
+        if self.foot_mm is not None:
+            return np.array(self.foot_mm)
+        reach = self.length_mm / 2 * math.cos(math.radians(self.ramp_deg))
+        return np.array([-self.side * reach, self.thickness_mm + 3.0])
+
+    def at(self, q_mm: float, w_mm: float = 0.0, z_mm: float = 0.0) -> Array:
+        """World point, shape (3,), of board coordinates."""
+        x, y = self.foot + q_mm * self.along + w_mm * self.normal
+        return np.array([x, y, z_mm])
+
+
+@dataclass(frozen=True)
+class Truck:
+    """The invented truck: where it stands, how it squats, what it looks like.
+
+    ``start_mm`` is the place of the middle between its hubs along the board at time 0, ``faces``
+    is ``up`` or ``down`` the board, ``chassis_to_ramp_deg`` nose up from the board.
+    """
+
+    start_mm: float = 300.0
+    faces: str = "up"
+    chassis_to_ramp_deg: float = 2.0
+    wheelbase_mm: float = 133.0
+    wheel_mm: float = 54.0
+    rim_radius_mm: float = 17.0
+    track_mm: float = 92.0
+    squash_mm: float = 1.5
+    spokes: int = 6
+    paint: tuple[float, float, float] = (0.42, 0.10, 0.05)
+    second_paint: tuple[float, float, float] = (0.70, 0.62, 0.42)
+    name: str = "SISKIN"
+    number: str = "7"
+    seed: int = 3
+
+    @property
+    def sense(self) -> int:
+        """+1 when it faces up the board."""
+        return 1 if self.faces == "up" else -1
+
+    @property
+    def squat_rad(self) -> float:
+        """Chassis to ramp, rad."""
+        return math.radians(self.chassis_to_ramp_deg)
+
+    def middle_height_mm(self) -> float:
+        """Height over the board of the middle between the hubs: the lower tyre is squashed."""
+        low = self.wheel_mm / 2 - self.squash_mm
+        return low + self.wheelbase_mm / 2 * abs(math.sin(self.squat_rad))
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A sheet of paper standing upright on a darker card, by its lower left corner, mm.
+
+    ``border_mm`` is the inset of a printed frame, None for blank paper.
+    """
+
+    x_mm: float
+    y_mm: float
+    z_mm: float = 0.0
+    width_mm: float = 297.0
+    height_mm: float = 210.0
+    turn_deg: float = 0.0
+    border_mm: float | None = None
+    card_mm: float = 14.0
+
+    def corners(self, inset_mm: float = 0.0) -> Array:
+        """Top left, top right, bottom right, bottom left, shape (4, 3) mm."""
+        c, s = math.cos(math.radians(self.turn_deg)), math.sin(math.radians(self.turn_deg))
+        i, w, h = inset_mm, self.width_mm, self.height_mm
+        flat = np.array([[i, h - i], [w - i, h - i], [w - i, i], [i, i]])
+        turned = flat @ np.array([[c, s], [-s, c]]) + (self.x_mm, self.y_mm)
+        return np.column_stack([turned, np.full(4, self.z_mm)])
+
+
+@dataclass(frozen=True)
+class Plumb:
+    """A hanging string with a bob: truly vertical, at ``x_mm``, from high above to the bob."""
+
+    x_mm: float
+    bob_mm: float = 70.0
+    z_mm: float = 6.0
+    width_mm: float = 1.6
+    top_mm: float = 2000.0
+
+
+@dataclass(frozen=True)
+class ScaleMark:
+    """Two printed crosses ``length_mm`` apart in the plane of motion; middle at (x, y)."""
+
+    x_mm: float
+    y_mm: float
+    length_mm: float = 200.0
+    turn_deg: float = 0.0
+    z_mm: float = 0.0
+
+    def ends(self) -> Array:
+        """Both crosses, shape (2, 3) mm, left first."""
+        angle = math.radians(self.turn_deg)
+        step = self.length_mm / 2 * np.array([math.cos(angle), math.sin(angle), 0.0])
+        middle = np.array([self.x_mm, self.y_mm, self.z_mm])
+        return np.array([middle - step, middle + step])
+
+
+@dataclass(frozen=True)
+class Look:
+    """What the light and the sensor do to the picture.
+
+    ``tone`` is ``srgb``, ``scurve`` or ``linear``; ``grain_levels`` the standard deviation of
+    white luma noise in 8-bit levels, added after the tone curve (``grain_in`` = ``encoded``) or
+    before it (``linear``, growing with the root of the light). ``blur_px`` is a Gaussian's sigma.
+    """
+
+    tone: str = "srgb"
+    blur_px: float = 0.8
+    grain_levels: float = 1.5
+    grain_in: str = "encoded"
+    exposure: float = 1.0
+    vignette: float = 0.10
+    supersample: int = 2
+    full_range: bool = False
+
+
+@dataclass(frozen=True)
+class Timing:
+    """When frames are taken: evenly at ``fps``, or at the exact ``pts`` given (in ``time_base``)."""
+
+    fps: Fraction = Fraction(60)
+    frames: int = 60
+    pts: tuple[int, ...] | None = None
+    time_base: Fraction = Fraction(1, 90000)
+
+    def all_pts(self) -> tuple[int, ...]:
+        """Integer time stamps of the frames in ``time_base``."""
+        if self.pts is not None:
+            return self.pts
+        step = 1 / (self.fps * self.time_base)
+        return tuple(round(k * step) for k in range(self.frames))
+
+    def times_s(self) -> Array:
+        """Seconds from the first frame, shape (n,)."""
+        pts = np.array(self.all_pts(), dtype=np.float64)
+        return np.asarray((pts - pts[0]) * float(self.time_base))
+
+
+@dataclass(frozen=True)
+class Encoding:
+    """How the clip is written.
+
+    ``bit_rate`` in bit/s, or constant quality ``crf`` when given. ``ten_bit`` needs libx265 or
+    libx264 with 10-bit support. ``stored_turn`` is how many quarter turns clockwise a player must
+    turn the stored picture to show it upright (written in the file's display matrix).
+    """
+
+    codec: str = "libx264"
+    bit_rate: int = 12_000_000
+    crf: float | None = None
+    preset: str = "veryfast"
+    gop: int = 60
+    bframes: int = 2
+    ten_bit: bool = False
+    stored_turn: int = 0
+    extra: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Everything that makes a clip. ``Scene().settled()`` fills in places left to the renderer."""
+
+    camera: Camera = field(default_factory=Camera)
+    board: Board = field(default_factory=Board)
+    truck: Truck | None = field(default_factory=Truck)
+    motion: Motion = field(default_factory=Motion)
+    timing: Timing = field(default_factory=Timing)
+    look: Look = field(default_factory=Look)
+    encoding: Encoding = field(default_factory=Encoding)
+    sheet: Sheet | str | None = "auto"
+    plumb: Plumb | str | None = "auto"
+    scale: ScaleMark | str | None = "auto"
+    banner: str = "TARN HOLLOW POCKET TRIALS"
+    seed: int = 11
+
+    def settled(self) -> Scene:
+        """The scene with camera target, sheet, plumb line and scale mark in definite places.
+
+        Raises
+        ------
+        FootageError
+            If the scene has no frames or asks for an impossible board or tone curve.
+        """
+        self._check()
+        camera, board = self.camera, self.board
+        high = camera.distance_mm * camera.height / 2 / camera.focal_px
+        wide = camera.distance_mm * camera.width * camera.aspect / 2 / camera.focal_px
+        if camera.target_mm is None:
+            middle = float(board.at(board.length_mm / 2)[1])
+            camera = replace(camera, target_mm=(0.0, min(middle, high - 55.0)))
+        tx, ty = camera.target()[:2]
+        side, low = board.side, board.ramp_deg < 24
+        sheet, plumb, scale = self.sheet, self.plumb, self.scale
+        reach = wide * 0.93
+        if isinstance(plumb, str):
+            plumb = Plumb(x_mm=tx - side * (reach - 12.0))
+        if isinstance(sheet, str):
+            left = tx - side * (reach - 40.0) if side > 0 else tx + reach - 40.0 - 297.0
+            sheet = Sheet(x_mm=left, y_mm=ty + high * 0.9 - 224.0)
+        if isinstance(scale, str):
+            scale = ScaleMark(
+                x_mm=tx + side * (0.12 if low else 0.55) * wide,
+                y_mm=ty + high * 0.82 if low else 26.0,
+            )
+        return replace(self, camera=camera, sheet=sheet, plumb=plumb, scale=scale)
+
+    def _check(self) -> None:
+        if not self.timing.all_pts():
+            raise FootageError("the scene has no frames; give it at least one")
+        if not 0 <= self.board.ramp_deg <= 85:
+            raise FootageError(
+                f"the board of the scene stands at {self.board.ramp_deg:g} deg; "
+                "give a slope from 0 to 85 and say with `rises` which end is higher"
+            )
+        if self.look.tone not in {"srgb", "scurve", "linear"}:
+            raise FootageError(
+                f"the tone curve '{self.look.tone}' is not known; use srgb, scurve or linear"
+            )
+
+    def heading(self) -> int:
+        """+1 when the truck faces right in the picture, -1 left."""
+        truck = self.truck
+        return self.board.side * (truck.sense if truck else 1)
+
+    def hubs_mm(self, time_s: float) -> Array:
+        """Rear and front hub centres, shape (2, 3) mm, at `time_s`."""
+        return np.array([self.body_point_mm(time_s, x, 0.0, sprung=False) for x in self.axles()])
+
+    def axles(self) -> tuple[float, float]:
+        """Rear and front hub along the chassis from its middle, mm."""
+        half = self.need_truck().wheelbase_mm / 2
+        return -half, half
+
+    def need_truck(self) -> Truck:
+        """The truck; raises `FootageError` when the scene has none."""
+        if self.truck is None:
+            raise FootageError("the scene has no truck; give it one to ask where its hubs are")
+        return self.truck
+
+    def body_point_mm(self, time_s: float, x: float, y: float, *, sprung: bool = True) -> Array:
+        """World place, shape (3,), of a point fixed to the truck: x forward, y up from the hubs' middle.
+
+        Points of the body rock with the springs, hubs (``sprung`` False) do not.
+        """
+        truck = self.need_truck()
+        angle = truck.squat_rad + (float(self.motion.pitch_rad(time_s)) if sprung else 0.0)
+        c, s = math.cos(angle), math.sin(angle)
+        q = truck.start_mm + truck.sense * (float(self.motion.travel(time_s)) + x * c - y * s)
+        return self.board.at(q, truck.middle_height_mm() + x * s + y * c)
