@@ -1,0 +1,135 @@
+"""The two sheets that a new event folder starts with: rule sheet and session record."""
+
+EVENT_TOML = """\
+# Rule sheet of this event. Text after # is a remark. Save it as UTF-8.
+# The journal keeps a copy of it whenever it changes, so earlier results stay explained.
+
+[event]
+name = "{name}"
+date = ""            # such as 2026-11-25
+place = ""
+
+# How a tie for a place is broken, in this order. Left empty, tied entries share the place.
+ties = []            # such as ["best-step", "fewest-tries", "time"]
+
+# ---- Tests. Take the # away from what you run; add as many as you need. ---------------------
+
+# A ladder: the board is set step by step; the result is the last step cleared.
+# [[test]]
+# id = "climb"
+# kind = "ladder"
+# surface = "grip board"
+# steps_deg = [30, 35, 40, 42, 44, 46, 48, 50]
+# tries_per_step = 3                     # stands beside every result: it moves the result
+# stop_after_failed_steps = 1            # so does the stop rule
+# points = [[30, 0], [45, 60], [50, 100]] # angle, points; straight lines in between
+# cap = 100
+
+# A reading: points for a measured angle. On the tilt table, say which event counts.
+# [[test]]
+# id = "side-tilt"
+# kind = "reading"
+# measure = "tilt_deg"
+# tilt_event = "both uphill wheels off"  # or "first uphill wheel unloads", "topple", "slide"
+# largest_rate_deg_s = 1.0               # a slow table, since the gap reads late on a fast one
+# points = [[30, 0], [50, 100]]
+# cap = 100
+
+# Smoothness: a grade over one measure of the crawl. State the band with it.
+# [[test]]
+# id = "creep"
+# kind = "smoothness"
+# measure = "ripple"
+# band_hz = [0.5, 5.0]
+# hold_s = 2.0
+# points = [[0.05, 100], [0.50, 0]]
+
+# Grades given by the judge: clean, with reverses, with a touch, not cleared.
+# [[test]]
+# id = "rock-pile"
+# kind = "graded"
+# grades = [[3, 100], [2, 60], [1, 30], [0, 0]]
+
+# A course: counted calls, and time.
+# [[test]]
+# id = "course"
+# kind = "course"
+# time_limit_s = 300
+# calls = {{ touch = 10, reverse = 1, rollover = 5, marker = 10, reposition = 10 }}
+# progress = -2                          # points per gate passed
+# cap = 40
+
+# ---- Entries. ------------------------------------------------------------------------------
+
+# [[entry]]
+# name = "Heather Goat"
+# driver = "M. Fell"
+# setups = ["soft tyres", "hard tyres"]
+
+# ---- Stands: what is promised of each camera position. ---------------------------------------
+
+# [[stand]]
+# id = "left"
+# level_u_deg = 0.05                     # standard uncertainty of its plumb or level line
+# square_within_deg = 5                  # how squarely the camera looks at the board
+# view_angle_deg = 65                    # horizontal, of the upright picture, if known
+"""
+
+SESSION_TOML = """\
+# What was the same for everybody on the day. Fill in what you know; leave the rest as it is.
+# The journal keeps a copy of it whenever it changes.
+
+date = "{date}"
+place = ""
+filmed_by = ""
+judge = ""
+
+surface = ""               # what the board is covered with
+surface_side = ""          # which side of it is up
+surface_age = ""           # how old, how many runs
+surface_care = ""          # wiped with what, how often
+
+# room_c = 18.0            # room temperature, degrees Celsius
+# tyre_c = 20.0
+
+inclinometer = ""          # which one set the board
+inclinometer_zeroed = ""   # how and when, such as "by reversal, 13:05"
+# inclinometer_u_deg = 0.1 # its standard uncertainty
+
+reference_truck = ""       # what was run first, middle and last to see the board drift
+
+note = ""
+
+# One block for each set-up as it ran. Any change to the truck is a new set-up.
+# [[setups]]
+# setup = "Heather Goat, soft tyres"
+# tyres = "soft compound, medium foam"
+# tyre_diameter_mm = 54.0
+# tyre_state = "clean"     # new, clean, conditioned or dirty
+# runs_since_cleaning = 0
+# mass_g = 452.0           # ready to run
+# front_mass_g = 262.0
+# rear_mass_g = 190.0
+# left_mass_g = 228.0
+# right_mass_g = 224.0
+# wheelbase_mm = 133.0
+# track_mm = 95.0
+# ride_height_mm = 28.0
+# body_on = true
+# battery_before_v = 8.3
+# battery_after_v = 7.9
+# settings = "drag brake full, soft start"
+# driver = "M. Fell"
+"""
+
+
+def quoted(text: str) -> str:
+    """Text as the inside of a basic TOML string."""
+    return "".join(
+        "\\" + character
+        if character in '"\\'
+        else character
+        if character >= " " and character != "\x7f"
+        else f"\\u{ord(character):04x}"
+        for character in text
+    )
