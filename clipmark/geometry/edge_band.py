@@ -56,11 +56,8 @@ class Frame:
 
     def at(self, along: Floats, across: Floats | float = 0.0) -> Floats:
         """Straight px of places given along and across the line, shape (N, 2)."""
-        return (
-            self.middle
-            + np.multiply.outer(along, self.direction)
-            + np.multiply.outer(np.broadcast_to(across, np.shape(along)), self.normal)
-        )
+        aside = np.broadcast_to(across, along.shape)[:, None] * self.normal
+        return np.asarray(self.middle + along[:, None] * self.direction + aside, dtype=np.float64)
 
     def place(self, points: Floats) -> tuple[Floats, Floats]:
         """Place along and across the line, each (N,), of straight px, shape (N, 2)."""
@@ -71,9 +68,11 @@ class Frame:
         """Line shifted by `offset` px along the normal and turned by atan(slope)."""
         direction = self.direction + slope * self.normal
         direction = direction / np.hypot(*direction)
-        if direction[0] < 0:  # an upright line turned past upright still points right
-            direction = -direction
         return Frame(self.middle + offset * self.normal, direction, self.half)
+
+    def turned_round(self) -> "Frame":
+        """The same line run along the other way."""
+        return Frame(self.middle, -self.direction, self.half)
 
 
 @dataclass(frozen=True)

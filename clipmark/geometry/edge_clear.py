@@ -7,8 +7,8 @@ of its levels. Pure maths.
 import numpy as np
 from numpy.typing import NDArray
 
+from clipmark.geometry.edge_bed import Bed
 from clipmark.geometry.edge_model import Shape
-from clipmark.geometry.edge_solve import Bed
 
 Floats = NDArray[np.float64]
 
@@ -23,7 +23,7 @@ def clear_reach(bed: Bed, shape: Shape, wanted: tuple[float, float]) -> tuple[fl
     Pixels are binned by distance (1 px) in every segment; the typical change of level over
     the segments, from just beside the line outward, must stay small.
     """
-    distance = bed.across - shape.offset - shape.slope * bed.along
+    distance, _ = bed.distance(shape.place)
     half_width = 0.5 * (shape.width or 0.0)
     start = half_width + 2.0 * shape.blur + 0.5
     least = max(half_width + LEAST_BLURS * shape.blur, 3.0)

@@ -3,8 +3,8 @@
 The blurred edge is fitted through the camera's tone curve to the decoded pixels themselves,
 each mapped once to straight space (pixel aspect and lens applied), never resampled. See
 `clipmark.geometry.edge_model` for the model, `edge_search` for how the edge that was meant is
-found, `edge_solve` for the robust fit, `edge_noise` for its uncertainty, and `edge_band` for the sign
-of a line. Pure maths: arrays in, small frozen facts out.
+found, `edge_solve` for the robust fit, `edge_noise` for its uncertainty, and `edge_band` for
+the sign of a line. Pure maths: arrays in, small frozen facts out.
 """
 
 from dataclasses import dataclass
@@ -15,11 +15,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from clipmark.errors import FitError
 from clipmark.geometry.edge_band import Curve, Frame, Luma, Mapping, gather, identity, strip
+from clipmark.geometry.edge_bed import LineBed
 from clipmark.geometry.edge_clear import clear_reach
-from clipmark.geometry.edge_model import Shape
+from clipmark.geometry.edge_model import TONE, Shape
 from clipmark.geometry.edge_noise import Spread, spread_of
 from clipmark.geometry.edge_search import STEP_PX, Candidate, candidates
-from clipmark.geometry.edge_solve import Bed, Solution, solve
+from clipmark.geometry.edge_solve import Solution, solve
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -164,7 +165,7 @@ class _Found:
 
     candidate: Candidate
     frame: Frame
-    solution: Solution
+    solution: Solution[LineBed]
     sign: int
 
     @property
@@ -269,7 +270,7 @@ def _fit_kind(
     slope = float(np.tan(np.radians(search_deg)))
     reach = search_px + slope * half + 10.0
     across = np.arange(-np.ceil(reach / STEP_PX), np.ceil(reach / STEP_PX) + 1) * STEP_PX
-    along = np.linspace(-half, half, max(int(round(2.0 * half)), 16))
+    along = np.linspace(-half, half, max(round(2.0 * half), 16))
     curve = Curve.of(scene.rough, scene.from_straight)
     values, _ = strip(scene.luma, curve, along, across, scene.black, scene.white)
     listed = candidates(values, along, across, search_px, slope, string=kind == "string")
@@ -320,17 +321,15 @@ def _refine(scene: _Scene, candidate: Candidate, kind: Kind) -> _Found | None:
     far = (MAX_REACH_PX + 2.0, MAX_REACH_PX + 2.0)
     blur = 0.9 * candidate.scale if kind == "step" else 1.0
     width = None if kind == "step" else candidate.scale
-    shape = Shape(0.0, 0.0, blur, 0.6, width=width)
+    shape = Shape((0.0, 0.0), blur, 0.6, width=width)
     curve = Curve.of(frame, scene.from_straight)
-    pixels = gather(
-        scene.luma, frame, curve, far, scene.black, scene.white, scene.to_straight
-    )
+    pixels = gather(scene.luma, frame, curve, far, scene.black, scene.white, scene.to_straight)
     if len(pixels.luma) < 8.0 * frame.half:
         return None
-    bed = Bed.of(pixels, frame.half, code)
+    bed = LineBed.of(pixels.along, pixels.across, pixels.luma, frame.half, code)
     if len(bed.starts) < 3:
         return None
-    solution: Solution | None = None
+    solution: Solution[LineBed] | None = None
     for limit in (8.0, MAX_REACH_PX):
         wanted = float(np.clip(6.0 * shape.blur + 4.0, 8.0, limit)) + 0.5 * (shape.width or 0.0)
         reach = clear_reach(bed, shape, (wanted, wanted))
@@ -357,25 +356,31 @@ def _better(
 def _report(scene: _Scene, found: _Found, listed: list[Candidate]) -> EdgeFit:
     """Everything known about a fitted line."""
     solution, bed = found.solution, found.solution.bed
-    line = found.frame.moved(solution.shape.offset, solution.shape.slope)
+    line = found.frame.moved(*solution.shape.place)
+    facing = 1.0
+    if line.direction[0] < 0 or (line.direction[0] == 0 and line.direction[1] > 0):
+        line, facing = line.turned_round(), -1.0  # an upright line fitted past upright
     spread: Spread = spread_of(solution)
+    covariance = spread.covariance * np.array([[1.0, facing], [facing, 1.0]])
     used = solution.weights > 0.2
-    bow, u_bow = _bow(bed, solution, spread.inflation)
+    bow, u_bow = _bow(solution, spread.inflation)
     points = scene.from_straight(line.at(np.linspace(-line.half, line.half, _POINTS)))
     weights = solution.weights[used]
     rms = float(np.sqrt(np.sum(weights * solution.offsets[used] ** 2) / np.sum(weights)))
     runner_up = _runner_up(found, listed, scene.rough, line)
-    fit = EdgeFit(
-        kind="step" if solution.shape.width is None else "string",
-        polarity=found.sign,
+    string = solution.shape.width is not None
+    order = slice(None, None, int(facing))
+    return EdgeFit(
+        kind="string" if string else "step",
+        polarity=found.sign if string else int(facing) * found.sign,
         middle=line.middle,
         direction=line.direction,
         normal=line.normal,
         half_length_px=line.half,
         angle_rad=float(np.arctan2(-line.direction[1], line.direction[0])),
-        u_angle_rad=float(np.sqrt(spread.covariance[1, 1])),
-        u_offset_px=float(np.sqrt(spread.covariance[0, 0])),
-        covariance=spread.covariance,
+        u_angle_rad=float(np.sqrt(covariance[1, 1])),
+        u_offset_px=float(np.sqrt(covariance[0, 0])),
+        covariance=covariance,
         dof=spread.dof,
         n_eff=spread.n_eff,
         noise_inflation=spread.inflation,
@@ -384,23 +389,27 @@ def _report(scene: _Scene, found: _Found, listed: list[Candidate]) -> EdgeFit:
         contrast=found.contrast,
         noise=solution.sigma,
         tone=solution.shape.tone,
-        u_tone=float(np.sqrt(solution.covariance[3, 3])),
+        u_tone=float(np.sqrt(solution.covariance[2 + TONE, 2 + TONE])),
         rms_px=rms,
         used_fraction=found.used,
-        bow_px=bow,
+        bow_px=facing * bow,
         u_bow_px=u_bow,
         picture_points=points,
         ends=points[[0, -1]],
-        segments=Segments(bed.middles, solution.offsets, solution.u_offsets, used),
+        segments=Segments(
+            (facing * bed.middles)[order],
+            (facing * solution.offsets)[order],
+            solution.u_offsets[order],
+            used[order],
+        ),
         runner_up=runner_up,
         warnings=_warnings(found, bow, u_bow, runner_up),
     )
-    return fit
 
 
-def _bow(bed: Bed, solution: Solution, inflation: float) -> tuple[float, float]:
+def _bow(solution: Solution[LineBed], inflation: float) -> tuple[float, float]:
     """Sagitta of the segments' offsets and its standard uncertainty, px."""
-    used = solution.weights > 0.2
+    bed, used = solution.bed, solution.weights > 0.2
     if np.sum(used) < 4:
         return 0.0, float("inf")
     along = bed.middles[used] / bed.half

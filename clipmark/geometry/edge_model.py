@@ -24,21 +24,22 @@ BLUR_LIMITS_PX = (0.2, 8.0)
 WIDTH_LIMITS_PX = (0.3, 14.0)
 _INV_SQRT_2PI = 1.0 / np.sqrt(2.0 * np.pi)
 
-# Columns of the Jacobian by the parameters that the whole line shares.
-OFFSET, SLOPE, LOG_BLUR, TONE, RAMP_LEFT, RAMP_RIGHT, LOG_WIDTH = range(7)
+# Shared parameters after those of the place: columns counted from the end of the place.
+LOG_BLUR, TONE, RAMP_LEFT, RAMP_RIGHT, LOG_WIDTH = range(5)
+_STEP_LIMITS = (0.5, 0.4, 1.0, 1.0, 0.5)
+_PLACE_STEP_PX = 1.0
 
 
 @dataclass(frozen=True)
 class Shape:
-    """The parameters shared by the whole line.
+    """The parameters shared by the whole line or circle.
 
-    The line is ``d = offset + slope t`` over the reference line, px; `blur` and `width`
-    (strings only, else None) px; `tone` strength; `ramps` are the changes of luma per px away
-    from the line on its negative and positive side.
+    `place` says where it lies (see the beds in `clipmark.geometry.edge_bed`); `blur` and
+    `width` (strings only, else None) px; `tone` strength; `ramps` are the changes of luma per
+    px away from it on its negative and positive side.
     """
 
-    offset: float
-    slope: float
+    place: tuple[float, ...]
     blur: float
     tone: float
     ramps: tuple[float, float] = (0.0, 0.0)
@@ -46,24 +47,30 @@ class Shape:
 
     @property
     def count(self) -> int:
-        """Number of shared parameters: 6 for a step, 7 for a string."""
-        return 6 if self.width is None else 7
+        """Number of shared parameters: place, and 4 for a step or 5 for a string."""
+        return len(self.place) + (4 if self.width is None else 5)
 
-    def moved(self, step: Floats) -> "Shape":
-        """Shape after a step of the shared parameters, kept inside its limits."""
-        limit = np.array([1.0, 1.0, 0.5, 0.4, 1.0, 1.0, 0.5][: len(step)])
+    def moved(self, step: Floats, reach: Floats) -> "Shape":
+        """Shape after a step of the shared parameters, kept inside its limits.
+
+        `reach` (G,) is the most that each place parameter moves a pixel, px per unit: no step
+        may move the line by more than 1 px.
+        """
+        first = len(self.place)
+        limit = np.array((0.0,) * first + _STEP_LIMITS)[: len(step)]
+        limit[:first] = _PLACE_STEP_PX / reach
         step = np.clip(step, -limit, limit)
-        blur = float(np.clip(self.blur * np.exp(step[LOG_BLUR]), *BLUR_LIMITS_PX))
+        rest = step[first:]
+        blur = float(np.clip(self.blur * np.exp(rest[LOG_BLUR]), *BLUR_LIMITS_PX))
         width = self.width
         if width is not None:
-            width = float(np.clip(width * np.exp(step[LOG_WIDTH]), *WIDTH_LIMITS_PX))
+            width = float(np.clip(width * np.exp(rest[LOG_WIDTH]), *WIDTH_LIMITS_PX))
         return replace(
             self,
-            offset=self.offset + float(step[OFFSET]),
-            slope=self.slope + float(step[SLOPE]),
+            place=tuple(float(a + b) for a, b in zip(self.place, step[:first], strict=True)),
             blur=blur,
-            tone=float(np.clip(self.tone + step[TONE], *STRENGTH_LIMITS)),
-            ramps=(self.ramps[0] + float(step[RAMP_LEFT]), self.ramps[1] + float(step[RAMP_RIGHT])),
+            tone=float(np.clip(self.tone + rest[TONE], *STRENGTH_LIMITS)),
+            ramps=(self.ramps[0] + float(rest[RAMP_LEFT]), self.ramps[1] + float(rest[RAMP_RIGHT])),
             width=width,
         )
 
@@ -72,8 +79,8 @@ class Shape:
 class Picture:
     """Model luma at every pixel and its derivatives.
 
-    ``luma`` (N,), ``shared`` (N, 6 or 7) by the shared parameters, ``levels`` (N, 2 or 3) by
-    the levels of the pixel's own segment. Slope is per px along the line (not scaled).
+    ``luma`` (N,), ``shared`` (N, P) by the shared parameters, ``levels`` (N, 2 or 3) by the
+    levels of the pixel's own segment.
     """
 
     luma: Floats
@@ -118,9 +125,9 @@ def coverage(distance: Floats, blur: float, width: float | None) -> tuple[Floats
 
 
 def draw(
-    shape: Shape, levels: Floats, along: Floats, across: Floats, segment: Ints
+    shape: Shape, levels: Floats, distance: Floats, by_place: Floats, segment: Ints
 ) -> Picture:
-    """Model luma and derivatives at pixels given by their place beside the reference line.
+    """Model luma and derivatives at pixels given by their distance from the line.
 
     Parameters
     ----------
@@ -128,12 +135,13 @@ def draw(
         Shared parameters.
     levels : ndarray, shape (S, 2) or (S, 3)
         Encoded luma of negative side, (string,) positive side, per segment.
-    along, across : ndarray, shape (N,)
-        Place along the reference line and signed distance from it, px.
+    distance : ndarray, shape (N,)
+        Signed distance of each pixel from the line or circle, px.
+    by_place : ndarray, shape (N, G)
+        Derivatives of the distance by the place parameters.
     segment : ndarray of int, shape (N,)
         Which row of `levels` belongs to the pixel.
     """
-    distance = across - shape.offset - shape.slope * along
     shares, by_distance, by_blur = coverage(distance, shape.blur, shape.width)
     light = light_from_luma(levels, shape.tone)
     own_light = light[segment]
@@ -145,16 +153,14 @@ def draw(
     level_gain = 1.0 / luma_slope(light, shape.tone)
     by_level = gain[:, None] * shares * level_gain[segment]
     shared = np.empty((len(distance), shape.count))
-    shared[:, OFFSET] = -(
-        gain * np.einsum("nk,nk->n", by_distance, own_light)
-        + shape.ramps[0] * shares[:, 0]
-        + shape.ramps[1] * shares[:, -1]
-    )
-    shared[:, SLOPE] = shared[:, OFFSET] * along
-    shared[:, LOG_BLUR] = gain * np.einsum("nk,nk->n", by_blur, own_light)
-    shared[:, TONE] = _by_tone(shape, levels, segment, shares, mixed)
-    shared[:, RAMP_LEFT] = left
-    shared[:, RAMP_RIGHT] = right
+    first = len(shape.place)
+    slope = gain * np.einsum("nk,nk->n", by_distance, own_light)
+    slope += shape.ramps[0] * shares[:, 0] + shape.ramps[1] * shares[:, -1]
+    shared[:, :first] = slope[:, None] * by_place
+    shared[:, first + LOG_BLUR] = gain * np.einsum("nk,nk->n", by_blur, own_light)
+    shared[:, first + TONE] = _by_tone(shape, levels, segment, shares, mixed)
+    shared[:, first + RAMP_LEFT] = left
+    shared[:, first + RAMP_RIGHT] = right
     if shape.width is not None:
         half = 0.5 * shape.width
         z_near = (distance + half) / shape.blur
@@ -162,13 +168,11 @@ def draw(
         scale = half * _INV_SQRT_2PI / shape.blur
         near, far = scale * np.exp(-0.5 * z_near**2), scale * np.exp(-0.5 * z_far**2)
         by_width = -near * own_light[:, 0] + (near + far) * own_light[:, 1] - far * own_light[:, 2]
-        shared[:, LOG_WIDTH] = gain * by_width
+        shared[:, first + LOG_WIDTH] = gain * by_width
     return Picture(luma, shared, by_level)
 
 
-def _by_tone(
-    shape: Shape, levels: Floats, segment: Ints, shares: Floats, mixed: Floats
-) -> Floats:
+def _by_tone(shape: Shape, levels: Floats, segment: Ints, shares: Floats, mixed: Floats) -> Floats:
     """Derivative of luma by tone strength at fixed encoded levels, by a small difference."""
     step = 1e-4
     light = light_from_luma(levels, shape.tone + step)

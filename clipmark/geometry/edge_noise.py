@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from clipmark.geometry.edge_solve import Bed, Solution
+from clipmark.geometry.edge_solve import B, Solution
 
 Floats = NDArray[np.float64]
 
@@ -22,7 +22,7 @@ _PRIOR_DOF = 4.0  # weight of the short measure against the segments' scatter
 
 @dataclass(frozen=True)
 class Spread:
-    """Covariance (2, 2) of offset (px) and slope, its degrees of freedom, and the inflation.
+    """Covariance of the place parameters, its degrees of freedom, and the inflation.
 
     `inflation` is the factor on the variance over white noise; `n_eff` the number of
     independent pixel columns that carry as much information.
@@ -34,48 +34,45 @@ class Spread:
     inflation: float
 
 
-def spread_of(solution: Solution) -> Spread:
-    """Covariance of a fitted line, honest for correlated residuals."""
-    bed = solution.bed
-    white = solution.covariance[:2, :2]
-    short = max(_short_inflation(bed, solution), 1.0)
-    long, dof = _long_inflation(bed, solution)
+def spread_of(solution: Solution[B]) -> Spread:
+    """Covariance (G, G) of where a line or circle lies, honest for correlated residuals."""
+    count = len(solution.shape.place)
+    white = solution.covariance[:count, :count]
+    column = solution.bed.columns()
+    short = max(_short_inflation(column, solution), 1.0)
+    long, dof = _long_inflation(solution)
     inflation = (_PRIOR_DOF * short + dof * long) / (_PRIOR_DOF + dof)
     inflation = max(inflation, 1.0)
-    used = float(np.sum(solution.weights)) / len(solution.weights)
-    columns = 2.0 * bed.half * used
+    used = float(np.mean(solution.weights))
+    columns = float(column.max() - column.min() + 1) * used
     return Spread(white * inflation, _PRIOR_DOF + dof, columns / inflation, inflation)
 
 
-def _short_inflation(bed: Bed, solution: Solution) -> float:
+def _short_inflation(column: NDArray[np.int64], solution: Solution[B]) -> float:
     """Variance over white noise from columns of pixels, Bartlett lags of `_SHORT_PX`."""
-    column = np.floor(bed.along + bed.half).astype(np.int64)
     count = int(column.max()) + 1
     series = np.bincount(column, solution.influence[:, 0], count)
-    power = series @ series
+    power = float(series @ series)
     if power <= 0:
         return 1.0
     ratio = 1.0
     for lag in range(1, min(_SHORT_PX, count - 1) + 1):
         share = 1.0 - lag / (_SHORT_PX + 1.0)
         ratio += 2.0 * share * float(series[lag:] @ series[:-lag]) / power
-    # variance of the columns themselves over what white noise of `sigma` would give
-    white = solution.covariance[0, 0]
-    return float(max(ratio, 0.5) * power / white)
+    return max(ratio, 0.5) * power / float(solution.covariance[0, 0])
 
 
-def _long_inflation(bed: Bed, solution: Solution) -> tuple[float, float]:
+def _long_inflation(solution: Solution[B]) -> tuple[float, float]:
     """Chi-square per degree of freedom of the segments' offsets, with lags, and its dof."""
     used = solution.weights > 0.1
-    dof = float(np.sum(used)) - 2.0
+    trend = solution.bed.trend()[used]
+    dof = float(np.sum(used)) - trend.shape[1]
     if dof < 1:
         return 1.0, 0.0
     precision = 1.0 / solution.u_offsets[used]
-    along = bed.middles[used]
-    design = np.stack([np.ones_like(along), along / bed.half], axis=1) * precision[:, None]
     value = solution.offsets[used] * precision
-    fit, *_ = np.linalg.lstsq(design, value, rcond=None)
-    rest = value - design @ fit
+    fit, *_ = np.linalg.lstsq(trend * precision[:, None], value, rcond=None)
+    rest = value - trend @ fit * precision
     power = float(rest @ rest)
     ratio = 1.0
     lags = 3 if dof >= 16 else (1 if dof >= 8 else 0)

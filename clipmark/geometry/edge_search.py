@@ -2,11 +2,12 @@
 
 Every line within reach is scored: the strip beside the rough line is averaged over short
 blocks along it, filtered across with the derivative of a Gaussian (edges) or with a bar
-between two flanks (strings), and summed along every shift and turn. A block's answer is capped, so that a
-few strong blocks (a wheel, a shadow) cannot outvote a long even edge. Lines nearer to
-the rough line are preferred. Pure maths.
+between two flanks (strings), and summed along every shift and turn. A block's answer is
+capped, so that a few strong blocks (a wheel, a shadow) cannot outvote a long even edge. Lines
+nearer to the rough line are preferred. Pure maths.
 """
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,25 +42,25 @@ class Candidate:
 
 def block_means(values: Floats, along: Floats, block_px: float) -> tuple[Floats, Floats]:
     """Strip averaged over blocks: means (B, W), and the middles of the blocks (B,)."""
-    count = max(int(round((along[-1] - along[0]) / block_px)), 4)
+    count = max(round((along[-1] - along[0]) / block_px), 4)
     cuts = np.linspace(0, len(along), count + 1).astype(int)
-    means = np.stack([values[a:b].mean(axis=0) for a, b in zip(cuts[:-1], cuts[1:], strict=True)])
-    middles = np.array([along[a:b].mean() for a, b in zip(cuts[:-1], cuts[1:], strict=True)])
+    means = np.stack([values[a:b].mean(axis=0) for a, b in itertools.pairwise(cuts)])
+    middles = np.array([along[a:b].mean() for a, b in itertools.pairwise(cuts)])
     return means, middles
 
 
 def edge_response(means: Floats, scale_px: float) -> Floats:
     """Contrast of a sharp step at each place across, signed; shape as `means`."""
     scale = scale_px / STEP_PX
-    slope = gaussian_filter1d(means, scale, axis=1, order=1, mode="nearest", truncate=3.0)
-    return slope * scale * np.sqrt(2.0 * np.pi)
+    slope: Floats = gaussian_filter1d(means, scale, axis=1, order=1, mode="nearest", truncate=3.0)
+    return slope * (scale * np.sqrt(2.0 * np.pi))
 
 
 def string_response(means: Floats, width_px: float) -> Floats:
     """How much a bar stands out from both its flanks, signed; 0 where they disagree."""
-    core = max(int(round(width_px / STEP_PX)), 1)
-    flank = max(int(round(2.0 / STEP_PX)), 2)
-    gap = int(round(0.75 / STEP_PX))
+    core = max(round(width_px / STEP_PX), 1)
+    flank = max(round(2.0 / STEP_PX), 2)
+    gap = round(0.75 / STEP_PX)
     bar = np.ones(core) / core
     centre = convolve1d(means, bar, axis=1, mode="nearest")
     side = convolve1d(means, np.ones(flank) / flank, axis=1, mode="nearest")

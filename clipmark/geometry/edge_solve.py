@@ -6,19 +6,28 @@ Segments whose own offset, noise or contrast contradicts the rest are weighed do
 (Tukey's biweight), pixels beyond four noise sigmas likewise. Pure maths.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from clipmark.geometry.edge_band import Pixels
-from clipmark.geometry.edge_model import LOG_BLUR, LOG_WIDTH, OFFSET, SLOPE, TONE, Shape, coverage, draw
+from clipmark.geometry.edge_bed import Bed, products, segment_sums
+from clipmark.geometry.edge_model import (
+    LOG_BLUR,
+    LOG_WIDTH,
+    RAMP_LEFT,
+    RAMP_RIGHT,
+    TONE,
+    Shape,
+    coverage,
+    draw,
+)
 from clipmark.geometry.tone import PRIOR_STRENGTH
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+B = TypeVar("B", bound=Bed)
 
-SEGMENT_PX = 16.0  # the block of common codecs; levels are free in each
 _TUKEY = 5.0  # 99 % efficient for Gaussian scatter
 _CLIP_SIGMAS = 4.0
 _RAMP_SHARE = 0.1  # prior sd of a ramp: this share of the contrast over the band
@@ -27,84 +36,16 @@ _HELD_STEPS = 4
 
 
 @dataclass(frozen=True)
-class Bed:
-    """Pixels sorted by segment: the fit's data.
+class Solution(Generic[B]):
+    """A fitted line or circle.
 
-    `starts` (S,) is the first pixel of each segment, `middles` (S,) px along the line.
+    ``bed`` the pixels used; ``levels`` (S, K) encoded luma; ``sigma`` noise per pixel (luma,
+    0..1); ``covariance`` (P, P) of the shared parameters for white noise; ``influence`` (N, G)
+    what each pixel adds to the place parameters; ``offsets``, ``u_offsets``,
+    ``weights`` (S,) of the segments; ``cost`` the mean robust squared residual.
     """
 
-    along: Floats
-    across: Floats
-    luma: Floats
-    segment: Ints
-    starts: Ints
-    middles: Floats
-    half: float
-    floor: float
-
-    @classmethod
-    def of(cls, pixels: Pixels, half: float, code: float) -> "Bed":
-        """Cut pixels into segments; `code` is one luma code as a share of black to white."""
-        count = max(int(round(2.0 * half / SEGMENT_PX)), 3)
-        segment = np.floor((pixels.along + half) / (2.0 * half) * count).astype(np.int64)
-        segment = np.clip(segment, 0, count - 1)
-        present, segment = np.unique(segment, return_inverse=True)
-        order = np.argsort(segment, kind="stable")
-        segment = segment[order].astype(np.int64)
-        starts = np.searchsorted(segment, np.arange(len(present))).astype(np.int64)
-        middles = (present + 0.5) * 2.0 * half / count - half
-        return cls(
-            pixels.along[order],
-            pixels.across[order],
-            pixels.luma[order],
-            segment,
-            starts,
-            middles,
-            half,
-            0.29 * code,  # rounding to whole codes, 1/sqrt(12)
-        )
-
-    def sums(self, values: Floats) -> Floats:
-        """Sum over the pixels of each segment, along the first axis."""
-        return np.asarray(np.add.reduceat(values, self.starts, axis=0), dtype=np.float64)
-
-    def within(self, shape: Shape, reach: tuple[float, float]) -> "Bed":
-        """The pixels within `reach` of a line on its negative and positive side, px."""
-        distance = self.across - shape.offset - shape.slope * self.along
-        near = (distance >= -reach[0]) & (distance <= reach[1])
-        present, segment = np.unique(self.segment[near], return_inverse=True)
-        return replace(
-            self,
-            along=self.along[near],
-            across=self.across[near],
-            luma=self.luma[near],
-            segment=segment.astype(np.int64),
-            starts=np.searchsorted(segment, np.arange(len(present))).astype(np.int64),
-            middles=self.middles[present],
-        )
-
-    def products(self, rows: Floats, weight: Floats) -> Floats:
-        """Sum of ``weight row row'`` over the pixels of each segment: (N, Q) to (S, Q, Q)."""
-        counts = np.diff(np.append(self.starts, len(self.luma)))
-        longest = int(counts.max())
-        slot = self.segment * longest + np.arange(len(self.luma)) - self.starts[self.segment]
-        padded = np.zeros((len(counts) * longest, rows.shape[1]))
-        padded[slot] = rows * np.sqrt(weight)[:, None]
-        padded = padded.reshape(len(counts), longest, rows.shape[1])
-        return np.asarray(padded.transpose(0, 2, 1) @ padded, dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class Solution:
-    """A fitted line over the reference line of its `Bed`.
-
-    ``bed`` the pixels used; ``levels`` (S, K) encoded luma; ``sigma`` noise per pixel (luma, 0..1); ``covariance``
-    (P, P) of the shared parameters for white noise; ``influence`` (N, 2) what each pixel
-    adds to offset and slope; ``offsets``, ``u_offsets``, ``weights`` (S,) of the segments;
-    ``cost`` the mean robust squared residual.
-    """
-
-    bed: Bed
+    bed: B
     shape: Shape
     levels: Floats
     sigma: float
@@ -129,13 +70,13 @@ def contrasts_of(levels: Floats) -> Floats:
     return levels[:, 1] - 0.5 * (levels[:, 0] + levels[:, 2])
 
 
-def solve(bed: Bed, start: Shape, sign: int, reach: tuple[float, float]) -> Solution:
+def solve(bed: B, start: Shape, sign: int, reach: tuple[float, float]) -> Solution[B]:
     """Fit a line to the pixels of a bed within `reach` of it.
 
     Parameters
     ----------
-    bed : Bed
-        The pixels.
+    bed : LineBed or CircleBed
+        The pixels, of a line or of a circle.
     start : Shape
         First guess, its line within about one blur of the truth.
     sign : int
@@ -143,19 +84,19 @@ def solve(bed: Bed, start: Shape, sign: int, reach: tuple[float, float]) -> Solu
     reach : (float, float)
         How far from the line pixels are used on its negative and positive side, px.
     """
-    bed = bed.within(start, reach)
+    bed = bed.within(start.place, reach)
     shape, levels = start, _first_levels(bed, start)
     weights = np.ones(len(bed.starts))
     tried, tried_levels, best, share = shape, levels, np.inf, 1.0
     step, level_step = np.zeros(shape.count), np.zeros_like(levels)
-    clip = np.inf
+    clip, first = np.inf, len(shape.place)
     for turn in range(_STEPS):
-        picture = draw(tried, tried_levels, bed.along, bed.across, bed.segment)
+        picture = draw(tried, tried_levels, *bed.distance(tried.place), bed.segment)
         residual = bed.luma - picture.luma
         cost = _cost(residual, weights[bed.segment], clip)
         if cost > best * 1.0001 and share > 0.1:  # too far: go half as far from the last place
             share *= 0.5
-            tried, tried_levels = _moved(shape, levels, share * step, share * level_step)
+            tried, tried_levels = _moved(bed, shape, levels, share * step, share * level_step)
             continue
         shape, levels, share = tried, tried_levels, 1.0
         sigma, clip = _noise(bed, shape, residual, weights)
@@ -165,17 +106,15 @@ def solve(bed: Bed, start: Shape, sign: int, reach: tuple[float, float]) -> Solu
         weights = _segment_weights(offsets, variances, system.rms(), sigma, levels, sign)
         best = _cost(residual, weights[bed.segment], clip)
         precision, pull = _prior(
-            shape, contrasts_of(levels), weights, sum(reach) / 2.0, clip / _CLIP_SIGMAS
+            bed, shape, contrasts_of(levels), weights, sum(reach) / 2.0, clip / _CLIP_SIGMAS
         )
         if turn < _HELD_STEPS:  # until the edge is in place, its asymmetry means nothing
-            precision[TONE], precision[4:6] = 1e6, 1e6
+            precision[first + TONE : first + RAMP_RIGHT + 1] = 1e6
         inverse, step, level_step = system.step(weights, precision, pull)
-        settled = abs(step[OFFSET]) + abs(step[SLOPE]) * bed.half < 0.02 * np.sqrt(
-            inverse[OFFSET, OFFSET] * sigma**2
-        ) + 1e-6
+        settled = np.abs(step[:first]) @ bed.reach < 0.02 * sigma * np.sqrt(inverse[0, 0]) + 1e-6
         if turn > _HELD_STEPS and settled:
             break
-        tried, tried_levels = _moved(shape, levels, step, level_step)
+        tried, tried_levels = _moved(bed, shape, levels, step, level_step)
     active = weights[bed.segment] * pixel
     cost = float(np.sum(active * residual**2) / max(np.sum(active), 1e-12))
     return Solution(
@@ -184,7 +123,7 @@ def solve(bed: Bed, start: Shape, sign: int, reach: tuple[float, float]) -> Solu
         levels,
         sigma,
         inverse * sigma**2,
-        system.influence(inverse, weights)[:, :2],
+        system.influence(inverse, weights)[:, :first],
         offsets,
         np.sqrt(variances),
         weights,
@@ -193,10 +132,11 @@ def solve(bed: Bed, start: Shape, sign: int, reach: tuple[float, float]) -> Solu
 
 
 def _moved(
-    shape: Shape, levels: Floats, step: Floats, level_step: Floats
+    bed: Bed, shape: Shape, levels: Floats, step: Floats, level_step: Floats
 ) -> tuple[Shape, Floats]:
     """Shape and levels after a step, kept inside their limits."""
-    return shape.moved(step), np.clip(levels + np.clip(level_step, -0.3, 0.3), -0.2, 1.3)
+    moved = shape.moved(step, bed.reach)
+    return moved, np.clip(levels + np.clip(level_step, -0.3, 0.3), -0.2, 1.3)
 
 
 def _cost(residual: Floats, weight: Floats, clip: float) -> float:
@@ -207,11 +147,11 @@ def _cost(residual: Floats, weight: Floats, clip: float) -> float:
 
 def _first_levels(bed: Bed, shape: Shape) -> Floats:
     """Levels of every segment by linear least squares, shape (S, K)."""
-    distance = bed.across - shape.offset - shape.slope * bed.along
+    distance, _ = bed.distance(shape.place)
     shares, _, _ = coverage(distance, shape.blur, shape.width)
     size = shares.shape[1]
     rows = np.concatenate([shares, bed.luma[:, None]], axis=1)
-    full = bed.products(rows, np.ones(len(bed.luma)))
+    full = products(bed, rows, np.ones(len(bed.luma)))
     ridge = 0.05
     right = full[:, :size, -1] + ridge * float(np.mean(bed.luma))
     levels = np.linalg.solve(full[:, :size, :size] + ridge * np.eye(size), right[..., None])
@@ -229,7 +169,7 @@ def _noise(bed: Bed, shape: Shape, residual: Floats, weights: Floats) -> tuple[f
     if not np.any(believed):
         believed = np.ones(len(size), dtype=bool)
     sigma = max(1.4826 * float(np.median(size[believed])), bed.floor)
-    distance = bed.across - shape.offset - shape.slope * bed.along
+    distance, _ = bed.distance(shape.place)
     edge = believed & (np.abs(distance) < 1.5 * shape.blur + 0.5 * (shape.width or 0.0))
     on_edge = 1.4826 * float(np.median(size[edge])) if np.any(edge) else sigma
     return sigma, _CLIP_SIGMAS * max(sigma, on_edge)
@@ -255,18 +195,22 @@ def _segment_weights(
 
 
 def _prior(
-    shape: Shape, contrasts: Floats, weights: Floats, band_px: float, sigma: float
+    bed: Bed, shape: Shape, contrasts: Floats, weights: Floats, band_px: float, sigma: float
 ) -> tuple[Floats, Floats]:
     """Precision of the priors and their pull, in units of the noise, each (P,)."""
     contrast = float(np.median(np.abs(contrasts[weights > 0]))) if np.any(weights > 0) else 0.1
     spread = np.full(shape.count, np.inf)
     centre = np.zeros(shape.count)
-    spread[LOG_BLUR], centre[LOG_BLUR] = 0.8, np.log(1.2 / shape.blur)
-    spread[TONE], centre[TONE] = PRIOR_STRENGTH[1], PRIOR_STRENGTH[0] - shape.tone
-    spread[4:6] = _RAMP_SHARE * max(contrast, sigma) / band_px
-    centre[4:6] = -np.array(shape.ramps)
+    first = len(shape.place)
+    spread[:first], centre[:first] = bed.place_spread, -np.array(shape.place)
+    centre[~np.isfinite(spread)] = 0.0
+    rest, pull = spread[first:], centre[first:]  # views
+    rest[LOG_BLUR], pull[LOG_BLUR] = 0.8, np.log(1.2 / shape.blur)
+    rest[TONE], pull[TONE] = PRIOR_STRENGTH[1], PRIOR_STRENGTH[0] - shape.tone
+    rest[RAMP_LEFT : RAMP_RIGHT + 1] = _RAMP_SHARE * max(contrast, sigma) / band_px
+    pull[RAMP_LEFT : RAMP_RIGHT + 1] = -np.array(shape.ramps)
     if shape.width is not None:
-        spread[LOG_WIDTH], centre[LOG_WIDTH] = 0.8, np.log(2.0 / shape.width)
+        rest[LOG_WIDTH], pull[LOG_WIDTH] = 0.8, np.log(2.0 / shape.width)
     precision = (sigma / spread) ** 2
     return precision, precision * centre
 
@@ -281,7 +225,7 @@ class _System:
         self.residual, self.pixel = residual, pixel
         count, size = shared.shape[1], levels.shape[1]
         both = np.concatenate([shared, levels, residual[:, None]], axis=1)
-        full = bed.products(both, pixel)
+        full = products(bed, both, pixel)
         self.globals = full[:, :count, :count]
         self.cross = full[:, count:-1, :count]
         local = full[:, count:-1, count:-1] + 1e-6 * np.eye(size)
@@ -293,18 +237,16 @@ class _System:
 
     def rms(self) -> Floats:
         """Rms residual of each segment, (S,)."""
-        count = np.maximum(self.bed.sums(self.pixel), 1e-9)
+        count = np.maximum(segment_sums(self.bed, self.pixel), 1e-9)
         return np.sqrt(self.squares / count)
 
     def segment_offsets(self, sigma: float) -> tuple[Floats, Floats]:
         """Offset of each segment from the line on its own, and its variance, px and px^2."""
-        information = self.globals[:, OFFSET, OFFSET] - np.einsum(
-            "sk,sk->s", self.cross[:, :, OFFSET], self.gain[:, :, OFFSET]
+        information = self.globals[:, 0, 0] - np.einsum(
+            "sk,sk->s", self.cross[:, :, 0], self.gain[:, :, 0]
         )
         information = np.maximum(information, 1e-9)
-        right = self.right[:, OFFSET] - np.einsum(
-            "sk,sk->s", self.gain[:, :, OFFSET], self.local_right
-        )
+        right = self.right[:, 0] - np.einsum("sk,sk->s", self.gain[:, :, 0], self.local_right)
         return right / information, sigma**2 / information
 
     def step(

@@ -1,0 +1,255 @@
+"""Pixels sorted by segment along a line or round a circle: what the edge fit works on.
+
+A bed knows how far each pixel is from the edge for given place parameters:
+
+- `LineBed`: place is (offset px, slope); distance ``across - offset - slope along``;
+- `CircleBed`: place is (radius, centre x, centre y, a, b), px; distance
+  ``|p - centre| - radius - a cos 2t - b sin 2t`` with t the direction from the centre: a and b
+  let a slightly oval picture of a round thing be what it is.
+
+Pure maths: arrays in, arrays out.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Protocol, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SEGMENT_PX = 16.0  # the block of common codecs; levels are free in each
+ARC_PX = 10.0  # shorter on a rim: spokes and light change faster
+MIN_ARCS = 18
+_ROUNDING = 0.29  # of one luma code, 1/sqrt(12)
+
+
+class Bed(Protocol):
+    """What the fit needs of a bed; all arrays (N,) over pixels or (S,) over segments."""
+
+    @property
+    def luma(self) -> Floats:
+        """Luma, 0 black to 1 white."""
+
+    @property
+    def segment(self) -> Ints:
+        """Segment of each pixel, not falling."""
+
+    @property
+    def starts(self) -> Ints:
+        """First pixel of each segment."""
+
+    @property
+    def floor(self) -> float:
+        """Least noise to be believed: that of rounding to whole codes."""
+
+    @property
+    def reach(self) -> Floats:
+        """Most that a unit of each place parameter moves the edge, px, shape (G,)."""
+
+    @property
+    def place_spread(self) -> Floats:
+        """Prior sd of each place parameter about 0, shape (G,); inf where free."""
+
+    def distance(self, place: tuple[float, ...]) -> tuple[Floats, Floats]:
+        """Signed distance of each pixel (N,) and its derivatives by the place (N, G)."""
+
+    def columns(self) -> Ints:
+        """Number of the 1 px wide column along the edge in which each pixel lies, (N,)."""
+
+    def trend(self) -> Floats:
+        """How the segments move with the place parameters, shape (S, G)."""
+
+    def within(self, place: tuple[float, ...], reach: tuple[float, float]) -> Self:
+        """The pixels within `reach` px of the edge on its negative and positive side."""
+
+
+@dataclass(frozen=True)
+class LineBed:
+    """Pixels beside a line: place `along` and `across` the reference line, px, (N,)."""
+
+    along: Floats
+    across: Floats
+    luma: Floats
+    segment: Ints
+    starts: Ints
+    middles: Floats
+    half: float
+    floor: float
+
+    @classmethod
+    def of(cls, along: Floats, across: Floats, luma: Floats, half: float, code: float) -> Self:
+        """Cut pixels into segments; `code` is one luma code as a share of black to white."""
+        count = max(round(2.0 * half / SEGMENT_PX), 3)
+        cell = np.floor((along + half) / (2.0 * half) * count).astype(np.int64)
+        order, segment, starts, present = _sorted(np.clip(cell, 0, count - 1))
+        middles = (present + 0.5) * 2.0 * half / count - half
+        return cls(
+            along[order],
+            across[order],
+            luma[order],
+            segment,
+            starts,
+            middles,
+            half,
+            _ROUNDING * code,
+        )
+
+    @property
+    def reach(self) -> Floats:
+        """Offset moves all by 1, slope the ends by the half length."""
+        return np.array([1.0, self.half])
+
+    @property
+    def place_spread(self) -> Floats:
+        """Both free."""
+        return np.array([np.inf, np.inf])
+
+    def distance(self, place: tuple[float, ...]) -> tuple[Floats, Floats]:
+        """Signed distance from the line and its derivatives."""
+        offset, slope = place
+        by_place = np.stack([-np.ones_like(self.along), -self.along], axis=1)
+        return self.across - offset - slope * self.along, by_place
+
+    def columns(self) -> Ints:
+        """Columns of 1 px along the line."""
+        return np.floor(self.along + self.half).astype(np.int64)
+
+    def trend(self) -> Floats:
+        """Constant and linear."""
+        return np.stack([np.ones_like(self.middles), self.middles], axis=1)
+
+    def within(self, place: tuple[float, ...], reach: tuple[float, float]) -> Self:
+        """The pixels within `reach` of the line."""
+        near, segment, starts, present = _near(self, place, reach)
+        return replace(
+            self,
+            along=self.along[near],
+            across=self.across[near],
+            luma=self.luma[near],
+            segment=segment,
+            starts=starts,
+            middles=self.middles[present],
+        )
+
+
+@dataclass(frozen=True)
+class CircleBed:
+    """Pixels beside a circle: `x`, `y` (N,) px in a space where the circle is round.
+
+    `angles` (S,) are the directions of the sectors' middles, rad; `oval_px` the prior sd of the
+    oval terms.
+    """
+
+    x: Floats
+    y: Floats
+    luma: Floats
+    segment: Ints
+    starts: Ints
+    angles: Floats
+    radius: float
+    oval_px: float
+    floor: float
+
+    @classmethod
+    def of(
+        cls, x: Floats, y: Floats, luma: Floats, radius: float, oval_px: float, code: float
+    ) -> Self:
+        """Cut pixels into sectors as seen from (0, 0), the expected centre."""
+        count = max(round(2.0 * np.pi * radius / ARC_PX), MIN_ARCS)
+        turn = np.arctan2(y, x) / (2.0 * np.pi) + 0.5
+        cell = np.floor(turn * count).astype(np.int64)
+        order, segment, starts, present = _sorted(np.clip(cell, 0, count - 1))
+        angles = ((present + 0.5) / count - 0.5) * 2.0 * np.pi
+        return cls(
+            x[order],
+            y[order],
+            luma[order],
+            segment,
+            starts,
+            angles,
+            radius,
+            oval_px,
+            _ROUNDING * code,
+        )
+
+    @property
+    def reach(self) -> Floats:
+        """Every parameter moves some part of the rim by its own size."""
+        return np.ones(5)
+
+    @property
+    def place_spread(self) -> Floats:
+        """Only the oval terms are held to 0."""
+        return np.array([np.inf, np.inf, np.inf, self.oval_px, self.oval_px])
+
+    def distance(self, place: tuple[float, ...]) -> tuple[Floats, Floats]:
+        """Signed distance outward from the circle and its derivatives."""
+        radius, x0, y0, a, b = place
+        dx, dy = self.x - x0, self.y - y0
+        away = np.maximum(np.hypot(dx, dy), 1e-6)
+        cosine, sine = dx / away, dy / away
+        cosine2, sine2 = cosine**2 - sine**2, 2.0 * cosine * sine
+        by_place = -np.stack([np.ones_like(away), cosine, sine, cosine2, sine2], axis=1)
+        return away - radius - a * cosine2 - b * sine2, by_place
+
+    def columns(self) -> Ints:
+        """Columns of 1 px round the circle."""
+        turn = np.arctan2(self.y, self.x) / (2.0 * np.pi) + 0.5
+        return np.floor(turn * 2.0 * np.pi * self.radius).astype(np.int64)
+
+    def trend(self) -> Floats:
+        """Radius, centre and oval terms by direction."""
+        t = self.angles
+        return np.stack([np.ones_like(t), np.cos(t), np.sin(t), np.cos(2 * t), np.sin(2 * t)], 1)
+
+    def within(self, place: tuple[float, ...], reach: tuple[float, float]) -> Self:
+        """The pixels within `reach` of the circle."""
+        near, segment, starts, present = _near(self, place, reach)
+        return replace(
+            self,
+            x=self.x[near],
+            y=self.y[near],
+            luma=self.luma[near],
+            segment=segment,
+            starts=starts,
+            angles=self.angles[present],
+        )
+
+
+def products(bed: Bed, rows: Floats, weight: Floats) -> Floats:
+    """Sum of ``weight row row'`` over the pixels of each segment: (N, Q) to (S, Q, Q)."""
+    total = len(rows)
+    counts = np.diff(np.append(bed.starts, total))
+    longest = int(counts.max())
+    slot = bed.segment * longest + np.arange(total) - bed.starts[bed.segment]
+    padded = np.zeros((len(counts) * longest, rows.shape[1]))
+    padded[slot] = rows * np.sqrt(weight)[:, None]
+    blocks = padded.reshape(len(counts), longest, rows.shape[1])
+    return np.asarray(blocks.transpose(0, 2, 1) @ blocks, dtype=np.float64)
+
+
+def segment_sums(bed: Bed, values: Floats) -> Floats:
+    """Sum over the pixels of each segment, (N,) to (S,)."""
+    return np.asarray(np.add.reduceat(values, bed.starts), dtype=np.float64)
+
+
+def _sorted(cell: Ints) -> tuple[Ints, Ints, Ints, Ints]:
+    """Order of pixels by segment, their segments, first pixels, and the cells present."""
+    present, segment = np.unique(cell, return_inverse=True)
+    order = np.argsort(segment, kind="stable")
+    segment = segment[order].astype(np.int64)
+    starts = np.searchsorted(segment, np.arange(len(present))).astype(np.int64)
+    return order.astype(np.int64), segment, starts, present.astype(np.int64)
+
+
+def _near(
+    bed: Bed, place: tuple[float, ...], reach: tuple[float, float]
+) -> tuple[NDArray[np.bool_], Ints, Ints, Ints]:
+    """Which pixels are within reach, their new segments, first pixels, segments left."""
+    distance, _ = bed.distance(place)
+    near = (distance >= -reach[0]) & (distance <= reach[1])
+    present, segment = np.unique(bed.segment[near], return_inverse=True)
+    starts = np.searchsorted(segment, np.arange(len(present))).astype(np.int64)
+    return near, segment.astype(np.int64), starts, present.astype(np.int64)
