@@ -1,0 +1,156 @@
+"""Following what stands still: background pieces that tell the camera's own motion.
+
+Pieces are chosen in the reference picture, spread over it, away from the body patch, and each
+frame is registered to that picture, never to the frame before. Which of them are truly background
+is decided afterwards, from how they moved (`clipmark.motion.camera`).
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.marks import Patch
+from clipmark.motion.register import Pose, register
+from clipmark.motion.sampling import Float32Array, FloatArray
+from clipmark.motion.search import find_piece
+from clipmark.motion.templates import Templates, build_templates
+
+PIECE_PX = 41
+PIECE_PIXELS = 320
+MOST_PIECES = 16
+GRID = (6, 4)  # cells across and down, so that the pieces spread over the picture
+PER_CELL = 2
+EDGE_PX = 24  # a piece this near the border would leave the picture with a slight shake
+WORST_PIECE_PX = 0.15
+LEAST_MATCH, LEAST_INLIERS = 0.6, 0.5
+SEARCH_PX = 48.0
+
+
+def choose_background(
+    luma: NDArray[np.generic], body: Patch, noise: float
+) -> Templates | None:
+    """Up to `MOST_PIECES` textured pieces outside the body patch, or None when there are none.
+
+    The zone kept clear is the patch grown by its own size on each side: most of a truck.
+    """
+    strength = _corner_strength(luma)
+    height, width = luma.shape
+    reach = PIECE_PX // 2 + EDGE_PX
+    blocked = np.ones(luma.shape, dtype=bool)
+    blocked[reach : height - reach, reach : width - reach] = False
+    x0, y0 = int(body.x - body.w) - PIECE_PX // 2, int(body.y - body.h) - PIECE_PX // 2
+    x1, y1 = int(body.x + 2 * body.w) + PIECE_PX // 2, int(body.y + 2 * body.h) + PIECE_PX // 2
+    blocked[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)] = True
+    strength[blocked] = -1.0
+    centres = _spread_peaks(strength)
+    if not len(centres):
+        return None
+    size = (PIECE_PX, PIECE_PX)
+    pieces = build_templates(luma, centres, size, noise=noise, most_pixels=PIECE_PIXELS)
+    bounds = pieces.shift_bound_px().max(axis=1)
+    good = np.flatnonzero(bounds < WORST_PIECE_PX)
+    best = good[np.argsort(bounds[good])][:MOST_PIECES]
+    return pieces.take(np.sort(best)) if len(best) else None
+
+
+def _corner_strength(luma: NDArray[np.generic]) -> Float32Array:
+    """Smaller eigenvalue of the gradient matrix over a piece around each pixel, shape (H, W)."""
+    half = cv2.resize(
+        np.asarray(luma, dtype=np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA
+    )
+    values = cv2.cornerMinEigenVal(half, blockSize=PIECE_PX // 2, ksize=3)
+    size = (luma.shape[1], luma.shape[0])
+    return np.array(cv2.resize(values, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+
+
+def _spread_peaks(strength: Float32Array) -> FloatArray:
+    """The strongest places of each grid cell, at least one piece apart, shape (n, 2) px."""
+    height, width = strength.shape
+    found: list[tuple[float, float]] = []
+    field = strength.copy()
+    for row in range(GRID[1]):
+        for column in range(GRID[0]):
+            y0, y1 = row * height // GRID[1], (row + 1) * height // GRID[1]
+            x0, x1 = column * width // GRID[0], (column + 1) * width // GRID[0]
+            for _ in range(PER_CELL):
+                cell = field[y0:y1, x0:x1]
+                y, x = np.unravel_index(int(np.argmax(cell)), cell.shape)
+                if cell[y, x] <= 0:
+                    break
+                at_x, at_y = x0 + int(x), y0 + int(y)
+                found.append((at_x, at_y))
+                top, left = max(at_y - PIECE_PX, 0), max(at_x - PIECE_PX, 0)
+                field[top : at_y + PIECE_PX, left : at_x + PIECE_PX] = -1.0
+    return np.array(found, dtype=np.float64).reshape(-1, 2)
+
+
+class BackgroundFollower:
+    """Follows background pieces from frame to frame; shifts are against the reference picture."""
+
+    def __init__(self, luma: NDArray[np.generic], pieces: Templates) -> None:
+        self.pieces = pieces
+        self._shift = np.zeros((pieces.count, 2))
+        self._usual = np.full(pieces.count, 1.4 * pieces.noise)
+        contrast = pieces.contrast()
+        self._best_match = contrast**2 / (contrast**2 + pieces.noise**2)
+        corners = np.rint(pieces.centres - (PIECE_PX - 1) / 2).astype(int)
+        self._corners = corners
+        self._images = [np.array(luma[y : y + PIECE_PX, x : x + PIECE_PX]) for x, y in corners]
+        self._variance_sum = np.zeros((pieces.count, 2))
+        self._scores = np.zeros((2, pieces.count, 2))
+        self._frames = np.zeros(pieces.count)
+        self._known = True
+
+    def start_unknown(self) -> None:
+        """Say that the next frame may show the background elsewhere."""
+        self._known = False
+
+    def u_px(self) -> FloatArray:
+        """Mean standard uncertainty of each piece's shift over the frames, px, shape (P, 2)."""
+        frames = np.maximum(self._frames, 1)[:, None]
+        white, block = self._scores.sum(axis=1)
+        inflation = np.maximum(1.0, block / np.maximum(white, 1e-12))
+        return np.asarray(np.sqrt(self._variance_sum / frames * inflation))
+
+    def step(self, luma: NDArray[np.generic]) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Shifts of all pieces in the next picture, px, shape (P, 2), and which were found."""
+        if not self._known:
+            self._search(luma)
+        shift, valid = self._attempt(luma, self._shift)
+        if valid.mean() < 0.5:
+            self._search(luma)
+            shift, valid = self._attempt(luma, self._shift)
+        if valid.any():
+            middle = np.median(shift[valid], axis=0)
+            self._shift = np.where(valid[:, None], shift, middle)
+            self._known = True
+        return shift, valid
+
+    def _attempt(
+        self, luma: NDArray[np.generic], start: FloatArray
+    ) -> tuple[FloatArray, NDArray[np.bool_]]:
+        fit = register(self.pieces, luma, Pose.at(start), self._usual, form=False)
+        valid = fit.converged & (fit.inliers > LEAST_INLIERS)
+        valid &= fit.match > LEAST_MATCH * self._best_match
+        shift = fit.pose.shift.copy()
+        scale = np.maximum(fit.scale, self.pieces.noise)
+        self._usual = np.where(valid, 0.9 * self._usual + 0.1 * scale, self._usual)
+        variances = np.einsum("pii->pi", fit.covariance)
+        self._variance_sum[valid] += variances[valid]
+        self._scores[0][valid] += fit.score_white[valid]
+        self._scores[1][valid] += fit.score_block[valid]
+        self._frames += valid
+        return shift, valid
+
+    def _search(self, luma: NDArray[np.generic]) -> None:
+        """Common shift by the median of correlation searches."""
+        guesses = []
+        for corner, image, best in zip(self._corners, self._images, self._best_match, strict=True):
+            guess = corner + np.median(self._shift, axis=0)
+            found, score = find_piece(image, luma, guess, SEARCH_PX)
+            if score > 0.7 * best:
+                guesses.append(found - corner)
+        if guesses:
+            self._shift = np.tile(np.median(guesses, axis=0), (self.pieces.count, 1))

@@ -1,0 +1,284 @@
+"""The camera's own motion, from pieces of background, taken out of the body's path.
+
+Pure: arrays in, arrays out. The picture of a still background seen by a camera that turns moves by
+a homography (Hartley and Zisserman, 2nd ed., 8.4.2); a similarity is its part that does not change
+across the picture. Both are fitted to all frames at once by reweighted least squares, in
+coordinates centred on the picture and divided by half its diagonal.
+
+The linear form used, for a shift (dx, dy) at (x, y):
+``dx = p0 + p2 x - p3 y + x (p4 x + p5 y)``, ``dy = p1 + p3 x + p2 y + y (p4 x + p5 y)``, which for
+the few px of a held camera is the homography to second order.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.motion.sampling import FloatArray
+
+LEAST_POINTS = 3
+CUTS_PX = (12.0, 4.0, 1.5)  # weights are tightened step by step, so that a bad start is forgiven
+TUKEY = 4.685
+FLOOR_PX = 0.02  # no piece is believed better than this: the world is not quite a plane
+BODY_TRAVEL_PX = 5.0  # the body must have moved this far before it can tell its own pieces apart
+AGREE_SHARE = 0.25
+LEAST_AGREEMENT = 0.7  # a piece that disagrees in more than 30 % of its frames is not background
+STILL_RATIO = 1.5  # scatter over what noise explains, below which the camera is judged still
+
+
+@dataclass(frozen=True)
+class CameraMotion:
+    """How the camera moved in K frames.
+
+    Attributes
+    ----------
+    at_body_px : ndarray, shape (K, 2)
+        Shift of a background point seen where the body is, px; NaN where unknown.
+    u_px : ndarray, shape (K, 2)
+        Its standard uncertainty, px.
+    applied_px : ndarray, shape (K, 2)
+        What is taken out of the body's place: the shift, its smooth part, or zero.
+    applied_u_px : ndarray, shape (K, 2)
+        Standard uncertainty that this leaves.
+    judged : {"still", "drifting", "moving", "unknown"}
+    shake_px : float
+        Root mean square of the shift about its mean with the noise taken out, px; NaN if unknown.
+    used : ndarray of bool, shape (P,)
+        Pieces taken for background.
+    residuals_px : ndarray, shape (K, P, 2)
+        Shift of each used piece less the fitted one, made as large as if the piece had not been
+        in the fit; NaN where not seen.
+    """
+
+    at_body_px: FloatArray
+    u_px: FloatArray
+    applied_px: FloatArray
+    applied_u_px: FloatArray
+    judged: str
+    shake_px: float
+    used: NDArray[np.bool_]
+    residuals_px: FloatArray
+
+
+def camera_motion(
+    points_px: FloatArray,
+    shifts_px: FloatArray,
+    seen: NDArray[np.bool_],
+    point_u_px: FloatArray,
+    body_px: FloatArray,
+    size_px: tuple[int, int],
+    times_s: FloatArray,
+) -> CameraMotion:
+    """Camera motion at the body, and what of it to take out.
+
+    Parameters
+    ----------
+    points_px : ndarray, shape (P, 2)
+        Pieces in the reference picture.
+    shifts_px, seen : ndarray, shapes (K, P, 2) and (K, P)
+        Their shifts and whether they were found.
+    point_u_px : ndarray, shape (P, 2)
+        Standard uncertainty of one shift.
+    body_px : ndarray, shape (K, 2)
+        Where the body is, NaN where lost.
+    size_px : tuple of int
+        Width and height of the picture.
+    times_s : ndarray, shape (K,)
+    """
+    frames = len(times_s)
+    used = _not_on_the_truck(shifts_px, seen, body_px)
+    if used.sum() < LEAST_POINTS:
+        return _unknown(frames, len(points_px))
+    fit = _Fit(points_px, point_u_px, size_px)
+    solution = fit.solve(shifts_px, seen & used, perspective=False)
+    share = solution.agreement(seen & used)
+    used &= share >= LEAST_AGREEMENT
+    if used.sum() < LEAST_POINTS:
+        return _unknown(frames, len(points_px))
+    solution = fit.solve(shifts_px, seen & used, perspective=False)
+    if used.sum() >= 2 * LEAST_POINTS:
+        fuller = fit.solve(shifts_px, seen & used, perspective=True)
+        if fuller.misfit < 0.8 * solution.misfit:
+            solution = fuller
+    where = np.where(np.isfinite(body_px), body_px, np.nanmean(body_px, axis=0))
+    at_body, u = solution.shift_at(where)
+    return _judge(solution, at_body, u, used, times_s)
+
+
+def _not_on_the_truck(
+    shifts: FloatArray, seen: NDArray[np.bool_], body_px: FloatArray
+) -> NDArray[np.bool_]:
+    """Drop pieces that travel with the body, however many they are."""
+    counts = seen.sum(axis=0)
+    used = np.asarray(counts >= 0.3 * max(len(seen), 1), dtype=bool)
+    body = body_px - np.nanmean(body_px, axis=0)
+    apart = np.full(len(used), np.nan)
+    for p in np.flatnonzero(used):
+        ok = seen[:, p] & np.isfinite(body[:, 0])
+        if ok.sum() >= 3:
+            gap = shifts[ok, p] - body[ok]
+            apart[p] = np.sqrt(np.mean(np.sum((gap - gap.mean(axis=0)) ** 2, axis=1)))
+    if not np.isfinite(apart).any():
+        return used
+    farthest = float(np.nanmax(apart))
+    if farthest < BODY_TRAVEL_PX / np.sqrt(12):
+        return used
+    return used & ~(apart < AGREE_SHARE * farthest)
+
+
+def _unknown(frames: int, pieces: int) -> CameraMotion:
+    nothing = np.full((frames, 2), np.nan)
+    zero = np.zeros((frames, 2))
+    none = np.zeros(pieces, dtype=bool)
+    gaps = np.full((frames, pieces, 2), np.nan)
+    return CameraMotion(nothing, nothing, zero, zero, "unknown", float("nan"), none, gaps)
+
+
+@dataclass(frozen=True)
+class _Solution:
+    """Parameters of all frames, (K, Q), their covariance (K, Q, Q), weights and residuals."""
+
+    fit: _Fit
+    perspective: bool
+    parameters: FloatArray
+    covariance: FloatArray
+    weights: FloatArray
+    residuals: FloatArray
+    leverage: FloatArray
+    misfit: float
+
+    def agreement(self, seen: NDArray[np.bool_]) -> FloatArray:
+        """Share of the frames in which each seen piece keeps a good part of its weight, (P,)."""
+        return np.asarray(
+            ((self.weights > 0.1) & seen).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
+        )
+
+    def shift_at(self, where_px: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Shift and its standard uncertainty at one place per frame, (K, 2) each."""
+        rows = self.fit.rows(where_px, self.perspective)  # (K, 2, Q)
+        shift = np.einsum("kiq,kq->ki", rows, self.parameters)
+        variance = np.einsum("kiq,kqr,kir->ki", rows, self.covariance, rows)
+        return shift, np.sqrt(np.maximum(variance, 0.0))
+
+
+class _Fit:
+    """Reweighted least squares of the camera's motion in all frames at once."""
+
+    def __init__(self, points: FloatArray, u_px: FloatArray, size: tuple[int, int]) -> None:
+        self.middle = (np.array(size, dtype=np.float64) - 1) / 2
+        self.unit = float(np.hypot(*size)) / 2
+        self.points = points
+        self.u = np.maximum(u_px, FLOOR_PX)
+
+    def rows(self, where_px: FloatArray, perspective: bool) -> FloatArray:
+        """Design rows (n, 2, Q) of the linear form in the module's docstring."""
+        x, y = ((where_px - self.middle) / self.unit).T
+        one, none = np.ones_like(x), np.zeros_like(x)
+        columns_x = [one, none, x, -y]
+        columns_y = [none, one, y, x]
+        if perspective:
+            columns_x += [x * x, x * y]
+            columns_y += [x * y, y * y]
+        return np.stack([np.stack(columns_x, axis=1), np.stack(columns_y, axis=1)], axis=1)
+
+    def solve(
+        self, shifts: FloatArray, usable: NDArray[np.bool_], perspective: bool
+    ) -> _Solution:
+        rows = self.rows(self.points, perspective)
+        precision = 1 / self.u**2
+        shifts = np.where(usable[..., None], shifts, 0.0)
+        residuals = shifts - _medians(shifts, usable)[:, None, :]
+        weights = usable.astype(np.float64)
+        parameters = np.zeros((len(shifts), rows.shape[2]))
+        normal = np.zeros((len(shifts), rows.shape[2], rows.shape[2]))
+        for step in range(len(CUTS_PX) + 4):
+            cut = CUTS_PX[step] if step < len(CUTS_PX) else 0.0
+            size = np.hypot(residuals[..., 0], residuals[..., 1])
+            limit = np.maximum(cut, TUKEY * self.u.max(axis=1) * self._excess(size, usable))
+            weights = np.where(usable, np.maximum(1 - (size / limit) ** 2, 0.0) ** 2, 0.0)
+            each = weights[..., None] * precision  # (K, P, 2)
+            normal = np.einsum("kpi,piq,pir->kqr", each, rows, rows)
+            normal += np.eye(rows.shape[2]) * self._prior()[: rows.shape[2]]
+            vector = np.einsum("kpi,piq,kpi->kq", each, rows, shifts)
+            parameters = np.linalg.solve(normal, vector[..., None])[..., 0]
+            residuals = shifts - np.einsum("piq,kq->kpi", rows, parameters)
+        inverse = np.linalg.inv(normal)
+        enough = (weights > 0.1).sum(axis=1) >= LEAST_POINTS
+        leverage = np.einsum("piq,kqr,pir->kpi", rows, inverse, rows) * weights[..., None]
+        leverage *= precision
+        good = (weights > 0.1)[..., None] & enough[:, None, None]
+        scaled = np.where(good, residuals**2 * precision, 0.0)
+        freedom = max(2 * float(good[..., 0].sum()) - rows.shape[2] * float(enough.sum()), 1.0)
+        misfit = float(scaled.sum()) / freedom
+        parameters[~enough] = np.nan
+        covariance = inverse * max(misfit, 1.0)
+        return _Solution(
+            self, perspective, parameters, covariance, weights, residuals, leverage, misfit
+        )
+
+    def _excess(self, size: FloatArray, usable: NDArray[np.bool_]) -> float:
+        """How much larger the bulk of the residuals is than stated, at least 1."""
+        values = (size / self.u.max(axis=1))[usable]
+        return max(1.0, float(np.median(values)) / 1.18) if values.size else 1.0
+
+    def _prior(self) -> FloatArray:
+        """Weak precision that keeps turn, size and perspective near zero where pieces are few.
+
+        A held camera changes these by less than 1 % of the half diagonal.
+        """
+        loose = 1 / (0.01 * self.unit) ** 2
+        return np.array([0.0, 0.0, loose, loose, loose, loose]) + 1e-9
+
+
+def _medians(shifts: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:
+    """Median shift of the usable pieces per frame, zero where there are none, (K, 2)."""
+    out = np.zeros((len(shifts), 2))
+    for k, ok in enumerate(usable):
+        if ok.any():
+            out[k] = np.median(shifts[k, ok], axis=0)
+    return out
+
+
+def _judge(
+    solution: _Solution,
+    at_body: FloatArray,
+    u: FloatArray,
+    used: NDArray[np.bool_],
+    times_s: FloatArray,
+) -> CameraMotion:
+    """Decide whether the camera stood, drifted, or moved, and what to take out."""
+    known = np.isfinite(at_body[:, 0])
+    grow = np.sqrt(np.maximum(1 - solution.leverage, 0.1))
+    residuals = np.where((solution.weights > 0.1)[..., None], solution.residuals / grow, np.nan)
+    if known.sum() < 3:
+        return _unknown(len(times_s), len(used))
+    noise = np.mean(u[known] ** 2, axis=0)
+    scatter = np.var(at_body[known], axis=0)
+    shake = float(np.sqrt(np.sum(np.maximum(scatter - noise, 0.0))))
+    filled = np.column_stack(
+        [np.interp(times_s, times_s[known], at_body[known, i]) for i in range(2)]
+    )
+    if (scatter > STILL_RATIO**2 * noise).any():
+        spare = np.where(known[:, None], u, shake + u)
+        return CameraMotion(at_body, u, filled, spare, "moving", shake, used, residuals)
+    smooth, count = _slow_part(filled, times_s)
+    drift = np.var(smooth, axis=0)
+    u_smooth = np.sqrt(noise / count)
+    if (drift > (3 * u_smooth) ** 2).any():
+        spare = np.tile(u_smooth, (len(times_s), 1))
+        return CameraMotion(at_body, u, smooth, spare, "drifting", shake, used, residuals)
+    zero = np.zeros_like(filled)
+    spare = np.tile(np.sqrt(drift + u_smooth**2), (len(times_s), 1))
+    return CameraMotion(at_body, u, zero, spare, "still", shake, used, residuals)
+
+
+def _slow_part(values: FloatArray, times_s: FloatArray) -> tuple[FloatArray, float]:
+    """Mean over 1 s around each frame, (K, 2), and how many frames that takes."""
+    low = np.searchsorted(times_s, times_s - 0.5, side="left")
+    high = np.searchsorted(times_s, times_s + 0.5, side="right")
+    sums = np.concatenate([np.zeros((1, 2)), np.cumsum(values, axis=0)])
+    count = (high - low).astype(np.float64)
+    return (sums[high] - sums[low]) / count[:, None], float(np.median(count))

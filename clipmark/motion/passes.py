@@ -1,0 +1,275 @@
+"""One pass over a span of a clip: decode in one thread, follow in another.
+
+A bounded queue stands between them, so memory does not grow with the length of the clip. Decoding
+and the image operations both let go of the interpreter lock, so that two cores share the work.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.clip import Clip, Frame
+from clipmark.marks import Patch, Span
+from clipmark.motion.background import BackgroundFollower, choose_background
+from clipmark.motion.body import BodyFollower
+from clipmark.motion.sampling import FloatArray
+from clipmark.motion.templates import picture_noise
+
+QUEUE_FRAMES = 6
+AGREES_PX = 1.0  # at the reference frame the body must be found at the patch itself
+BACKWARD_BYTES = 96_000_000  # frames held at once when a span is followed backwards
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True)
+class Following:
+    """What was seen in each of K frames of a span, in order of time.
+
+    Attributes
+    ----------
+    ordinals : ndarray of int, shape (K,)
+    times_s : ndarray, shape (K,)
+    body_px : ndarray, shape (K, 2)
+        Middle of the body patch, px of the upright picture, NaN where lost.
+    body_covariance : ndarray, shape (K, 2, 2)
+        Of the same, inflated for correlated noise, px^2.
+    turn_rad : ndarray, shape (K,)
+        Turn of the body since the reference frame.
+    reasons : list of str, length K
+        Why the body has no place in a frame; empty where it has.
+    points_px : ndarray, shape (P, 2)
+        Background pieces in the reference picture.
+    shifts_px : ndarray, shape (K, P, 2)
+        Their shift in each frame.
+    seen : ndarray of bool, shape (K, P)
+        Where they were found.
+    point_u_px : ndarray, shape (P, 2)
+        Standard uncertainty of one shift.
+    repeated : ndarray of bool, shape (K,)
+        The picture is the same, sample by sample, as the one before.
+    renewed : int
+        How often the reference of the body was taken anew.
+    fingerprints : dict of int to str
+        Proofs of the reference, first and last frame, by ordinal.
+    """
+
+    ordinals: NDArray[np.intp]
+    times_s: FloatArray
+    body_px: FloatArray
+    body_covariance: FloatArray
+    turn_rad: FloatArray
+    reasons: list[str]
+    points_px: FloatArray
+    shifts_px: FloatArray
+    seen: NDArray[np.bool_]
+    point_u_px: FloatArray
+    repeated: NDArray[np.bool_]
+    renewed: int
+    fingerprints: dict[int, str]
+
+
+@dataclass
+class _Row:
+    """One frame as followed."""
+
+    ordinal: int
+    time_s: float
+    place: FloatArray
+    covariance: FloatArray
+    turn_rad: float
+    reason: str
+    shifts: NDArray[np.float32]
+    seen: NDArray[np.bool_]
+    repeated: bool
+
+
+def read_ahead(frames: Iterator[Frame]) -> Iterator[Frame]:
+    """Yield `frames`, decoded in a thread of their own, at most `QUEUE_FRAMES` ahead."""
+    ready: queue.Queue[Frame | BaseException | None] = queue.Queue(QUEUE_FRAMES)
+    stop = threading.Event()
+
+    def put(item: Frame | BaseException | None) -> bool:
+        while not stop.is_set():
+            try:
+                ready.put(item, timeout=0.2)
+            except queue.Full:
+                continue
+            return True
+        return False
+
+    def decode() -> None:
+        try:
+            for frame in frames:
+                _ = frame.luma
+                if not put(frame):
+                    return
+            put(None)
+        except BaseException as error:  # handed on to the thread that asked
+            put(error)
+
+    worker = threading.Thread(target=decode, name="clipmark-read-ahead", daemon=True)
+    worker.start()
+    try:
+        while (item := ready.get()) is not None:
+            if isinstance(item, BaseException):
+                raise item
+            yield item
+    finally:
+        stop.set()
+        worker.join()
+
+
+class _Tracker:
+    """Body and background followers of one reference frame."""
+
+    def __init__(self, reference: Frame, patch: Patch) -> None:
+        luma = reference.luma
+        noise = picture_noise(luma, 2.0 ** (reference.bit_depth - 8))
+        self.patch = patch
+        self.body = BodyFollower(luma, patch, noise)
+        self.middle = self.body.place_px
+        pieces = choose_background(luma, patch, noise)
+        self.background = None if pieces is None else BackgroundFollower(luma, pieces)
+        self.count = 0 if pieces is None else pieces.count
+        self._before: NDArray[np.generic] | None = None
+
+    def start_unknown(self) -> None:
+        self.body.start_unknown()
+        if self.background is not None:
+            self.background.start_unknown()
+
+    def step(self, frame: Frame) -> _Row:
+        luma = frame.luma
+        shifts, seen = np.zeros((self.count, 2)), np.zeros(self.count, dtype=bool)
+        if self.background is not None:
+            shifts, seen = self.background.step(luma)
+        place = self.body.place_px
+        fix = self.body.step(luma, frame.time_s)
+        repeated = self._before is not None and self._same(luma, self._before, place)
+        self._before = luma
+        return _Row(
+            frame.ordinal,
+            frame.time_s,
+            fix.place_px,
+            fix.covariance,
+            fix.turn_rad,
+            fix.reason,
+            shifts.astype(np.float32),
+            seen,
+            repeated,
+        )
+
+    def _same(
+        self, luma: NDArray[np.generic], before: NDArray[np.generic], place: FloatArray
+    ) -> bool:
+        """Whether two pictures agree in every sample around the body and on a coarse grid."""
+        x, y = place - (self.patch.w, self.patch.h)
+        x0, y0 = max(int(x), 0), max(int(y), 0)
+        box = np.s_[y0 : int(y0 + 2 * self.patch.h), x0 : int(x0 + 2 * self.patch.w)]
+        grid = np.s_[::16, ::16]
+        return np.array_equal(luma[grid], before[grid]) and np.array_equal(luma[box], before[box])
+
+
+def follow(
+    clip: Clip, ordinal: int, patch: Patch, span: Span, progress: Progress | None = None
+) -> Following:
+    """Follow the body patch and the background through a span.
+
+    Parameters
+    ----------
+    clip : Clip
+    ordinal : int
+        Reference frame, inside the span.
+    patch : Patch
+        The body patch in that frame, px.
+    span : Span
+        First and last frame.
+    progress : callable, optional
+        Called with frames done and frames in all.
+
+    Raises
+    ------
+    FollowError
+        If the patch has no texture.
+    FrameError
+        If the reference frame cannot be decoded.
+    """
+    reference = clip.frame(ordinal)
+    prints = {ordinal: reference.fingerprint}
+    tracker = _Tracker(reference, patch)
+    if span.first < ordinal:
+        tracker.start_unknown()
+    total = span.last - span.first + 1
+    rows: list[_Row] = []
+    suspect = False
+    for frame in read_ahead(clip.frames(span.first, span.last)):
+        if frame.ordinal == ordinal and rows:
+            suspect = not _lands_on_patch(tracker, frame)
+            if suspect:
+                fresh = _Tracker(reference, patch)
+                tracker = fresh
+        rows.append(tracker.step(frame))
+        if frame.ordinal in (span.first, span.last):
+            prints[frame.ordinal] = frame.fingerprint
+        if progress is not None:
+            progress(len(rows), total)
+    if suspect:
+        earlier = _backwards(clip, ordinal, patch, span.first, reference)
+        rows = earlier + [row for row in rows if row.ordinal >= ordinal]
+    return _gather(rows, tracker, prints)
+
+
+def _lands_on_patch(tracker: _Tracker, frame: Frame) -> bool:
+    """Whether the body, followed from the start of the span, arrives where it was marked."""
+    trial = tracker.body.step(frame.luma, frame.time_s)
+    return trial.found and float(np.hypot(*(trial.place_px - tracker.middle))) < AGREES_PX
+
+
+def _backwards(
+    clip: Clip, ordinal: int, patch: Patch, first: int, reference: Frame
+) -> list[_Row]:
+    """Rows of the frames before the reference, followed from it backwards in time."""
+    tracker = _Tracker(reference, patch)
+    held = max(8, BACKWARD_BYTES // max(reference.luma.nbytes, 1))
+    rows: list[_Row] = []
+    last = ordinal - 1
+    while last >= first:
+        start = max(first, last - held + 1)
+        frames = list(clip.frames(start, last))
+        rows += [tracker.step(frame) for frame in reversed(frames)]
+        last = start - 1
+    return rows[::-1]
+
+
+def _gather(rows: list[_Row], tracker: _Tracker, prints: dict[int, str]) -> Following:
+    """Rows as arrays."""
+    factors = np.sqrt(tracker.body.inflation)
+    points = np.zeros((0, 2))
+    point_u = np.zeros((0, 2))
+    if tracker.background is not None:
+        points = tracker.background.pieces.centres
+        point_u = tracker.background.u_px()
+    return Following(
+        ordinals=np.array([row.ordinal for row in rows], dtype=np.intp),
+        times_s=np.array([row.time_s for row in rows], dtype=np.float64),
+        body_px=np.array([row.place for row in rows]).reshape(-1, 2),
+        body_covariance=np.array([row.covariance for row in rows]).reshape(-1, 2, 2)
+        * np.outer(factors, factors),
+        turn_rad=np.array([row.turn_rad for row in rows]),
+        reasons=[row.reason for row in rows],
+        points_px=points,
+        shifts_px=np.array([row.shifts for row in rows], dtype=np.float64).reshape(
+            len(rows), len(points), 2
+        ),
+        seen=np.array([row.seen for row in rows], dtype=bool).reshape(len(rows), len(points)),
+        point_u_px=point_u,
+        repeated=np.array([row.repeated for row in rows], dtype=bool),
+        renewed=tracker.body.renewed,
+        fingerprints=prints,
+    )
