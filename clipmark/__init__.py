@@ -1,3 +1,30 @@
-"""clipmark: angles and low-speed motion of small crawlers, measured from recorded clips."""
+"""clipmark: angles and low-speed motion of small crawlers, measured from recorded clips.
+
+Image positions are px of the upright picture, centre of the top-left pixel at (0, 0), x right,
+y down. Angles are degrees, lengths mm, times s.
+"""
+
+from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
+__all__ = ["__version__", "measure_angle", "measure_crawl", "open_clip"]
+
+if TYPE_CHECKING:
+    from clipmark.clip import open_clip
+    from clipmark.measure.angle import measure_angle
+    from clipmark.measure.crawl import measure_crawl
+
+_HOMES = {
+    "open_clip": "clipmark.clip",
+    "measure_angle": "clipmark.measure.angle",
+    "measure_crawl": "clipmark.measure.crawl",
+}
+
+
+def __getattr__(name: str) -> object:
+    """Load a part of the API when it is first used: the command line starts faster."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'clipmark' has no attribute '{name}'")
+    from importlib import import_module
+
+    return getattr(import_module(_HOMES[name]), name)

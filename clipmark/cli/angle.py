@@ -8,12 +8,13 @@ import typer
 
 from clipmark.cli import options as opt
 from clipmark.cli.located import located
-from clipmark.cli.saving import Saving, save_if_asked
-from clipmark.cli.show import budget_table, emit_json, table, warn, with_u
+from clipmark.cli.saving import Saving
+from clipmark.cli.sheet_option import sheet_from
+from clipmark.cli.show import budget_table, emit_json, show_saved, table, warn, with_u
 from clipmark.clip import open_clip
-from clipmark.errors import MarkError
-from clipmark.marks import Line, Sheet
+from clipmark.marks import Line
 from clipmark.measure.angle import AngleReading, measure_angle
+from clipmark.workbench import AttemptDetails, MarkedThing
 
 
 def run(
@@ -78,6 +79,9 @@ def run(
     setup: opt.Setup = None,
     surface: opt.Surface = None,
     step_deg: opt.StepDeg = None,
+    set_start_deg: opt.SetStartDeg = None,
+    set_end_deg: opt.SetEndDeg = None,
+    travel: opt.Travel = None,
     verdict: opt.Verdict = None,
     reason: opt.Reason = None,
     called_by: opt.CalledBy = None,
@@ -90,16 +94,19 @@ def run(
     Example: clipmark angle climb.mp4 --frame 12 --ramp 210,640,905,180 --hubs 420,455,540,370
     --plumb 150,80,151,520 --lens phone.json --square-within 3
     """
-    saving = Saving(
-        into, attempt, entry, test, try_no, setup, surface, step_deg,
-        verdict, reason, called_by, by, note,
+    details = AttemptDetails(
+        entry, test, try_no, setup, surface, step_deg, set_start_deg, set_end_deg, travel,
+        verdict, reason, called_by, note,
     )  # fmt: skip
+    saving = Saving(into, attempt, by, details)
     saving.check()
     with located(clip, frame):
         ramps = [Line.parse(text, "the ramp line") for text in ramp]
         rails = [Line.parse(text, "the chassis line") for text in chassis or []]
         pairs = [Line.parse(text, "the hubs") for text in hubs or []]
-        marked_sheet = _sheet(sheet, sheet_size, sheet_u_mm)
+        level_line = Line.parse(level, "the level line") if level else None
+        plumb_line = Line.parse(plumb, "the plumb line") if plumb else None
+        marked_sheet = sheet_from(sheet, sheet_size, sheet_u_mm)
         with open_clip(clip, true_fps=true_fps) as footage:
             reading = measure_angle(
                 footage,
@@ -109,8 +116,8 @@ def run(
                 hubs=pairs or None,
                 rim_px=rim_px,
                 facing=facing,
-                level=Line.parse(level, "the level line") if level else None,
-                plumb=Line.parse(plumb, "the plumb line") if plumb else None,
+                level=level_line,
+                plumb=plumb_line,
                 level_u_deg=level_u,
                 lens=lens,
                 view_angle_deg=view_angle,
@@ -120,20 +127,19 @@ def run(
                 turning_deg_s=turning,
             )
     result = reading.to_dict()
-    result.update(save_if_asked(saving, clip, result, kind="angle"))
+    marks: list[tuple[MarkedThing, str]] = [
+        *((line, "ramp") for line in ramps),
+        *((line, "chassis") for line in rails),
+        *((line, "hubs") for line in pairs),
+        *((line, "level") for line in [level_line] if line),
+        *((line, "plumb") for line in [plumb_line] if line),
+        *((item, "sheet") for item in [marked_sheet] if item),
+    ]
+    result.update(saving.save(clip, "angle", result, marks))
     if as_json:
         emit_json(result)
     else:
         _print(reading, result)
-
-
-def _sheet(corners: str | None, size: str | None, side_u_mm: float) -> Sheet | None:
-    if corners is None and size is None:
-        return None
-    if corners is None or size is None:
-        missing = "--sheet-size" if size is None else "--sheet"
-        raise MarkError(f"a sheet needs its corners and its size, but {missing} is missing; add it")
-    return Sheet.parse(corners, size, side_u_mm)
 
 
 def _print(reading: AngleReading, result: dict[str, object]) -> None:
@@ -151,6 +157,5 @@ def _print(reading: AngleReading, result: dict[str, object]) -> None:
     title = f"Frame {reading.frame} at {reading.t_s:.4f} s"
     table(title, ("angle", "value, expanded uncertainty 95 %", "95 % interval, deg"), rows)
     budget_table("ramp_deg", reading.budget["ramp_deg"])
-    if saved := result.get("saved_as"):
-        table("Saved", ("attempt", "revision"), [(str(saved), str(result["revision"]))])
+    show_saved(result)
     warn(reading.warnings)

@@ -25,7 +25,9 @@ TrueFps = Annotated[
 ]
 Lens = Annotated[
     Path | None,
-    typer.Option("--lens", metavar="LENS.json", help="Lens calibration file.", rich_help_panel=VIEW),
+    typer.Option(
+        "--lens", metavar="LENS.json", help="Lens calibration file.", rich_help_panel=VIEW
+    ),
 ]
 ViewAngle = Annotated[
     float | None,
@@ -102,7 +104,9 @@ LevelU = Annotated[
 ]
 NoEdgeFit = Annotated[
     bool,
-    typer.Option("--no-edge-fit", help="Take the lines as given, each end good to 1 px (standard)."),
+    typer.Option(
+        "--no-edge-fit", help="Take the lines as given, each end good to 1 px (standard)."
+    ),
 ]
 Into = Annotated[
     Path | None,
@@ -126,7 +130,8 @@ Entry = Annotated[
     str | None, typer.Option("--entry", help="The truck as entered.", rich_help_panel=SAVE)
 ]
 Test = Annotated[
-    str | None, typer.Option("--test", help="The test, as the rule sheet names it.", rich_help_panel=SAVE)
+    str | None,
+    typer.Option("--test", help="The test, as the rule sheet names it.", rich_help_panel=SAVE),
 ]
 TryNo = Annotated[
     int | None, typer.Option("--try", min=1, help="Which try it was.", rich_help_panel=SAVE)
@@ -140,6 +145,25 @@ Surface = Annotated[
 StepDeg = Annotated[
     float | None,
     typer.Option("--step-deg", help="The step of the ladder, deg.", rich_help_panel=SAVE),
+]
+SetStartDeg = Annotated[
+    float | None,
+    typer.Option(
+        "--set-start", metavar="DEG", help="Set angle at the start.", rich_help_panel=SAVE
+    ),
+]
+SetEndDeg = Annotated[
+    float | None,
+    typer.Option("--set-end", metavar="DEG", help="Set angle at the end.", rich_help_panel=SAVE),
+]
+Travel = Annotated[
+    str | None,
+    typer.Option(
+        "--travel-way",
+        metavar="up|down|level",
+        help="Which way it went along the board.",
+        rich_help_panel=SAVE,
+    ),
 ]
 Verdict = Annotated[
     str | None,

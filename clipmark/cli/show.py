@@ -91,3 +91,12 @@ def progress_bar(what: str, quiet: bool = False) -> Iterator[Progress]:
     hidden = quiet or not aside.is_terminal
     with Progress(*columns, console=aside, transient=True, disable=hidden) as bar:
         yield bar
+
+
+def show_saved(result: Mapping[str, object]) -> None:
+    """Say under which attempt and revision a reading was saved, if it was."""
+    saved = result.get("saved")
+    if isinstance(saved, Mapping):
+        screen.print(
+            f"saved as attempt [bold]{saved['attempt']}[/bold], revision {saved['revision']}"
+        )

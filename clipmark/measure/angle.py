@@ -289,9 +289,7 @@ class _Marks:
                 "since gravity enters only there"
             )
         if chassis is not None and hubs is not None:
-            raise MarkError(
-                "both a chassis line and hubs were given; give the one to be measured"
-            )
+            raise MarkError("both a chassis line and hubs were given; give the one to be measured")
         if facing not in (None, "left", "right"):
             raise MarkError(f"the truck cannot face '{facing}'; give left or right")
         if not 0.0 <= level_u_deg < 45.0:

@@ -264,4 +264,3 @@ def _crossing(first: EdgeFit, second: EdgeFit) -> tuple[FloatArray, FloatArray]:
     inverse = np.linalg.inv(normals)
     spread = inverse @ np.diag(variances) @ inverse.T
     return place, np.asarray(spread, dtype=np.float64)
-

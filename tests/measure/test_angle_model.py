@@ -94,7 +94,7 @@ def test_a_nose_that_is_up_counts_up_whichever_way_the_truck_faces(
 
 
 def test_a_truck_past_the_vertical_is_not_folded_back_when_its_facing_is_known():
-    """Facing right and tipped over backwards by 120 deg; told from the hubs alone it looks like 60."""
+    """Facing right, tipped over backwards to 120 deg; from the hubs alone it looks like 60."""
     tipped = square_on(40.0, hubs_at(120.0), facing="right").estimate_rad()
     guessed = square_on(40.0, hubs_at(120.0)).estimate_rad()
     assert math.degrees(tipped["chassis"]) == pytest.approx(120.0, abs=1e-9)
@@ -138,7 +138,9 @@ def test_the_same_seed_gives_the_same_interval_to_the_last_digit():
     assert all(np.array_equal(one[name], two[name]) for name in one)
 
 
-@pytest.mark.parametrize(("angle", "folded"), [(91.0, -89.0), (-90.0, 90.0), (90.0, 90.0), (200, 20)])
+@pytest.mark.parametrize(
+    ("angle", "folded"), [(91.0, -89.0), (-90.0, 90.0), (90.0, 90.0), (200, 20)]
+)
 def test_an_unordered_line_folds_into_minus_90_to_90(angle, folded):
     assert math.degrees(fold_line(math.radians(angle))) == pytest.approx(folded)
 

@@ -1,0 +1,180 @@
+"""``clipmark attempts``: list, revise, export, rebuild, back up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from clipmark.cli import options as opt
+from clipmark.cli.show import emit_json, screen, table, warn, with_u
+from clipmark.errors import RecordError
+from clipmark.record.backup import backup
+from clipmark.record.folder import EventFolder, SavedAttempt
+from clipmark.record.models import Attempt
+from clipmark.workbench import AttemptDetails, export_attempts
+
+
+def run(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The event folder.")] = Path(),
+    rebuild: Annotated[
+        bool, typer.Option("--rebuild", help="Write attempts.csv anew from the journal alone.")
+    ] = False,
+    export: Annotated[
+        Path | None,
+        typer.Option("--export", metavar="FILE.csv", help="Write the attempts file elsewhere too."),
+    ] = None,
+    backup_to: Annotated[
+        Path | None,
+        typer.Option("--backup", metavar="FILE.zip", help="Write a checked copy of the event."),
+    ] = None,
+    with_clips: Annotated[
+        bool, typer.Option("--with-clips", help="Put the clips into the backup as well.")
+    ] = False,
+    history: Annotated[
+        str | None,
+        typer.Option("--history", metavar="ID", help="Every revision of one attempt."),
+    ] = None,
+    revise: Annotated[
+        str | None,
+        typer.Option(
+            "--revise", metavar="ID", help="Change what people say of one attempt (a new revision)."
+        ),
+    ] = None,
+    new: Annotated[
+        bool, typer.Option("--new", help="Save an attempt without a clip: called only.")
+    ] = False,
+    entry: opt.Entry = None,
+    test: opt.Test = None,
+    try_no: opt.TryNo = None,
+    setup: opt.Setup = None,
+    surface: opt.Surface = None,
+    step_deg: opt.StepDeg = None,
+    set_start_deg: opt.SetStartDeg = None,
+    set_end_deg: opt.SetEndDeg = None,
+    travel: opt.Travel = None,
+    verdict: opt.Verdict = None,
+    reason: opt.Reason = None,
+    called_by: opt.CalledBy = None,
+    by: opt.MarkedBy = None,
+    note: opt.Note = None,
+    as_json: opt.Json = False,
+) -> None:
+    """List the attempts of an event, newest revision of each; or revise, export, back up.
+
+    Example: clipmark attempts tarn-hollow --backup tarn-hollow.zip
+
+    Example: clipmark attempts tarn-hollow --revise a0003 --verdict failed --reason spun --by Fell
+    """
+    details = AttemptDetails(
+        entry, test, try_no, setup, surface, step_deg, set_start_deg, set_end_deg, travel,
+        verdict, reason, called_by, note,
+    )  # fmt: skip
+    with EventFolder.open(folder) as event:
+        result: dict[str, object] = {"folder": str(event.path), "event": event.name}
+        if revise is not None or new:
+            result |= _save(event, revise, new, details, by)
+        elif details.given():
+            raise RecordError(
+                "details of an attempt were given, but not which; add --revise ID or --new"
+            )
+        if rebuild:
+            result["attempts_file"] = str(event.write_attempts_file())
+        if export is not None:
+            result["exported"] = str(export_attempts(event, export))
+        if backup_to is not None:
+            result["backup"] = str(backup(event, backup_to, clips=with_clips))
+        lines = event.history(history) if history is not None else None
+        attempts = event.attempts()
+        result["findings"] = list(event.findings)
+        if lines is not None:
+            result["history"] = [line.model_dump(mode="json") for line in lines]
+        result["attempts"] = [_as_row(saved) for saved in attempts]
+    if as_json:
+        emit_json(result)
+        return
+    if lines is not None:
+        table(
+            f"Revisions of {history}",
+            ("revision", "saved at", "by", "journal line", "SHA-256"),
+            [(str(x.revision), str(x.at), x.by, str(x.seq), x.sha256[:16]) for x in lines],
+        )
+    else:
+        _print(event.name, attempts)
+    for what in ("saved", "attempts_file", "exported", "backup"):
+        if what in result:
+            screen.print(f"{what.replace('_', ' ')}: {result[what]}")
+    warn(event.findings)
+
+
+def _save(
+    event: EventFolder, revise: str | None, new: bool, details: AttemptDetails, by: str | None
+) -> dict[str, object]:
+    """Save what people say of an attempt: a new one, or a revision."""
+    if not by:
+        raise RecordError("who signs is missing; add --by NAME")
+    if revise is not None and new:
+        raise RecordError("--revise and --new were both given; keep the one you mean")
+    if revise is None:
+        if not (details.entry and details.test):
+            raise RecordError("a new attempt needs --entry and --test; give both")
+        line = event.save_attempt(Attempt.model_validate(details.given()), by=by)
+    else:
+        saved = event.attempt(revise)
+        fresh = {"marked_by": "", "marked_at": None, "software": "", "rules": None, "session": None}
+        body = saved.attempt.model_dump() | fresh | details.given()
+        line = event.save_attempt(body, by=by, id=revise, base_revision=saved.revision)
+    return {"saved": f"{line.id}, revision {line.revision}"}
+
+
+def _as_row(saved: SavedAttempt) -> dict[str, object]:
+    body = saved.attempt
+    row: dict[str, object] = {
+        "attempt": saved.id,
+        "revision": saved.revision,
+        "trusted": saved.trusted,
+        "entry": body.entry,
+        "test": body.test,
+        "try_no": body.try_no,
+        "verdict": body.verdict,
+        "reason": body.reason,
+    }
+    for measure in ("angle", "crawl"):
+        reading = body.reading(measure)
+        if reading is not None:
+            for name, value, u95 in reading.values():
+                row[name], row[f"{name} (U95)"] = value, u95
+    return row
+
+
+def _print(event: str, attempts: list[SavedAttempt]) -> None:
+    rows = []
+    for saved in attempts:
+        row = _as_row(saved)
+        verdict = saved.attempt.verdict or "-"
+        if saved.attempt.reason:
+            verdict += f", {saved.attempt.reason}"
+        rows.append(
+            (
+                f"{saved.id} r{saved.revision}",
+                saved.attempt.entry,
+                saved.attempt.test,
+                str(saved.attempt.try_no or "-"),
+                with_u(row.get("ramp_deg"), row.get("ramp_deg (U95)")),
+                with_u(row.get("chassis_deg"), row.get("chassis_deg (U95)")),
+                with_u(row.get("mean_speed_mm_s"), row.get("mean_speed_mm_s (U95)")),
+                verdict,
+            )
+        )
+    columns = (
+        "attempt",
+        "entry",
+        "test",
+        "try",
+        "ramp deg",
+        "chassis deg",
+        "speed mm/s",
+        "verdict",
+    )
+    table(f"{event}: {len(attempts)} attempts", columns, rows)

@@ -1,0 +1,72 @@
+"""``--into FOLDER``: saving what a verb measured as an attempt."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from clipmark.errors import RecordError
+from clipmark.record.folder import EventFolder
+from clipmark.record.models import Span
+from clipmark.workbench import AttemptDetails, MarkedThing, save_reading
+
+
+@dataclass(frozen=True)
+class Saving:
+    """Where and how to save, as given on the command line."""
+
+    into: Path | None
+    attempt: str | None
+    by: str | None
+    details: AttemptDetails
+
+    def check(self) -> None:
+        """Refuse before measuring what could not be saved after it.
+
+        Raises
+        ------
+        RecordError
+            When saving details are given without a folder, or the signature is missing.
+        """
+        if self.into is None:
+            loose = self.attempt is not None or bool(self.details.given())
+            if loose:
+                raise RecordError(
+                    "details of an attempt were given, but not where to save it; add "
+                    "--into FOLDER, or leave them out"
+                )
+            return
+        if not self.by:
+            raise RecordError("who marks and signs is missing; add --by NAME")
+        if self.attempt is None and not (self.details.entry and self.details.test):
+            raise RecordError(
+                "a new attempt needs --entry and --test; give the truck as entered and the test "
+                "it ran, or --attempt ID to add to one that is there"
+            )
+        EventFolder.open(self.into).close()
+
+    def save(
+        self,
+        clip: Path,
+        measure: str,
+        result: dict[str, object],
+        marks: Sequence[tuple[MarkedThing, str]],
+        span: Span | None = None,
+    ) -> dict[str, object]:
+        """Save if asked; what to add to the result: attempt id, revision and journal line."""
+        if self.into is None:
+            return {}
+        with EventFolder.open(self.into) as event:
+            line = save_reading(
+                event,
+                clip,
+                measure,
+                result,
+                marks,
+                self.details,
+                self.by or "",
+                attempt_id=self.attempt,
+                span=span,
+            )
+        return {"saved": {"attempt": line.id, "revision": line.revision, "seq": line.seq}}

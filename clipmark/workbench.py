@@ -1,0 +1,189 @@
+"""Joins measuring and recording: whole attempts, as the command line and the page save them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+from clipmark.clip import Clip
+from clipmark.errors import FolderError, RecordError
+from clipmark.marks import Line, Patch, Point, Sheet, Wheel
+from clipmark.record import disk
+from clipmark.record.attempts_file import SCHEMA_NAME
+from clipmark.record.folder import EventFolder
+from clipmark.record.markings import MarkType, mark_of
+from clipmark.record.models import Attempt, ClipRef, JournalLine, Span
+from clipmark.record.readings import Reading
+
+MarkedThing = Line | Point | Patch | Wheel | Sheet
+Role = str
+
+
+@dataclass(frozen=True)
+class AttemptDetails:
+    """What people say of an attempt, beside what is measured; None is unknown."""
+
+    entry: str | None = None
+    test: str | None = None
+    try_no: int | None = None
+    setup: str | None = None
+    surface: str | None = None
+    step_deg: float | None = None
+    set_start_deg: float | None = None
+    set_end_deg: float | None = None
+    travel: str | None = None
+    verdict: str | None = None
+    reason: str | None = None
+    called_by: str | None = None
+    note: str | None = None
+
+    def given(self) -> dict[str, object]:
+        """Only what is known."""
+        pairs = ((item.name, getattr(self, item.name)) for item in fields(self))
+        return {name: value for name, value in pairs if value is not None}
+
+
+def save_reading(
+    event: EventFolder,
+    clip_path: Path,
+    measure: str,
+    result: Mapping[str, object],
+    marks: Sequence[tuple[MarkedThing, Role]],
+    details: AttemptDetails,
+    by: str,
+    *,
+    attempt_id: str | None = None,
+    span: Span | None = None,
+) -> JournalLine:
+    """Save one reading as an attempt, or add it to one that is there as a new revision.
+
+    The clip is referred to by content hash; one outside the folder is linked into ``clips/``, or
+    copied where links are not possible. It is never written to.
+
+    Parameters
+    ----------
+    event : EventFolder
+    clip_path : Path
+    measure : {'angle', 'crawl', ...}
+    result : mapping
+        What the measurement gave (``to_dict()``).
+    marks : sequence of (mark, role)
+        Marks of `clipmark.marks` with their role ("ramp", "plumb", "hubs", "body", ...).
+    details : AttemptDetails
+    by : str
+        Who marks and signs.
+    attempt_id : str, optional
+        An attempt of the folder; a new one needs `details.entry` and `details.test`.
+    span : Span, optional
+        Frames of the attempt.
+
+    Raises
+    ------
+    RecordError, RevisionError, FolderError
+        A sentence; nothing was saved then.
+    """
+    reading = Reading.from_measured(measure, result)
+    frame = reading.frame
+    recorded = tuple(mark_of(mark, role, frame) for mark, role in marks)
+    if attempt_id is None:
+        body = _new_attempt(details)
+        base = None
+    else:
+        saved = event.attempt(attempt_id)
+        body = {
+            name: value
+            for name, value in saved.attempt.model_dump().items()
+            if name not in ("marked_by", "marked_at", "software", "rules", "session")
+        } | details.given()
+        base = saved.revision
+    old = Attempt.model_validate(body)
+    clip = _clip_ref(event, clip_path)
+    if old.clip is not None and old.clip.sha256 != clip.sha256:
+        raise RecordError(
+            f"attempt {attempt_id} was marked on another clip ({old.clip.path}); measure that "
+            "one, or save this reading as a new attempt"
+        )
+    body |= {
+        "clip": clip,
+        "marks": _replaced(old.marks, recorded),
+        "readings": (*(item for item in old.readings if item.measure != measure), reading),
+    }
+    if span is not None:
+        body["span"] = span
+    if details.travel is None and old.travel is None:
+        body["travel"] = _travel(result)
+    return event.save_attempt(
+        Attempt.model_validate(body), by=by, id=attempt_id, base_revision=base
+    )
+
+
+def export_attempts(event: EventFolder, target: Path) -> Path:
+    """Write the attempts file, up to date, to another place as well; its schema goes beside it.
+
+    Raises
+    ------
+    RecordError
+        When the journal has a fault.
+    FolderError
+        When it cannot be written.
+    """
+    written = event.write_attempts_file()
+    schema = written.with_name(SCHEMA_NAME)
+    try:
+        disk.replace_file(target, written.read_bytes())
+        disk.replace_file(target.with_suffix(".schema.json"), schema.read_bytes())
+    except OSError as error:
+        raise disk.explain(error, "export the attempts file", target) from error
+    return target
+
+
+def span_of(clip: Clip, first: int, last: int) -> Span:
+    """Frames and recorded times of an attempt."""
+    if not clip.has_times:
+        return Span(first_frame=first, last_frame=last)
+    return Span(
+        first_frame=first,
+        last_frame=last,
+        first_t_s=float(clip.times_s[first]),
+        last_t_s=float(clip.times_s[last]),
+    )
+
+
+def _new_attempt(details: AttemptDetails) -> dict[str, object]:
+    missing = [name for name in ("entry", "test") if getattr(details, name) is None]
+    if missing:
+        options = " and ".join(f"--{name}" for name in missing)
+        raise RecordError(
+            f"a new attempt needs {options}; give the truck as entered and the test it ran"
+        )
+    return details.given()
+
+
+def _clip_ref(event: EventFolder, path: Path) -> ClipRef:
+    clips = (event.path / "clips").resolve()
+    if path.resolve().is_relative_to(clips):
+        return event.clip_ref(path)
+    try:
+        return event.add_clip(path, link="hard")
+    except FolderError:  # another disk, or one without hard links
+        return event.add_clip(path)
+
+
+def _replaced(old: Sequence[MarkType], new: Sequence[MarkType]) -> tuple[MarkType, ...]:
+    """Marks of the old revision, those of the same roles replaced."""
+    roles = {mark.role for mark in new}
+    return (*(mark for mark in old if mark.role not in roles), *new)
+
+
+def _travel(result: Mapping[str, object]) -> str | None:
+    """Up or down from which way the nose points along the board; unknown without a chassis."""
+    ramp, chassis, to_ramp = (
+        result.get(f"{name}_deg") for name in ("ramp", "chassis", "chassis_to_ramp")
+    )
+    if not all(isinstance(value, (int, float)) for value in (ramp, chassis, to_ramp)):
+        return None
+    board_ahead = float(chassis) - float(to_ramp)  # type: ignore[arg-type]
+    if abs(board_ahead) < 1.0:
+        return "level"
+    return "up" if board_ahead > 0 else "down"
