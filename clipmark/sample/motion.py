@@ -63,6 +63,11 @@ class Motion:
     slip: float = 0.0
     length_s: float = 60.0
 
+    @property
+    def moves(self) -> bool:
+        """False when nothing of the truck ever moves."""
+        return bool(self.speed_mm_s or self.roll_backs or self.body_pitch_deg)
+
     def speed(self, times_s: ArrayLike) -> Array:
         """Speed in mm/s at `times_s`."""
         t = np.asarray(times_s, dtype=np.float64)
@@ -86,14 +91,14 @@ class Motion:
     @cached_property
     def _dense(self) -> tuple[Array, Array]:
         first = -1.0  # rolling shutter and exposure reach a little before the first frame
-        count = int(math.ceil((self.length_s + 2.0) / STEP_S)) + 1
+        count = math.ceil((self.length_s + 2.0) / STEP_S) + 1
         grid = first + np.arange(count) * STEP_S
         middle = self.speed(grid[:-1] + STEP_S / 2)
         ends = self.speed(grid)
         steps = STEP_S / 6.0 * (ends[:-1] + 4.0 * middle + ends[1:])  # Simpson
-        travel = np.concatenate([[0.0], np.cumsum(steps)])
-        zero = int(round(-first / STEP_S))
-        return grid, travel - travel[zero]
+        travel: Array = np.concatenate([[0.0], np.cumsum(steps)])
+        zero = round(-first / STEP_S)
+        return np.asarray(grid), np.asarray(travel - travel[zero])
 
     def travel(self, times_s: ArrayLike) -> Array:
         """Travel in mm at `times_s`, 0 at time 0; cubic Hermite on the dense integral."""

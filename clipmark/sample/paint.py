@@ -9,6 +9,7 @@ from __future__ import annotations
 import functools
 import math
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import cv2
 import numpy as np
@@ -42,14 +43,14 @@ class Canvas:
         self.rgb: Grid = np.zeros((*a.shape, 3), np.float32)
         self.alpha: Grid = np.zeros(a.shape, np.float32)
 
-    def cover(self, sd: Grid) -> Grid:
+    def cover(self, sd: NDArray[np.floating[Any]]) -> Grid:
         """Share of each sample's area inside a shape: exact to first order on straight edges."""
         if self.sample_mm is not None:
-            return np.clip(0.5 - sd / np.float32(self.sample_mm), 0, 1).astype(np.float32)
+            return np.asarray(np.clip(0.5 - sd / np.float32(self.sample_mm), 0, 1), np.float32)
         gy, gx = np.gradient(sd)
         size = np.maximum(np.hypot(gx, gy), 1e-6)
         near = np.abs(sd) < HORIZON_MM  # across the plane's horizon the distance jumps in sign
-        return (np.clip(0.5 - sd / size, 0, 1) * near).astype(np.float32)
+        return np.asarray(np.clip(0.5 - sd / size, 0, 1) * near, np.float32)
 
     def cloud(
         self, seed: int, octaves: Sequence[tuple[float, float]], stretch: float = 1.0
@@ -75,17 +76,22 @@ class Canvas:
         self.rgb[...] = np.asarray(colour, np.float32)
         self.alpha[...] = 1.0
 
-    def fill(self, sd: Grid, colour: Colour, opacity: float = 1.0) -> None:
+    def fill(self, sd: NDArray[np.floating[Any]], colour: Colour, opacity: float = 1.0) -> None:
         """Paint `colour` (three numbers, or shape (h, w, 3)) where `sd` is negative."""
-        reach = self.sample_mm
-        if reach is not None and not bool((sd < reach).any()):
-            return
-        share = self.cover(sd) * np.float32(opacity)
+        part: tuple[slice, slice] = (slice(None), slice(None))
+        if self.sample_mm is not None:
+            near = sd < self.sample_mm
+            rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
+            if rows.size == 0:
+                return
+            part = slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
+        paint = np.asarray(colour, np.float32)
+        share = self.cover(sd[part]) * np.float32(opacity)
         keep = 1.0 - share
-        self.rgb *= keep[..., None]
-        self.rgb += share[..., None] * np.asarray(colour, np.float32)
-        self.alpha *= keep
-        self.alpha += share
+        self.rgb[part] *= keep[..., None]
+        self.rgb[part] += share[..., None] * (paint[part] if paint.ndim == 3 else paint)
+        self.alpha[part] *= keep
+        self.alpha[part] += share
 
     def shade(self, factor: Grid) -> None:
         """Multiply what is painted so far by `factor`, shape (h, w): shadows, light."""
@@ -97,21 +103,22 @@ def box(a: Grid, b: Grid, x0: float, y0: float, x1: float, y1: float, round_mm: 
     da = np.abs(a - (x0 + x1) / 2) - ((x1 - x0) / 2 - round_mm)
     db = np.abs(b - (y0 + y1) / 2) - ((y1 - y0) / 2 - round_mm)
     if round_mm == 0:
-        return np.maximum(da, db).astype(np.float32)
+        return np.asarray(np.maximum(da, db), np.float32)
     outside = np.hypot(np.maximum(da, 0), np.maximum(db, 0))
-    return (outside + np.minimum(np.maximum(da, db), 0) - round_mm).astype(np.float32)
+    return np.asarray(outside + np.minimum(np.maximum(da, db), 0) - round_mm, np.float32)
 
 
 def disc(a: Grid, b: Grid, x: float, y: float, radius: float) -> Grid:
     """Signed distance to a disc."""
-    return (np.hypot(a - x, b - y) - radius).astype(np.float32)
+    return np.asarray(np.hypot(a - x, b - y) - radius, np.float32)
 
 
 def stick(a: Grid, b: Grid, x0: float, y0: float, x1: float, y1: float, width: float) -> Grid:
     """Signed distance to a round-ended stroke between two points."""
     dx, dy = x1 - x0, y1 - y0
     share = np.clip(((a - x0) * dx + (b - y0) * dy) / max(dx * dx + dy * dy, 1e-9), 0, 1)
-    return (np.hypot(a - x0 - share * dx, b - y0 - share * dy) - width / 2).astype(np.float32)
+    gap = np.hypot(a - x0 - share * dx, b - y0 - share * dy)
+    return np.asarray(gap - width / 2, np.float32)
 
 
 def polygon(a: Grid, b: Grid, corners: Sequence[tuple[float, float]]) -> Grid:
@@ -140,7 +147,7 @@ def _lattice(seed: int) -> Grid:
     return np.pad(values, ((1, 3), (1, 3)), mode="wrap")
 
 
-def _wrap(x: Grid) -> Grid:
+def _wrap(x: NDArray[np.floating[Any]]) -> Grid:
     """Lattice place from 1 to GRID + 1."""
     return np.asarray(x - GRID * np.floor(x / GRID) + 1.0, np.float32)
 
@@ -171,16 +178,28 @@ def tint(colour: Sequence[float], light: Grid) -> Grid:
 
 
 def lettering(
-    a: Grid, b: Grid, text: str, x: float, y: float, height_mm: float, stroke_mm: float
+    a: Grid,
+    b: Grid,
+    text: str,
+    x: float,
+    y: float,
+    height_mm: float,
+    stroke_mm: float,
+    *,
+    mirrored: bool = False,
 ) -> Grid:
-    """Signed distance (approximate) to simple stroke letters, from the left baseline (x, y)."""
+    """Signed distance (approximate) to simple stroke letters, from the left baseline (x, y).
+
+    ``mirrored`` letters fill the same place and read right where a grows to the left.
+    """
     pixels = 2.2 * 22 / height_mm  # px per mm of a small raster; distance is taken from it
     font, scale = cv2.FONT_HERSHEY_SIMPLEX, 2.2
     (w, h), base = cv2.getTextSize(text, font, scale, 1)
     raster = np.full((h + base + 24, w + 24), 255, np.uint8)
     cv2.putText(raster, text, (12, h + 12), font, scale, (0,), 1)
     far = np.asarray(cv2.distanceTransform(raster, cv2.DIST_L2, 5), np.float32) / pixels
-    u = ((a - x) * pixels + 12).astype(np.float32)
+    along = w - (a - x) * pixels if mirrored else (a - x) * pixels
+    u = (along + 12).astype(np.float32)
     v = (h + 12 - (b - y) * pixels).astype(np.float32)
     gap = cv2.remap(
         far, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(99.0,)

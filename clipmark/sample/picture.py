@@ -20,11 +20,11 @@ def tone_table(look: Look) -> Grid:
     """
     light = np.linspace(0.0, 1.0, TABLE_STEPS + 1)
     if look.tone == "linear":
-        return light.astype(np.float32)
+        return np.asarray(light, np.float32)
     curve = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
     if look.tone == "scurve":
         curve = 0.4 * curve + 0.6 * curve * curve * (3.0 - 2.0 * curve)
-    return curve.astype(np.float32)
+    return np.asarray(curve, np.float32)
 
 
 class Sensor:
@@ -64,14 +64,14 @@ class Sensor:
             noise = rng.standard_normal((h, w, 3), dtype=np.float32)
             light = light + level * np.sqrt(np.maximum(0.05 + light, 0)) * noise
         if self.look.tone == "linear":
-            return np.clip(light, 0, 1).astype(np.float32)
+            return np.asarray(np.clip(light, 0, 1), np.float32)
         place = np.clip(light, 0, 1) * np.float32(TABLE_STEPS)
         low = np.minimum(place.astype(np.int32), TABLE_STEPS - 1)
         part = place - low
         return np.asarray(self.table[low] * (1 - part) + self.table[low + 1] * part, np.float32)
 
     def code_values(self, rgb: Grid) -> tuple[Grid, Grid]:
-        """Luma, shape (h, w), and half-size chroma, shape (h/2, w/2, 2), on the 8-bit scale, unrounded.
+        """Luma, shape (h, w), and chroma, shape (h/2, w/2, 2), on the 8-bit scale, unrounded.
 
         BT.709 matrix, limited range 16 to 235 unless the look asks for full range.
         """

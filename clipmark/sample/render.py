@@ -45,9 +45,12 @@ class Renderer:
         self._paint: TruckPaint | None = None
         if self.scene.truck is not None:
             density = self.camera.focal_px / self.camera.distance_mm * self.ss
-            self._paint = TruckPaint.bake(self.scene.truck, density)
+            self._paint = TruckPaint.bake(
+                self.scene.truck, density, mirrored=self.scene.heading() < 0
+            )
         self._still: Grid | None = None
         self._still_codes: tuple[Grid, Grid] | None = None
+        self._resting: tuple[Grid, Grid] | None = None
         self._union: tuple[Box, tuple[Grid, Grid, Grid]] | None = None
         self._master: Master | None = None
 
@@ -60,6 +63,14 @@ class Renderer:
             return self._whole(self._shaken(k), None)
         if self._still_codes is None:
             self._still_codes = self._whole(self._still_light(), None)
+        if not self.scene.motion.moves:
+            if self._resting is None:
+                self._resting = self._with_patch(k)
+            return self._resting
+        return self._with_patch(k)
+
+    def _with_patch(self, k: int) -> tuple[Grid, Grid]:
+        assert self._still_codes is not None
         luma, chroma = (plane.copy() for plane in self._still_codes)
         patch = self._truck_patch(k)
         if patch is not None:

@@ -182,7 +182,7 @@ class Look:
 
 @dataclass(frozen=True)
 class Timing:
-    """When frames are taken: evenly at ``fps``, or at the exact ``pts`` given (in ``time_base``)."""
+    """When frames are taken: evenly at ``fps``, or at the ``pts`` given (in ``time_base``)."""
 
     fps: Fraction = Fraction(60)
     frames: int = 60
@@ -236,7 +236,7 @@ class Scene:
     sheet: Sheet | str | None = "auto"
     plumb: Plumb | str | None = "auto"
     scale: ScaleMark | str | None = "auto"
-    banner: str = "TARN HOLLOW POCKET TRIALS"
+    banner: str = "TARN HOLLOW/POCKET TRIALS"
     seed: int = 11
 
     def settled(self) -> Scene:
@@ -253,7 +253,7 @@ class Scene:
         wide = camera.distance_mm * camera.width * camera.aspect / 2 / camera.focal_px
         if camera.target_mm is None:
             middle = float(board.at(board.length_mm / 2)[1])
-            camera = replace(camera, target_mm=(0.0, min(middle, high - 55.0)))
+            camera = replace(camera, target_mm=(0.0, min(max(middle, 0.55 * high), high - 55.0)))
         tx, ty = camera.target()[:2]
         side, low = board.side, board.ramp_deg < 24
         sheet, plumb, scale = self.sheet, self.plumb, self.scale
@@ -304,7 +304,7 @@ class Scene:
         return self.truck
 
     def body_point_mm(self, time_s: float, x: float, y: float, *, sprung: bool = True) -> Array:
-        """World place, shape (3,), of a point fixed to the truck: x forward, y up from the hubs' middle.
+        """World place, shape (3,), of a point of the truck: x forward, y up from the hubs' middle.
 
         Points of the body rock with the springs, hubs (``sprung`` False) do not.
         """

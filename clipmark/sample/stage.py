@@ -75,9 +75,8 @@ def stage_layers(scene: Scene) -> list[Layer]:
     sheet, scale, plumb = scene.sheet, scene.scale, scene.plumb
     if isinstance(sheet, Sheet):
         layers.append(_sheet(sheet))
-    layers += _board(scene)
-    if isinstance(scale, ScaleMark):
-        layers.append(_scale(scale))
+    marks = _scale(scale) if isinstance(scale, ScaleMark) else []
+    layers += [*marks[:1], *_board(scene), *marks[1:]]
     if isinstance(plumb, Plumb):
         layers.append(_plumb(plumb))
     layers.append(_table_front(scene))
@@ -92,7 +91,7 @@ def lamp(canvas: Canvas, seed: int) -> Grid:
 def _soft(sd: Grid, width: float) -> Grid:
     """1 deep inside a shape, 0 outside, soft over `width` mm."""
     share = np.clip(0.5 - sd / width, 0, 1)
-    return (share * share * (3 - 2 * share)).astype(np.float32)
+    return np.asarray(share * share * (3 - 2 * share), np.float32)
 
 
 def _board_outline(board: Board, dx: float = 0.0, dy: float = 0.0) -> list[tuple[float, float]]:
@@ -145,16 +144,18 @@ def _room(scene: Scene) -> list[Layer]:
         )
         canvas.flood(tint((0.40, 0.295, 0.185), light))
 
-    x0, y0 = -300.0, float(scene.camera.target()[1]) + 165.0
+    tx, ty = (float(v) for v in scene.camera.target()[:2])
+    x0, y0 = tx + (120.0 if board.side > 0 else -390.0), ty + 150.0
 
     def banner(canvas: Canvas) -> None:
         a, b = canvas.a, canvas.b
-        plate = box(a, b, x0 - 24, y0 - 22, x0 + 640, y0 + 58, 8)
+        plate = box(a, b, x0 - 22, y0 - 66, x0 + 292, y0 + 50, 8)
         canvas.fill(plate, tint((0.05, 0.10, 0.13), lamp(canvas, seed + 1)))
-        letters = lettering(a, b, scene.banner, x0, y0, 34.0, 5.5)
-        canvas.fill(letters, tint((0.46, 0.43, 0.33), lamp(canvas, seed + 2)))
+        for number, line in enumerate(scene.banner.split("/")):
+            letters = lettering(a, b, line, x0, y0 - 48.0 * number, 30.0, 5.0)
+            canvas.fill(letters, tint((0.46, 0.43, 0.33), lamp(canvas, seed + 2)))
 
-    sign = [Layer(Plane.facing(WALL_Z + 1), (x0 - 26, y0 - 24, x0 + 642, y0 + 60), banner)]
+    sign = [Layer(Plane.facing(WALL_Z + 1), (x0 - 24, y0 - 68, x0 + 294, y0 + 52), banner)]
     top = Plane((0.0, 0.0, 0.0), (1.0, 0.0, 0.0), (0.0, 0.0, 1.0))
     return [
         Layer(Plane.facing(WALL_Z), (-FAR, -FAR, FAR, FAR), wall),
@@ -280,7 +281,7 @@ def _sheet(sheet: Sheet) -> Layer:
     return Layer(plane, (-card, -card, w + card, h + card), paint)
 
 
-def _scale(scale: ScaleMark) -> Layer:
+def _scale(scale: ScaleMark) -> list[Layer]:
     turn = math.radians(scale.turn_deg)
     e1 = (math.cos(turn), math.sin(turn), 0.0)
     plane = Plane((scale.x_mm, scale.y_mm, scale.z_mm), e1, (-e1[1], e1[0], 0.0))
@@ -288,8 +289,6 @@ def _scale(scale: ScaleMark) -> Layer:
 
     def paint(canvas: Canvas) -> None:
         a, b = canvas.a, canvas.b
-        for x in (-half * 0.6, half * 0.6):
-            canvas.fill(box(a, b, x - 2, -scale.y_mm, x + 2, 0), (0.10, 0.09, 0.08))
         strip = tint((0.74, 0.73, 0.68), 0.97 + canvas.cloud(73, [(90, 0.05), (20, 0.02)]))
         canvas.fill(box(a, b, -half - 16, -13, half + 16, 13, 2), strip)
         for x in (-half, half):
@@ -297,7 +296,16 @@ def _scale(scale: ScaleMark) -> Layer:
             canvas.fill(box(a, b, x - 0.9, -7, x + 0.9, 7), INK)
         canvas.fill(lettering(a, b, f"{scale.length_mm:g} mm", -22, -5, 11, 1.6), INK)
 
-    return Layer(plane, (-half - 18, min(-scale.y_mm, -15.0), half + 18, 15), paint)
+    def posts(canvas: Canvas) -> None:
+        for x in (scale.x_mm - half * 0.6, scale.x_mm + half * 0.6):
+            post = box(canvas.a, canvas.b, x - 2, 0, x + 2, scale.y_mm)
+            canvas.fill(post, (0.10, 0.09, 0.08))
+
+    low = (scale.x_mm - half, 0.0, scale.x_mm + half, scale.y_mm + 2.0)
+    return [
+        Layer(Plane.facing(scale.z_mm - 40.0), low, posts),
+        Layer(plane, (-half - 18, -15.0, half + 18, 15.0), paint),
+    ]
 
 
 def _plumb(plumb: Plumb) -> Layer:

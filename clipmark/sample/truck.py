@@ -51,8 +51,8 @@ class Raster:
 
 
 def _canvas(x0: float, y0: float, x1: float, y1: float, density: float) -> Canvas:
-    columns = int(math.ceil((x1 - x0) * density))
-    rows = int(math.ceil((y1 - y0) * density))
+    columns = math.ceil((x1 - x0) * density)
+    rows = math.ceil((y1 - y0) * density)
     x = x0 + (np.arange(columns, dtype=np.float32) + 0.5) / np.float32(density)
     y = y1 - (np.arange(rows, dtype=np.float32) + 0.5) / np.float32(density)
     a, b = np.meshgrid(x, y)
@@ -64,13 +64,14 @@ def _raster(canvas: Canvas, x0: float, y1: float, density: float) -> Raster:
     return Raster(np.ascontiguousarray(rgba), x0, y1, density)
 
 
-def paint_body(truck: Truck, density: float) -> Raster:
-    """The body with chassis, links and cargo, at `density` px per mm."""
+def paint_body(truck: Truck, density: float, *, mirrored: bool = False) -> Raster:
+    """The body with chassis, links and cargo, at `density` px per mm; letters may be mirrored."""
     x0, y0, x1, y1 = BODY_BOX
     canvas = _canvas(x0, y0, x1, y1, density)
     _running_gear(canvas, truck)
     _shell(canvas, truck)
     _trim(canvas, truck)
+    _letters(canvas, truck, mirrored)
     return _raster(canvas, x0, y1, density)
 
 
@@ -134,10 +135,6 @@ def _trim(canvas: Canvas, truck: Truck) -> None:
     for x in np.arange(-92.0, 96.0, 8.5):
         canvas.fill(disc(a, b, float(x), 39.6, 0.95), (0.55, 0.52, 0.47))
         canvas.fill(disc(a, b, float(x) + 0.3, 39.2, 0.6), (0.08, 0.07, 0.06))
-    canvas.fill(disc(a, b, -14.0, 31.0, 9.2), (0.78, 0.76, 0.70))
-    canvas.fill(np.abs(disc(a, b, -14.0, 31.0, 8.4)) - 0.5, (0.03, 0.03, 0.03))
-    canvas.fill(lettering(a, b, truck.number, -17.3, 25.6, 11.0, 2.2), (0.02, 0.02, 0.025))
-    canvas.fill(lettering(a, b, truck.name, 42.0, 27.6, 7.0, 1.4), (0.03, 0.03, 0.04))
     for x, tall in ((-44.0, 5.0), (70.0, 4.0), (-74.0, 6.0)):
         band = polygon(a, b, [(x, 22), (x + 6, 22), (x + 6 + tall, 36), (x + tall, 36)])
         canvas.fill(band, (0.04, 0.12, 0.13), 0.9)
@@ -154,6 +151,19 @@ def _trim(canvas: Canvas, truck: Truck) -> None:
     canvas.fill(box(a, b, -106, 15, -96, 20, 2), tint((0.07, 0.07, 0.075), sky + 0.6))
     canvas.fill(box(a, b, 95, 31, 101, 38, 1.5), (0.75, 0.72, 0.55))
     canvas.fill(stick(a, b, -88, 42, -88, 96, 1.1), (0.03, 0.03, 0.03))
+
+
+def _letters(canvas: Canvas, truck: Truck, mirrored: bool) -> None:
+    a, b = canvas.a, canvas.b
+    canvas.fill(disc(a, b, -14.0, 31.0, 9.2), (0.78, 0.76, 0.70))
+    canvas.fill(np.abs(disc(a, b, -14.0, 31.0, 8.4)) - 0.5, (0.03, 0.03, 0.03))
+    canvas.fill(
+        lettering(a, b, truck.number, -17.3, 25.6, 11.0, 2.2, mirrored=mirrored),
+        (0.02, 0.02, 0.025),
+    )
+    canvas.fill(
+        lettering(a, b, truck.name, 42.0, 27.6, 7.0, 1.4, mirrored=mirrored), (0.03, 0.03, 0.04)
+    )
 
 
 def paint_wheel(truck: Truck, density: float, *, far: bool = False) -> Raster:
@@ -213,11 +223,11 @@ class TruckPaint:
     far_wheel: Raster
 
     @classmethod
-    def bake(cls, truck: Truck, samples_per_mm: float) -> TruckPaint:
+    def bake(cls, truck: Truck, samples_per_mm: float, *, mirrored: bool = False) -> TruckPaint:
         """Paint at a density fit for a picture with `samples_per_mm` samples in the plane."""
         density = float(np.clip(1.25 * samples_per_mm, 2.0, 14.0))
         return cls(
-            paint_body(truck, density),
+            paint_body(truck, density, mirrored=mirrored),
             paint_wheel(truck, density),
             paint_wheel(truck, density, far=True),
         )
@@ -230,17 +240,17 @@ def over(below: Grid, above: Grid) -> None:
 
 
 def contact_shadow(x: Grid, w: Grid, truck: Truck) -> Grid:
-    """Light left on the board, shape (h, w): x along the heading from the middle, w off the board."""
+    """Light left on the board, shape (h, w): x along the heading, w off the board, mm."""
     half = truck.wheelbase_mm / 2
     deep = np.exp(np.minimum(w, 0) / 7.0)
-    dark = np.zeros_like(x)
-    for hub in (-half, half):
-        dark = dark + 0.50 * np.exp(-(((x - hub) / 15.0) ** 2) / 2)
+    dark = 0.50 * sum(np.exp(-(((x - hub) / 15.0) ** 2) / 2) for hub in (-half, half))
     broad = 1.0 / (1.0 + np.exp((np.abs(x) - 92.0) / 9.0))
     return np.asarray(1.0 - np.clip(dark + 0.26 * broad, 0, 0.8) * deep, np.float32)
 
 
-def rolled(x: NDArray[np.float32], y: NDArray[np.float32], turn_rad: Grid) -> tuple[Grid, Grid]:
+def rolled(
+    x: NDArray[np.float32], y: NDArray[np.float32], turn_rad: NDArray[np.float64]
+) -> tuple[Grid, Grid]:
     """Wheel coordinates after it rolled by `turn_rad` towards +x (clockwise, y up)."""
     c, s = np.cos(turn_rad), np.sin(turn_rad)
     return (x * c - y * s).astype(np.float32), (x * s + y * c).astype(np.float32)

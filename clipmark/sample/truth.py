@@ -63,13 +63,13 @@ def scene_truth(scene: Scene, reference_frame: int = 0) -> Truth:
     -------
     dict
         ``camera``, ``lens``; ``ramp_deg`` (signed as a line), ``chassis_deg``,
-        ``chassis_to_ramp_deg`` (nose up), ``heading``; ``lines_px`` name -> x1, y1, x2, y2 of
-        ``ramp``, ``level``, ``plumb``, ``rail``, ``scale``, ``travel``; ``points_px`` name -> points
-        along it (a bent lens bends them); ``sheet``, ``scale``, ``hubs_px`` (rear, front),
-        ``rim_px``, ``wheels``, ``patch``; ``frames`` with lists over all frames: ``pts``, ``times_s``,
-        ``s_mm``, ``speed_mm_s``, ``hubs_px``, ``patch_px`` (where the body point of the patch's middle
-        is), ``wheel_deg``, ``body_pitch_deg``; ``motion``: ``distance_mm``, ``mean_speed_mm_s``,
-        ``stalls``, ``ripple`` and more.
+        ``chassis_to_ramp_deg`` (nose up), ``heading``; ``lines_px``: x1, y1, x2, y2 by name
+        (``ramp``, ``level``, ``plumb``, ``rail``, ``scale``, ``travel``); ``points_px``: points
+        along each (a bent lens bends them); ``sheet``, ``scale``, ``hubs_px`` (rear, front),
+        ``rim_px``, ``wheels``, ``patch``; ``frames`` with lists over all frames: ``pts``,
+        ``times_s``, ``s_mm``, ``speed_mm_s``, ``hubs_px``, ``patch_px`` (where the body point in
+        the patch's middle is), ``wheel_deg``, ``body_pitch_deg``; ``motion``: ``distance_mm``,
+        ``mean_speed_mm_s``, ``stalls``, ``ripple`` and more.
     """
     scene = scene.settled()
     camera, board = scene.camera, scene.board
