@@ -20,8 +20,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 SEGMENT_PX = 16.0  # the block of common codecs; levels are free in each
-ARC_PX = 10.0  # shorter on a rim: spokes and light change faster
-MIN_ARCS = 18
+ARC_PX = 7.0  # shorter on a rim: spokes and light change faster
+MIN_ARCS = 24
 _ROUNDING = 0.29  # of one luma code, 1/sqrt(12)
 
 
@@ -59,7 +59,7 @@ class Bed(Protocol):
         """Number of the 1 px wide column along the edge in which each pixel lies, (N,)."""
 
     def trend(self) -> Floats:
-        """How the segments move with the place parameters, shape (S, G)."""
+        """How the segments move with the main place parameters, shape (S, 2 or 3)."""
 
     def within(self, place: tuple[float, ...], reach: tuple[float, float]) -> Self:
         """The pixels within `reach` px of the edge on its negative and positive side."""
@@ -200,9 +200,9 @@ class CircleBed:
         return np.floor(turn * 2.0 * np.pi * self.radius).astype(np.int64)
 
     def trend(self) -> Floats:
-        """Radius, centre and oval terms by direction."""
+        """Radius and centre by direction (the oval terms are small)."""
         t = self.angles
-        return np.stack([np.ones_like(t), np.cos(t), np.sin(t), np.cos(2 * t), np.sin(2 * t)], 1)
+        return np.stack([np.ones_like(t), np.cos(t), np.sin(t)], axis=1)
 
     def within(self, place: tuple[float, ...], reach: tuple[float, float]) -> Self:
         """The pixels within `reach` of the circle."""

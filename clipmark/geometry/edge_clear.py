@@ -28,10 +28,10 @@ def clear_reach(bed: Bed, shape: Shape, wanted: tuple[float, float]) -> tuple[fl
     start = half_width + 2.0 * shape.blur + 0.5
     least = max(half_width + LEAST_BLURS * shape.blur, 3.0)
     low, high = (_profile(bed, side * distance, start, max(wanted)) for side in (-1.0, 1.0))
-    contrast = abs(float(np.nanmedian(low[:, 0] - high[:, 0])))
+    contrast = _typical(low[:, 0] - high[:, 0])
     if shape.width is not None:
         core = np.median(bed.luma[np.abs(distance) < max(half_width, 0.6)])
-        contrast = max(contrast, abs(float(core - np.nanmedian(low[:, 0]))))
+        contrast = max(contrast, _typical(core - low[:, 0]))
     return (
         _even(low, contrast, start, least, wanted[0]),
         _even(high, contrast, start, least, wanted[1]),
@@ -51,6 +51,12 @@ def _profile(bed: Bed, distance: Floats, start: float, far: float) -> Floats:
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.where(count > 0, total / count, np.nan)
     return mean.reshape(len(bed.starts), bins)
+
+
+def _typical(change: Floats) -> float:
+    """Median size of a change over the segments that show it; 0 where none does."""
+    known = np.abs(change[np.isfinite(change)])
+    return float(np.median(known)) if len(known) else 0.0
 
 
 def _even(profile: Floats, contrast: float, start: float, least: float, wanted: float) -> float:

@@ -372,7 +372,7 @@ def _report(scene: _Scene, found: _Found, listed: list[Candidate]) -> EdgeFit:
     order = slice(None, None, int(facing))
     return EdgeFit(
         kind="string" if string else "step",
-        polarity=found.sign if string else int(facing) * found.sign,
+        polarity=_polarity(solution) * (1 if string else int(facing)),
         middle=line.middle,
         direction=line.direction,
         normal=line.normal,
@@ -405,6 +405,11 @@ def _report(scene: _Scene, found: _Found, listed: list[Candidate]) -> EdgeFit:
         runner_up=runner_up,
         warnings=_warnings(found, bow, u_bow, runner_up),
     )
+
+
+def _polarity(solution: Solution[LineBed]) -> int:
+    """The polarity that most of the line shows, +1 or -1."""
+    return 1 if float(solution.weights @ np.sign(solution.contrasts)) >= 0 else -1
 
 
 def _bow(solution: Solution[LineBed], inflation: float) -> tuple[float, float]:

@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 STEP_PX = 0.5  # spacing of the strip across the line, and of the shifts tried
 EDGE_SCALES_PX = (1.2, 2.5)
 STRING_WIDTHS_PX = (1.5, 3.0, 5.0)
+_CHANGING_BLOCKS = 5  # within which the polarity must hold where it may change along the line
+_CHANGING_SHARE = 0.7  # what such a line counts against one of steady polarity
 _SAME_LINE_PX = 2.5  # two lines nearer than this on average are one candidate
 _LIKELY_SHIFT = 1.25  # prior sd of the operator's shift and turn, in units of the search range
 
@@ -28,7 +30,7 @@ class Candidate:
     """A line found: over the rough line by `offset` px and `slope` (px per px).
 
     `sign` is +1 when it is brighter on the positive side (a string: brighter than its
-    surroundings), `scale` the filter's scale in px, `score` the mean capped contrast (luma,
+    surroundings), 0 when that changes along it, `scale` the filter's scale in px, `score` the mean capped contrast (luma,
     0..1), `weighted` the same preferred by nearness.
     """
 
@@ -80,7 +82,8 @@ def score_lines(
     Returns
     -------
     dict
-        For +1 and -1, an array of shape (len(slopes), len(offsets)).
+        For +1, -1 and 0 (a polarity that changes along the line), an array of shape
+        (len(slopes), len(offsets)).
     """
     reach = np.abs(across) <= np.abs(offsets).max() + np.abs(slopes).max() * np.abs(middles).max()
     strongest = np.abs(response[:, reach]).max(axis=1)
@@ -94,7 +97,10 @@ def score_lines(
     found = response[rows, columns] * (1.0 - part) + response[rows, columns + 1] * part
     found = np.clip(found, -cap, cap)
     mean = found.mean(axis=1)
-    return {1: mean, -1: -mean}
+    window = min(_CHANGING_BLOCKS, found.shape[1])
+    running = np.cumsum(np.pad(found, ((0, 0), (1, 0), (0, 0))), axis=1)
+    local = np.abs(running[:, window:] - running[:, :-window]) / window
+    return {1: mean, -1: -mean, 0: _CHANGING_SHARE * local.mean(axis=1)}
 
 
 def candidates(

@@ -23,12 +23,12 @@ from clipmark.geometry.edge_model import (
     coverage,
     draw,
 )
+from clipmark.geometry.edge_robust import segment_weights
 from clipmark.geometry.tone import PRIOR_STRENGTH
 
 Floats = NDArray[np.float64]
 B = TypeVar("B", bound=Bed)
 
-_TUKEY = 5.0  # 99 % efficient for Gaussian scatter
 _CLIP_SIGMAS = 4.0
 _RAMP_SHARE = 0.1  # prior sd of a ramp: this share of the contrast over the band
 _STEPS = 24
@@ -80,7 +80,7 @@ def solve(bed: B, start: Shape, sign: int, reach: tuple[float, float]) -> Soluti
     start : Shape
         First guess, its line within about one blur of the truth.
     sign : int
-        +1 or -1, the polarity that every segment must show.
+        +1 or -1, the polarity that every segment must show; 0 where it may change along the line.
     reach : (float, float)
         How far from the line pixels are used on its negative and positive side, px.
     """
@@ -103,7 +103,15 @@ def solve(bed: B, start: Shape, sign: int, reach: tuple[float, float]) -> Soluti
         pixel = np.minimum(1.0, (clip / (np.abs(residual) + 1e-12)) ** 2)
         system = _System(bed, picture.shared, picture.levels, residual, pixel)
         offsets, variances = system.segment_offsets(sigma)
-        weights = _segment_weights(offsets, variances, system.rms(), sigma, levels, sign)
+        weights = segment_weights(
+            offsets,
+            variances,
+            bed.trend(),
+            system.rms(),
+            sigma,
+            contrasts_of(levels),
+            sign,
+        )
         best = _cost(residual, weights[bed.segment], clip)
         precision, pull = _prior(
             bed, shape, contrasts_of(levels), weights, sum(reach) / 2.0, clip / _CLIP_SIGMAS
@@ -173,25 +181,6 @@ def _noise(bed: Bed, shape: Shape, residual: Floats, weights: Floats) -> tuple[f
     edge = believed & (np.abs(distance) < 1.5 * shape.blur + 0.5 * (shape.width or 0.0))
     on_edge = 1.4826 * float(np.median(size[edge])) if np.any(edge) else sigma
     return sigma, _CLIP_SIGMAS * max(sigma, on_edge)
-
-
-def _segment_weights(
-    offsets: Floats, variances: Floats, rms: Floats, sigma: float, levels: Floats, sign: int
-) -> Floats:
-    """How far each segment is believed, 0 to 1, shape (S,)."""
-    contrasts = sign * contrasts_of(levels)
-    usual = float(np.median(contrasts[contrasts > 0])) if np.any(contrasts > 0) else 0.0
-    plausible = contrasts > 0.15 * usual
-    if not np.any(plausible):
-        return np.zeros(len(offsets))
-    middle = float(np.median(offsets[plausible]))
-    away = np.abs(offsets - middle)
-    # extra scatter beyond the noise, so that a wavy or bent line keeps its segments
-    ratio = float(np.median(away[plausible] ** 2 / variances[plausible])) / 0.455
-    scale = np.sqrt(variances * max(ratio, 1.0) + 0.02**2)
-    biweight = np.maximum(0.0, 1.0 - (away / (_TUKEY * scale)) ** 2) ** 2
-    quiet = np.minimum(1.0, (1.5 * sigma / np.maximum(rms, 1e-12)) ** 2)
-    return np.where(plausible, biweight * quiet, 0.0)
 
 
 def _prior(

@@ -1,0 +1,368 @@
+"""Where the hub of a wheel lies, from the circles of its rim.
+
+The circles are found near a rough centre (`clipmark.geometry.hub_search`) and fitted to the
+decoded pixels through the camera's tone curve, as straight edges are
+(`clipmark.geometry.edge_solve`), in a flat space where the rim is a circle: pixel aspect, lens
+and plane applied. What hides part of a rim (a fender, a spoke, a shadow) is weighed down.
+Pure maths: arrays in, small frozen facts out.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.ndimage import map_coordinates
+
+from clipmark.errors import FitError
+from clipmark.geometry.edge_band import Luma, Mapping, identity
+from clipmark.geometry.edge_bed import CircleBed
+from clipmark.geometry.edge_clear import clear_reach
+from clipmark.geometry.edge_model import Shape
+from clipmark.geometry.edge_noise import spread_of
+from clipmark.geometry.edge_solve import Solution, solve
+from clipmark.geometry.hub_search import Ring, RoundView, find_rings
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+SMALLEST_RIM_PX = 8.0
+LARGEST_RIM_SHARE = 0.12  # of the picture's longer side, when the size is not given
+RIM_TOLERANCE = 0.25  # how far a given rim radius may be off
+MIN_USED = 0.4  # of the circle must support it
+MIN_CONTRAST_SIGMAS = 3.0
+OVAL_SHARE = 0.005  # prior sd of ovalness over radius: views up to 8 deg off square
+_REACH_PX = 12.0
+_RIVAL_SHARE = 0.7
+_AGREE_PX = 1.0  # rings whose centres lie further apart than this (and 3 u) disagree
+
+
+@dataclass(frozen=True, eq=False)
+class HubFit:
+    """A wheel's hub.
+
+    Attributes
+    ----------
+    centre_px : ndarray, shape (2,)
+        The hub, picture px.
+    covariance : ndarray, shape (2, 2)
+        Of `centre_px`, px^2.
+    dof : float
+        Its degrees of freedom.
+    radius_px : float
+        Radius of the best ring, px (at the hub's scale).
+    rim_points : ndarray, shape (M, 2)
+        Points where each sector's edge was found, picture px, for drawing.
+    rim_used : ndarray of bool, shape (M,)
+        Whether that sector supports the fit.
+    rms_px : float
+        Rms distance of the used points from their circle.
+    used_fraction : float
+        Share of the best ring that supports it.
+    rings : int
+        Number of concentric rings combined.
+    blur_px, contrast, noise, tone : float
+        As in an edge fit, of the best ring.
+    warnings : tuple of str
+        Sentences an operator must see.
+    """
+
+    centre_px: Floats
+    covariance: Floats
+    dof: float
+    radius_px: float
+    rim_points: Floats
+    rim_used: Bools
+    rms_px: float
+    used_fraction: float
+    rings: int
+    blur_px: float
+    contrast: float
+    noise: float
+    tone: float
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class _Flat:
+    """Flat space about the rough centre, in px of about the picture's size there."""
+
+    origin: Floats
+    scale: float
+    to_flat: Mapping
+    from_flat: Mapping
+
+    @classmethod
+    def at(cls, rough: Floats, to_flat: Mapping, from_flat: Mapping) -> "_Flat":
+        """Measure the scale of flat space at the rough centre."""
+        around = rough + np.array([[0.0, 0.0], [0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
+        flat = to_flat(around)
+        by_x, by_y = flat[1] - flat[2], flat[3] - flat[4]
+        scale = float(np.sqrt(abs(by_x[0] * by_y[1] - by_x[1] * by_y[0])))
+        return cls(flat[0], scale, to_flat, from_flat)
+
+    def local(self, picture: Floats) -> Floats:
+        """Local flat px of picture px, (N, 2)."""
+        return (self.to_flat(picture) - self.origin) / self.scale
+
+    def picture(self, local: Floats) -> Floats:
+        """Picture px of local flat px, (N, 2)."""
+        return self.from_flat(local * self.scale + self.origin)
+
+
+@dataclass(frozen=True)
+class _Fitted:
+    """One ring fitted: local centre and radius, with covariance."""
+
+    solution: Solution[CircleBed]
+    centre: Floats
+    radius: float
+    covariance: Floats
+    dof: float
+    used: float
+    contrast: float
+    rms: float
+
+
+def fit_hub(
+    luma: Luma,
+    rough: ArrayLike,
+    *,
+    rim_px: float | None = None,
+    black: float,
+    white: float,
+    to_flat: Mapping = identity,
+    from_flat: Mapping = identity,
+    search_px: float = 8.0,
+) -> HubFit:
+    """Find the wheel near a rough centre and its hub.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (H, W)
+        Decoded luma codes of the upright picture.
+    rough : array_like, shape (2,)
+        Rough centre ``(x, y)``, picture px.
+    rim_px : float or None
+        Radius of the rim, picture px, known within a quarter; None when unknown.
+    black, white : float
+        Luma codes of black and white.
+    to_flat, from_flat : callable
+        Map points (N, 2) between picture px and flat coordinates of any scale.
+    search_px : float
+        How far the rough centre may be off.
+
+    Returns
+    -------
+    HubFit
+
+    Raises
+    ------
+    FitError
+        If the centre lies outside the picture or nothing round is there.
+    """
+    start = _checked(luma, rough, rim_px)
+    flat = _Flat.at(start, to_flat, from_flat)
+    if rim_px is None:
+        largest = max(LARGEST_RIM_SHARE * max(luma.shape), 2.0 * SMALLEST_RIM_PX)
+        radii = (SMALLEST_RIM_PX, largest)
+    else:
+        radii = (rim_px * (1.0 - RIM_TOLERANCE), rim_px * (1.0 + RIM_TOLERANCE))
+    view = _view(luma, flat, radii[1] + search_px + 6.0, black, white)
+    rings = find_rings(view, search_px, radii, rim_px)
+    fitted = [(ring, _fit_ring(luma, flat, ring, black, white)) for ring in rings]
+    good = [(ring, fit) for ring, fit in fitted if fit is not None and _believable(fit)]
+    if not good:
+        best_effort = [fit for _, fit in fitted if fit is not None]
+        raise FitError(_nothing_round(start, max(best_effort, key=lambda f: f.used, default=None)))
+    return _combine(flat, good)
+
+
+def _checked(luma: Luma, rough: ArrayLike, rim_px: float | None) -> Floats:
+    """The rough centre, shape (2,), checked against the picture."""
+    start = np.asarray(rough, dtype=np.float64)
+    height, width = luma.shape
+    if start.shape != (2,) or not np.all(np.isfinite(start)):
+        raise FitError("a rough wheel centre needs two finite numbers, x and y")
+    if not (0 <= start[0] <= width - 1 and 0 <= start[1] <= height - 1):
+        raise FitError(
+            f"the wheel centre ({start[0]:g}, {start[1]:g}) lies outside the picture of "
+            f"{width} x {height} px; mark it inside"
+        )
+    if rim_px is not None and not SMALLEST_RIM_PX <= rim_px <= 0.5 * min(width, height):
+        raise FitError(
+            f"a rim radius of {rim_px:g} px cannot be fitted in a picture of {width} x {height} "
+            f"px; give one between {SMALLEST_RIM_PX:.0f} and {0.5 * min(width, height):.0f} px"
+        )
+    return start
+
+
+def _view(luma: Luma, flat: _Flat, reach: float, black: float, white: float) -> RoundView:
+    """Picture about the rough centre in flat space, 1 px apart, for searching."""
+    zero = int(np.ceil(reach))
+    axis = np.arange(-zero, zero + 1, dtype=np.float64)
+    x, y = np.meshgrid(axis, axis)
+    places = flat.picture(np.stack([x.ravel(), y.ravel()], axis=1))
+    height, width = luma.shape
+    first = np.clip(np.floor(places.min(axis=0)), 0, [width - 2, height - 2]).astype(int)
+    last = np.clip(np.ceil(places.max(axis=0)) + 1, first + 2, [width, height]).astype(int)
+    part = luma[first[1] : last[1], first[0] : last[0]].astype(np.float64)
+    values = map_coordinates(
+        part, [places[:, 1] - first[1], places[:, 0] - first[0]], order=1, mode="nearest"
+    )
+    return RoundView(((values - black) / (white - black)).reshape(x.shape), zero)
+
+
+def _fit_ring(
+    luma: Luma, flat: _Flat, ring: Ring, black: float, white: float
+) -> _Fitted | None:
+    """Fit one ring to the pixels; None when too few lie in the picture."""
+    reach = min(_REACH_PX, 0.6 * ring.radius)
+    x, y, values = _annulus(luma, flat, ring, reach + 1.5, black, white)
+    if len(values) < 100:
+        return None
+    whole = np.issubdtype(luma.dtype, np.integer)
+    code = 1.0 / (white - black) if whole else 1e-6
+    bed = CircleBed.of(x, y, values, ring.radius, OVAL_SHARE * ring.radius, code)
+    shape = Shape((ring.radius, 0.0, 0.0, 0.0, 0.0), 1.2, 0.6)
+    solution: Solution[CircleBed] | None = None
+    for limit in (0.6 * reach, reach):
+        wanted = float(min(6.0 * shape.blur + 4.0, limit))
+        solution = solve(bed, shape, ring.sign, clear_reach(bed, shape, (wanted, wanted)))
+        shape = solution.shape
+    assert solution is not None
+    spread = spread_of(solution)
+    used = solution.weights > 0.2
+    whole_ring = 2.0 * np.pi / max(float(np.diff(bed.angles).min()), 1e-6)
+    weights = solution.weights[used]
+    rms = np.sqrt(np.sum(weights * solution.offsets[used] ** 2) / max(np.sum(weights), 1e-9))
+    contrasts = np.abs(solution.contrasts[used])
+    return _Fitted(
+        solution,
+        np.array(ring.centre) + np.array(shape.place[1:3]),
+        shape.place[0],
+        spread.covariance[1:3, 1:3],
+        spread.dof,
+        float(np.sum(used)) / whole_ring,
+        float(np.median(contrasts)) if len(contrasts) else 0.0,
+        float(rms),
+    )
+
+
+def _annulus(
+    luma: Luma, flat: _Flat, ring: Ring, reach: float, black: float, white: float
+) -> tuple[Floats, Floats, Floats]:
+    """Pixels near a ring: x, y in local flat px from the ring's centre, and luma."""
+    turn = np.linspace(0.0, 2.0 * np.pi, 64, endpoint=False)
+    outline = np.array(ring.centre) + (ring.radius + reach) * np.stack(
+        [np.cos(turn), np.sin(turn)], axis=1
+    )
+    around = flat.picture(outline)
+    height, width = luma.shape
+    first = np.maximum(np.floor(around.min(axis=0)).astype(int), 0)
+    last = np.minimum(np.ceil(around.max(axis=0)).astype(int) + 1, [width, height])
+    columns, rows = np.meshgrid(np.arange(first[0], last[0]), np.arange(first[1], last[1]))
+    places = np.stack([columns.ravel(), rows.ravel()], axis=1)
+    local = flat.local(places.astype(np.float64)) - np.array(ring.centre)
+    near = np.abs(np.hypot(local[:, 0], local[:, 1]) - ring.radius) <= reach
+    codes = luma[places[near, 1], places[near, 0]].astype(np.float64)
+    return local[near, 0], local[near, 1], (codes - black) / (white - black)
+
+
+def _believable(fit: _Fitted) -> bool:
+    """Whether a ring is a ring: enough of it, clear enough, and round."""
+    return (
+        fit.used >= MIN_USED
+        and fit.contrast >= MIN_CONTRAST_SIGMAS * fit.solution.sigma
+        and fit.rms <= max(0.6, 0.03 * fit.radius)
+        and SMALLEST_RIM_PX * 0.7 <= fit.radius
+    )
+
+
+def _nothing_round(start: Floats, best: _Fitted | None) -> str:
+    """The sentence for a place where no wheel is."""
+    where = f"no wheel was found near ({start[0]:.0f}, {start[1]:.0f}): "
+    remedy = "; mark the hub closer to its middle, give the rim's radius, or mark a clearer wheel"
+    if best is None:
+        return where + "too little of a circle lies in the picture" + remedy
+    if best.contrast < MIN_CONTRAST_SIGMAS * best.solution.sigma:
+        return (
+            where
+            + f"the contrast of the best circle is {100 * best.contrast:.1f} % of white at a noise "
+            f"of {100 * best.solution.sigma:.1f} %" + remedy
+        )
+    return (
+        where + f"only {100 * best.used:.0f} % of the best circle (radius {best.radius:.0f} px) "
+        f"shows an edge, with a scatter of {best.rms:.2f} px" + remedy
+    )
+
+
+def _combine(flat: _Flat, good: list[tuple[Ring, _Fitted]]) -> HubFit:
+    """One hub from the rings that agree with the best."""
+    lead = max(good, key=lambda pair: pair[0].weighted * pair[1].used)
+    best = lead[1]
+    agreeing, rival = [best], None
+    for ring, fit in good:
+        if fit is best:
+            continue
+        gap = float(np.hypot(*(fit.centre - best.centre)))
+        u_gap = float(np.sqrt(np.trace(fit.covariance) + np.trace(best.covariance)))
+        if abs(fit.radius - best.radius) < 1.5:
+            continue
+        if gap < max(0.3, 3.0 * u_gap) and gap < _AGREE_PX and fit.used > 0.5:
+            agreeing.append(fit)
+        elif ring.weighted > _RIVAL_SHARE * lead[0].weighted and gap > _AGREE_PX:
+            rival = fit
+    weights = [np.linalg.inv(fit.covariance) for fit in agreeing]
+    covariance = np.linalg.inv(np.sum(weights, axis=0))
+    centre = covariance @ np.sum([w @ f.centre for w, f in zip(weights, agreeing, strict=True)], 0)
+    if len(agreeing) > 1:  # rings that scatter more than they say
+        misfit = sum(
+            float((f.centre - centre) @ w @ (f.centre - centre))
+            for w, f in zip(weights, agreeing, strict=True)
+        )
+        covariance = covariance * max(1.0, misfit / (2.0 * (len(agreeing) - 1)))
+    return _report(flat, best, len(agreeing), centre, covariance, rival)
+
+
+def _report(
+    flat: _Flat, best: _Fitted, count: int, centre: Floats, covariance: Floats, rival: _Fitted | None
+) -> HubFit:
+    """Everything known about a hub, back in the picture."""
+    solution = best.solution
+    bed = solution.bed
+    a, b = solution.shape.place[3:]
+    oval = a * np.cos(2.0 * bed.angles) + b * np.sin(2.0 * bed.angles)
+    radius = best.radius + oval + solution.offsets
+    points = best.centre + radius[:, None] * bed.trend()[:, 1:]
+    step = 0.5
+    corners = centre + step * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+    shown = flat.picture(corners)
+    jacobian = np.stack([shown[1] - shown[2], shown[3] - shown[4]], axis=1) / (2.0 * step)
+    told: list[str] = []
+    if best.used < 0.6:
+        told.append(
+            f"only {100 * best.used:.0f} % of the rim supports the hub at ({shown[0][0]:.1f}, "
+            f"{shown[0][1]:.1f}); check what covers the rest"
+        )
+    if rival is not None:
+        away = float(np.hypot(*(rival.centre - best.centre)))
+        told.append(
+            f"another circle of radius {rival.radius:.0f} px has its centre {away:.1f} px away; "
+            "check that the hub was found, or mark it closer"
+        )
+    return HubFit(
+        centre_px=shown[0],
+        covariance=jacobian @ covariance @ jacobian.T,
+        dof=best.dof,
+        radius_px=best.radius,
+        rim_points=flat.picture(points),
+        rim_used=solution.weights > 0.2,
+        rms_px=best.rms,
+        used_fraction=min(best.used, 1.0),
+        rings=count,
+        blur_px=solution.shape.blur,
+        contrast=best.contrast,
+        noise=solution.sigma,
+        tone=solution.shape.tone,
+        warnings=tuple(told),
+    )
