@@ -28,10 +28,10 @@ _MOST_DECIMALS = 15
 _U_SHARE = 100.0  # rounding stays below this fraction of the standard uncertainty
 # First characters that a spreadsheet takes for a formula (OWASP's list, with line feed and the
 # full-width forms). A semicolon, tab or line end inside a text starts a new cell where a
-# spreadsheet cuts there instead of at the comma.
+# spreadsheet cuts there instead of at the comma; quotes and spaces may stand before the formula.
 _FORMULA = "=+\\-@\t\r\n＝＋－＠"
-_RISKY = re.compile(rf"(^|[;\t\r\n])(?=['\"]*[{_FORMULA}])")
-_GUARDED = re.compile(rf"(^|[;\t\r\n])'(?=['\"]*[{_FORMULA}])")
+_RISKY = re.compile(rf"(^|[;\t\r\n])(?=['\" ]*[{_FORMULA}])")
+_GUARDED = re.compile(rf"(^|[;\t\r\n])'(?=['\" ]*[{_FORMULA}])")
 
 
 def guarded(text: str) -> str:
@@ -42,7 +42,7 @@ def guarded(text: str) -> str:
     Examples
     --------
     >>> guarded("=1+1"), guarded("Moss; -2 kg"), guarded("fine")
-    ("'=1+1", 'Moss; -2 kg', 'fine')
+    ("'=1+1", "Moss;' -2 kg", 'fine')
     """
     return _RISKY.sub(r"\1'", text)
 

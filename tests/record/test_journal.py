@@ -4,6 +4,7 @@ import errno
 import hashlib
 import json
 import os
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -160,7 +161,8 @@ def test_appending_sets_a_torn_line_aside_by_itself(five):
 
 
 def test_two_torn_lines_in_one_second_are_both_kept(five):
-    five.clock = lambda instant=five.clock(): instant
+    instant = five.clock()
+    five.clock = lambda: instant
     for torn in (b"{1", b"{2"):
         with five.path.open("ab") as journal_file:
             journal_file.write(torn)
@@ -247,8 +249,6 @@ def test_nothing_is_added_to_a_journal_with_a_fault(five):
 
 
 def _lines_of_a_journal() -> bytes:
-    import tempfile
-
     with tempfile.TemporaryDirectory() as folder:
         journal = Journal(Path(folder) / "journal.jsonl")
         for number in range(4):
@@ -329,7 +329,7 @@ def test_file_and_folder_are_flushed_before_a_save_is_answered(journal, monkeypa
     real = os.fsync
 
     def fsync(descriptor: int) -> None:
-        flushed.append(Path(os.readlink(f"/proc/self/fd/{descriptor}")).name)
+        flushed.append(Path(f"/proc/self/fd/{descriptor}").readlink().name)
         real(descriptor)
 
     if not Path("/proc/self/fd").exists():
