@@ -67,11 +67,14 @@ def rays_to_pixels(rays: FloatArray, params: FloatArray) -> FloatArray:
     if is_fisheye(params):
         bent = rays * _fisheye_factor(squares, coefficients)[..., None]
         measure = np.square(np.arctan(np.sqrt(squares)))
+    elif not np.any(coefficients):
+        bent, measure = rays, None
     else:
         bent = np.stack(_bend(rays[..., 0], rays[..., 1], coefficients), axis=-1)
         measure = squares
-    beyond = measure >= fold_squares(params)[:, None]
-    bent = np.where(beyond[..., None], np.nan, bent)
+    if measure is not None:
+        beyond = measure >= fold_squares(params)[:, None]
+        bent = np.where(beyond[..., None], np.nan, bent)
     return np.asarray(bent * params[:, None, 0:2] + params[:, None, 2:4], dtype=np.float64)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,10 +48,17 @@ class SheetCorners:
     kind: Kind = "B"
     dof: float = math.inf
 
-    @property
+    @cached_property
     def handed(self) -> float:
         """1 when the corners go clockwise as seen in the picture, -1 otherwise."""
         return check_corners(self.corners_px)
+
+    @cached_property
+    def whitening(self) -> FloatArray:
+        """Matrices that turn each corner's error into two of standard deviation 1, (4, 2, 2)."""
+        # A tenth of a thousandth of a pixel keeps corners that are stated to be exact solvable.
+        factors = np.linalg.cholesky(self.covariance_px2 + 1e-8 * np.eye(2))
+        return np.asarray(np.linalg.inv(factors), dtype=np.float64)
 
 
 def check_corners(corners_px: FloatArray) -> float:

@@ -26,6 +26,8 @@ from clipmark.geometry.sheet_corners import SheetCorners
 
 FloatArray = NDArray[np.float64]
 
+SETTLED = 1e-10  # relative size of the last step of the solution
+ROUNDING = 1e-8  # a step this small that makes things worse is rounding
 RIVAL = 8.0  # a second pose worse by this much in half chi-square has a chance under 1 in 3000
 
 
@@ -94,9 +96,7 @@ def residuals(
     depth = np.maximum(seen[..., 2:], 1e-6)
     picture = rays_to_pixels(seen[..., :2] / depth, camera.params(theta[:, 8:]))
     miss = picture - corners.corners_px
-    # A tenth of a thousandth of a pixel keeps corners that are stated to be exact solvable.
-    factors = np.linalg.cholesky(corners.covariance_px2 + 1e-8 * np.eye(2))
-    white = np.einsum("kij,nkj->nki", np.linalg.inv(factors), miss).reshape(len(theta), 8)
+    white = np.einsum("kij,nkj->nki", corners.whitening, miss).reshape(len(theta), 8)
     return np.concatenate([white, theta[:, 6:]], axis=1)
 
 
@@ -124,14 +124,15 @@ def _minimise(
         target = np.concatenate([misfit, np.zeros(count)])
         step = np.linalg.lstsq(stacked, target, rcond=None)[0]
         trial = residuals(camera, corners, turn, (theta - step)[None])[0]
+        size = float(np.linalg.norm(step)) / (1 + float(np.linalg.norm(theta)))
         if np.isfinite(trial).all() and trial @ trial <= misfit @ misfit:
             theta, misfit = theta - step, trial
             damping = max(damping / 10, 1e-15)
-            if np.linalg.norm(step) < 1e-13 * (1 + np.linalg.norm(theta)):
+            if size < SETTLED:
                 break
         else:
             damping = max(damping * 10, 1e-9)
-            if damping > 1e9:
+            if size < ROUNDING or damping > 1e9:
                 break
     gain = np.asarray(np.linalg.pinv(jacobian), dtype=np.float64)
     return Solution(turn, theta, float(misfit @ misfit) / 2, gain)
