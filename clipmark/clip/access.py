@@ -116,7 +116,7 @@ class RandomAccess:
                 found = self._run_to(ordinal)
                 if found is not None:
                     return found
-                good_landings += 1
+                good_landings += not self._decoder.lost
                 if good_landings >= _EARLIER_KEYS:
                     return None
         self._decoder.start(None)

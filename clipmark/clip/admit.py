@@ -20,6 +20,7 @@ import av.video.stream
 from clipmark.errors import FolderError, FootageError
 
 MAX_PIXELS = 40_000_000  # 8K is 33 Mpx; a file of a few kB can ask for far more memory than that
+_MOST_STREAMS = 64  # the limit is given for each; FFmpeg ignores those too many
 _HASH_BLOCK = 1 << 20
 _PICTURE_FORMATS = {"image2", "ico", "apng", "gif", "webp_anim"}
 # Formats that only point elsewhere, or that turn any text into "video".
@@ -83,17 +84,25 @@ def open_container(path: Path) -> av.container.InputContainer:
     FootageError
         If FFmpeg does not know the file as video, or its index is missing.
     """
-    limits: Any = [{"max_pixels": str(MAX_PIXELS)}]
+    limits: Any = [{"max_pixels": str(MAX_PIXELS)}] * _MOST_STREAMS
     try:
-        return av.open(
-            f"file:{path}",
-            mode="r",
-            container_options={"protocol_whitelist": "file"},
-            stream_options=limits,
-            metadata_errors="replace",
-        )
+        try:
+            return _open(path, limits)
+        except ValueError:  # formats that find their streams only by probing take no options
+            return _open(path, None)
     except (av.error.FFmpegError, OSError, ValueError):
         raise FootageError(_unopened(path)) from None
+
+
+def _open(path: Path, stream_options: Any) -> av.container.InputContainer:
+    """FFmpeg's own opening: this file only, nothing it may point to."""
+    return av.open(
+        f"file:{path}",
+        mode="r",
+        container_options={"protocol_whitelist": "file"},
+        stream_options=stream_options,
+        metadata_errors="replace",
+    )
 
 
 def _unopened(path: Path) -> str:
@@ -140,8 +149,9 @@ def choose_stream(
     width, height = int(stream.width), int(stream.height)
     if width <= 0 or height <= 0:
         raise FootageError(
-            f"{name} states no picture size (its first pictures are missing or damaged); "
-            "copy it from the camera again"
+            f"{name} states no picture size that can be used (none at all, or above the limit of "
+            f"{MAX_PIXELS // 1_000_000} Mpx); copy it from the camera again, or export it at 8K or "
+            "smaller"
         )
     if width * height > MAX_PIXELS:
         raise FootageError(

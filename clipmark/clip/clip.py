@@ -135,7 +135,7 @@ class Clip:
         self._access.missing.update(range(shown[0]))
         self._opened: tuple[Finding, ...] = (
             *source_findings(self, stated, source, shown[0]),
-            *timeline.findings(),
+            *timeline.findings(shown[0]),
         )
 
     @property

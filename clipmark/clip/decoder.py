@@ -58,6 +58,9 @@ class Decoder:
     broken : list of int
         Decode numbers of packets that the decoder refused since `start`. With frame threads the
         refusal comes late and pictures may be lost with it: read on with `in_one_thread`.
+    lost : bool
+        Whether the packets after a seek stopped being those of the index (some containers
+        mix up their stamps after a seek); the run has ended and proves nothing missing.
     foreign_size : tuple of int or None
         Width and height of a picture of another size than the clip's, where one was met.
     """
@@ -79,13 +82,15 @@ class Decoder:
         self.fed = -1
         self.shown = -1
         self.broken: list[int] = []
+        self.lost = False
         self.foreign_size: tuple[int, int] | None = None
 
     def start(self, key_number: int | None) -> bool:
         """Stand at a key packet (decode number), or at the start of the file (None).
 
-        Tries the key's presentation stamp, then its decoding stamp, and looks where the seek
-        landed; containers differ in which of the two they go by.
+        Tries the key's presentation stamp, then its decoding stamp, and reads on from where the
+        seek landed to the key packet itself, known by stamp and size; containers differ in which
+        of the two stamps they go by.
 
         Returns
         -------
@@ -100,12 +105,9 @@ class Decoder:
         if self._container is None:
             self._reopen()
         for stamp in dict.fromkeys((self.index.pts[key_number], self.index.dts[key_number])):
-            if stamp is None:
-                continue
-            landed = self._seek(stamp)
-            if landed is not None and landed[0] <= key_number:
-                trusted = self.index.trusted_from(key_number)
-                self._begin(landed[1], landed[0] - 1, trusted)
+            packets = None if stamp is None else self._seek(stamp, key_number)
+            if packets is not None:
+                self._begin(packets, key_number - 1, self.index.trusted_from(key_number))
                 return True
         self._packets = None
         return False
@@ -136,6 +138,9 @@ class Decoder:
             return None
         if packet.size:
             self.fed += 1
+            if not self.index.is_packet(self.fed, packet.pts, packet.size):
+                self.lost, self._packets = True, None
+                return None
         try:
             frames = packet.decode()
         except av.error.FFmpegError:
@@ -218,20 +223,25 @@ class Decoder:
         self._ready.clear()
         self._seen.clear()
         self._counted = 0
-        self.broken = []
+        self.broken, self.lost = [], False
         self.fed, self.shown, self._trusted = fed, -1, trusted
 
-    def _seek(self, stamp: int) -> tuple[int, Iterator[Any]] | None:
-        """Seek and look at the first packet: its decode number, and all packets from it."""
+    def _seek(self, stamp: int, key_number: int) -> Iterator[Any] | None:
+        """All packets from the key packet on, after a seek; None if it landed behind it."""
         assert self._container is not None
+        stop = self.index.pts[key_number]
         try:
             self._container.seek(stamp, stream=self._stream, backward=True)
             packets = self._demux()
-            first = next(packets)
+            for _ in range(key_number + 1):
+                packet = next(packets)
+                if self.index.is_packet(key_number, packet.pts, packet.size):
+                    return _chain(packet, packets)
+                if packet.pts is None or (packet.is_keyframe and stop and packet.pts > stop):
+                    return None
         except (StopIteration, av.error.FFmpegError, OSError):
-            return None
-        number = self.index.decode_number(first) if first.size else None
-        return None if number is None else (number, _chain(first, packets))
+            pass
+        return None
 
     def _take(self, frame: av.VideoFrame) -> None:
         """Find a decoded frame's ordinal and keep it if it can be trusted."""

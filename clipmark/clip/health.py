@@ -4,6 +4,11 @@ A decoder does not say which pictures it had to patch up; only its log lines bet
 always at the first bad picture. So where it logs a warning or an error at a packet, the whole
 group of pictures from the key frame before it to the next is called damaged and not for
 measuring. The pass decodes in one thread, so that a line belongs to the packet just given.
+
+It can prove damage, not soundness. With 8 bytes overwritten inside one packet, every picture of
+the group wrong, the decoder logged something in 15 to 24 of 25 H.264 files and in none of 25
+HEVC files (FFmpeg 8.1): most damage inside a picture is silent. A file that ends early, or
+misses whole pictures, is always found.
 """
 
 from __future__ import annotations

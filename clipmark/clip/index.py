@@ -16,7 +16,6 @@ from functools import cached_property
 
 import av.container
 import av.error
-import av.packet
 import av.video.stream
 
 
@@ -28,8 +27,10 @@ class FrameIndex:
     ----------
     time_base : Fraction
         Seconds per tick of every time stamp.
-    pts, dts, pos : tuple of (int or None)
-        Per packet, by decode number: presentation and decoding time stamps (ticks), byte place.
+    pts, dts : tuple of (int or None)
+        Per packet, by decode number: presentation and decoding time stamps, ticks.
+    size : tuple of int
+        Per packet: bytes; with the time stamp it tells packets apart after a seek.
     key, discard : tuple of bool
         Per packet: decoding can start here; hidden by the container (edit list).
     order : tuple of int
@@ -43,7 +44,7 @@ class FrameIndex:
     time_base: Fraction
     pts: tuple[int | None, ...]
     dts: tuple[int | None, ...]
-    pos: tuple[int | None, ...]
+    size: tuple[int, ...]
     key: tuple[bool, ...]
     discard: tuple[bool, ...]
     order: tuple[int, ...]
@@ -121,14 +122,9 @@ class FrameIndex:
             return None
         return ordinal
 
-    def decode_number(self, packet: av.packet.Packet[av.video.stream.VideoStream]) -> int | None:
-        """Place of a packet in decoding order, or None if the index does not know it."""
-        if packet.pts is None:
-            return None
-        same = self._numbers_of_pts.get(packet.pts, [])
-        if len(same) > 1:
-            same = [n for n in same if self.pos[n] == packet.pos] or same
-        return same[0] if same else None
+    def is_packet(self, number: int, stamp: int | None, size: int) -> bool:
+        """Whether packet `number` of the index has this time stamp (ticks) and size (bytes)."""
+        return number < len(self.pts) and (self.pts[number], self.size[number]) == (stamp, size)
 
     def reached_from(self, number: int, *, whole_group: bool = True) -> tuple[int, ...]:
         """Ordinals that a fault in packet `number` may reach.
@@ -164,7 +160,7 @@ def build_index(
     """
     pts: list[int | None] = []
     dts: list[int | None] = []
-    pos: list[int | None] = []
+    size: list[int] = []
     key: list[bool] = []
     discard: list[bool] = []
     try:
@@ -173,7 +169,7 @@ def build_index(
                 continue
             pts.append(packet.pts)
             dts.append(packet.dts)
-            pos.append(packet.pos)
+            size.append(int(packet.size))
             key.append(bool(packet.is_keyframe))
             discard.append(bool(packet.is_discard))
     except (av.error.FFmpegError, OSError):
@@ -187,7 +183,7 @@ def build_index(
         time_base=Fraction(stream.time_base or 1),
         pts=tuple(pts),
         dts=tuple(dts),
-        pos=tuple(pos),
+        size=tuple(size),
         key=tuple(key),
         discard=tuple(discard),
         order=tuple(order),

@@ -69,6 +69,9 @@ class FramePass(Iterator[Frame]):
             self._stand_before_due(decoder)
         while self._due <= self._last:
             shown = decoder.read()
+            if decoder.lost:
+                decoder = self._slow_down(decoder, from_start=True)
+                continue
             gap = shown is None or shown[0] > self._due
             if decoder.in_threads and (gap or decoder.broken):
                 decoder = self._slow_down(decoder)
@@ -91,11 +94,14 @@ class FramePass(Iterator[Frame]):
         self.close()
         raise StopIteration
 
-    def _slow_down(self, decoder: Decoder) -> Decoder:
+    def _slow_down(self, decoder: Decoder, from_start: bool = False) -> Decoder:
         """Go on in one thread: with several, pictures are lost around a refused packet."""
         decoder.close()
         self._decoder = decoder.in_one_thread()
-        self._stand_before_due(self._decoder)
+        if from_start:
+            self._decoder.start(None)
+        else:
+            self._stand_before_due(self._decoder)
         return self._decoder
 
     def _stand_before_due(self, decoder: Decoder) -> None:

@@ -88,11 +88,11 @@ class Timeline:
         if steps.size == 0:
             return None
         usual = steps[steps < GAP_FACTOR * np.median(steps)]
-        mean = Fraction(int(usual.size), int(usual.sum())) / self.time_base
-        for rate in container_rates:
-            if rate > 0 and abs(mean / rate - 1) < _RATE_SNAP:
-                return rate
-        return mean
+        span = int(usual.sum())
+        mean = Fraction(int(usual.size), span) / self.time_base
+        allowed = max(_RATE_SNAP, Fraction(1, span))  # either end is rounded by half a tick
+        near = [rate for rate in container_rates if rate > 0 and abs(mean / rate - 1) < allowed]
+        return min(near, key=lambda rate: abs(mean / rate - 1), default=mean)
 
     def time(self, ordinal: int) -> Fraction | None:
         """Exact seconds from the first shown frame; None without times."""
@@ -113,8 +113,8 @@ class Timeline:
         over, under, start = step.numerator, step.denominator, self._pts[0]
         return np.array([(stamp - start) * over / under for stamp in self._pts], dtype=np.float64)
 
-    def findings(self) -> list[Finding]:
-        """What is odd about the times."""
+    def findings(self, first_decodable: int = 0) -> list[Finding]:
+        """What is odd about the times; gaps are told from frame `first_decodable` on."""
         if not self.has_times:
             return [
                 Finding(
@@ -124,7 +124,7 @@ class Timeline:
                     "timed.",
                 )
             ]
-        found = [self._start(), self._declared(), *self._steps()]
+        found = [self._start(), self._declared(), *self._steps(first_decodable)]
         return [finding for finding in found if finding is not None]
 
     def _start(self) -> Finding | None:
@@ -149,7 +149,7 @@ class Timeline:
             f"{rate_text(self.scale)}.",
         )
 
-    def _steps(self) -> list[Finding | None]:
+    def _steps(self, first_decodable: int) -> list[Finding | None]:
         """Repeated, dropped and varying times, from the intervals between frames."""
         repeated = np.flatnonzero(self.intervals == 0)
         steps = self.intervals[self.intervals > 0]
@@ -157,6 +157,7 @@ class Timeline:
             return [self._repeated(repeated)]
         median = float(np.median(steps))
         gaps = self._gaps(median)
+        gaps = gaps[gaps >= first_decodable]
         if self._broken_off:  # the last pictures lost their neighbours with the end of the file
             gaps = gaps[gaps < self._count - 1 - _REORDER_LIMIT]
         return [

@@ -217,6 +217,7 @@ def _recipes(folder: Path) -> dict[str, Callable[[], Path]]:
             "fragmented.mp4", muxer={"movflags": "frag_keyframe+empty_moov+default_base_moof"}
         ),
         "MJPEG in AVI": clip("mjpeg.avi", codec="mjpeg", pix_fmt="yuvj420p"),
+        "MPEG-2 program stream": clip("ps.mpg", codec="mpeg2video", options={"bf": "2", "g": "12"}),
         "4:4:4": clip("444.mp4", pix_fmt="yuv444p"),
         "4:2:2 10-bit": clip("422.mkv", codec="ffv1", pix_fmt="yuv422p10le"),
         "grey": clip("grey.mkv", codec="ffv1", pix_fmt="gray"),
