@@ -53,10 +53,7 @@ def backup(event: EventFolder, target: Path | str, *, clips: bool = False) -> Pa
         raise FolderError(f"{target} is there already; a backup replaces nothing, give a new name")
     part = disk.temporary_beside(target)
     try:
-        with event.journal.locked():
-            with contextlib.suppress(RecordError, FolderError):
-                event.write_attempts_file()
-            _write(event, part, clips)
+        _write(event, part, clips)
         verify_backup(part)
         disk.publish_new(part, target)
     except FileExistsError:
@@ -73,35 +70,45 @@ def backup(event: EventFolder, target: Path | str, *, clips: bool = False) -> Pa
     return target
 
 
-def _members(folder: Path, with_clips: bool) -> list[Path]:
-    """What goes into a backup, in order: the journal first."""
+def _records(folder: Path) -> list[Path]:
+    """The records of an event, in order: the journal first."""
     names = (JOURNAL_NAME, EVENT_NAME, SESSION_NAME, CSV_NAME, SCHEMA_NAME)
     found = [folder / name for name in names if (folder / name).is_file()]
     found += sorted(folder.glob("journal.torn-*.txt"))
-    found += sorted(path for path in (folder / "lenses").rglob("*") if path.is_file())
-    return found + (clip_files(folder) if with_clips else [])
+    return found + sorted(path for path in (folder / "lenses").rglob("*") if path.is_file())
 
 
 def _write(event: EventFolder, part: Path, with_clips: bool) -> None:
-    files: list[JsonValue] = []
+    """Records under the journal's lock; clips, which never change, after it is given back."""
     with part.open("wb") as sink:
         with zipfile.ZipFile(
             sink, "w", compression=zipfile.ZIP_DEFLATED, strict_timestamps=False
         ) as archive:
-            for path in _members(event.path, with_clips):
-                name = path.relative_to(event.path).as_posix()
-                info = zipfile.ZipInfo.from_file(path, name, strict_timestamps=False)
-                is_clip = name.startswith("clips/")  # compressed already
-                info.compress_type = zipfile.ZIP_STORED if is_clip else zipfile.ZIP_DEFLATED
-                with path.open("rb") as reader, archive.open(info, "w") as writer:
-                    sha256, size = disk.copy_and_hash(reader, writer.write)
-                files.append({"path": name, "size": size, "sha256": sha256})
-            archive.writestr(MANIFEST_NAME, json.dumps(_manifest(event, files), indent=2) + "\n")
+            with event.journal.locked():
+                with contextlib.suppress(RecordError, FolderError):
+                    event.write_attempts_file()
+                files = [_pack(archive, event.path, path) for path in _records(event.path)]
+                manifest = _manifest(event)
+            if with_clips:
+                files += [_pack(archive, event.path, path) for path in clip_files(event.path)]
+            manifest["files"] = files
+            archive.writestr(MANIFEST_NAME, json.dumps(manifest, indent=2) + "\n")
         sink.flush()
         os.fsync(sink.fileno())
 
 
-def _manifest(event: EventFolder, files: list[JsonValue]) -> JsonObject:
+def _pack(archive: zipfile.ZipFile, folder: Path, path: Path) -> JsonValue:
+    """Put one file in; what the manifest says of it."""
+    name = path.relative_to(folder).as_posix()
+    info = zipfile.ZipInfo.from_file(path, name, strict_timestamps=False)
+    is_clip = name.startswith("clips/")  # compressed already
+    info.compress_type = zipfile.ZIP_STORED if is_clip else zipfile.ZIP_DEFLATED
+    with path.open("rb") as reader, archive.open(info, "w", force_zip64=is_clip) as writer:
+        sha256, size = disk.copy_and_hash(reader, writer.write)
+    return {"path": name, "size": size, "sha256": sha256}
+
+
+def _manifest(event: EventFolder) -> JsonObject:
     event.journal.refresh()
     chain = event.journal.chain
     return {
@@ -113,7 +120,6 @@ def _manifest(event: EventFolder, files: list[JsonValue]) -> JsonObject:
             "last_sha256": chain.last_sha256,
             "faults": [str(fault) for fault in chain.faults],
         },
-        "files": files,
     }
 
 

@@ -6,6 +6,7 @@ cache may be deleted at any moment.
 """
 
 import contextlib
+import itertools
 import json
 import os
 from pathlib import Path
@@ -120,14 +121,10 @@ def take_in(folder: Path, source: Path, link: LinkKind | None = None) -> ClipRef
             return reference(folder, path, wanted)
     try:
         (folder / "clips").mkdir(exist_ok=True)
-        target = _free_name(folder / "clips" / source.name)
-        if link == "soft":
-            target.symlink_to(source.resolve())
-        elif link == "hard":
-            os.link(source, target)
-        else:
-            _copy(source, target, wanted)
+        target = _put(source, folder / "clips" / source.name, link, wanted)
     except OSError as error:
+        if isinstance(error, FolderError):
+            raise
         raise disk.explain(error, f"take in {source.name}", folder / "clips") from error
     return reference(folder, target, wanted)
 
@@ -139,28 +136,36 @@ def reference(folder: Path, path: Path, sha256: str) -> ClipRef:
     return ClipRef(path=path.as_posix(), sha256=sha256)
 
 
-def _free_name(path: Path) -> Path:
-    number = 1
-    found = path
-    while os.path.lexists(found):
-        number += 1
-        found = path.with_name(f"{path.stem}-{number}{path.suffix}")
-    return found
-
-
-def _copy(source: Path, target: Path, wanted: str) -> None:
-    part = disk.temporary_beside(target)
+def _put(source: Path, wanted_name: Path, link: LinkKind | None, sha256: str) -> Path:
+    """Copy or link under the first free name; nobody's save waits for it, so no lock is held."""
+    part = disk.temporary_beside(wanted_name)
     try:
-        with source.open("rb") as reader, part.open("wb") as writer:
-            copied, _ = disk.copy_and_hash(reader, writer.write)
-            writer.flush()
-            os.fsync(writer.fileno())
-        if copied != wanted:
-            raise FolderError(
-                f"{source}: the clip changed while it was copied; wait until it is complete and "
-                "take it in again"
-            )
-        disk.publish_new(part, target)
+        if link is None:
+            _copy(source, part, sha256)
+        for number in itertools.count(1):
+            suffix = f"-{number}" if number > 1 else ""
+            target = wanted_name.with_name(f"{wanted_name.stem}{suffix}{wanted_name.suffix}")
+            with contextlib.suppress(FileExistsError):
+                if link == "soft":
+                    target.symlink_to(source.resolve())
+                elif link == "hard":
+                    os.link(source, target)
+                else:
+                    disk.publish_new(part, target)
+                return target
     finally:
         with contextlib.suppress(OSError):
             part.unlink()
+    raise AssertionError("names do not end")
+
+
+def _copy(source: Path, part: Path, sha256: str) -> None:
+    with source.open("rb") as reader, part.open("wb") as writer:
+        copied, _ = disk.copy_and_hash(reader, writer.write)
+        writer.flush()
+        os.fsync(writer.fileno())
+    if copied != sha256:
+        raise FolderError(
+            f"{source}: the clip changed while it was copied; wait until it is complete and "
+            "take it in again"
+        )

@@ -7,6 +7,7 @@ import contextlib
 import errno
 import hashlib
 import os
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
@@ -60,7 +61,7 @@ def sync_folder(folder: Path) -> None:
 
 def temporary_beside(path: Path) -> Path:
     """A name in the same folder for what is not yet finished."""
-    return path.with_name(f".{path.name}.{os.getpid()}.part")
+    return path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
 
 
 def create_file(path: Path, data: bytes) -> None:

@@ -342,8 +342,7 @@ class EventFolder:
 
     def add_clip(self, path: Path | str, *, link: clips.LinkKind | None = None) -> ClipRef:
         """Take a clip into ``clips/`` by copy, or by a hard or symbolic link (`link`)."""
-        with self.journal.locked():
-            return clips.take_in(self.path, Path(path), link)
+        return clips.take_in(self.path, Path(path), link)
 
     def clip_ref(self, path: Path | str) -> ClipRef:
         """How a record names the clip at `path`."""

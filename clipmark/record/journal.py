@@ -21,6 +21,7 @@ from clipmark.record.canonical import JsonObject, sealed_line
 from clipmark.record.chain import Chain, Entry, Fault, is_id, split_lines, take_rest
 from clipmark.record.instants import utc_now, utc_text
 from clipmark.record.models import KINDS
+from clipmark.record.texts import checked_name
 
 LOCK_TIMEOUT_S = 10.0
 
@@ -235,8 +236,7 @@ class Journal:
             )
 
     def _lines_of(self, drafts: Sequence[Draft], by: str) -> bytes:
-        if not by.strip():
-            raise RecordError("a save needs the name of who saves; give it as `by`")
+        by = checked_name(by, "the name of who saves")
         at = utc_text(self.clock())
         previous, seq = self.chain.last_sha256, self.chain.next_seq
         pending: dict[tuple[str, str], int] = {}
@@ -247,7 +247,7 @@ class Journal:
                 {
                     "seq": seq,
                     "at": at,
-                    "by": by.strip(),
+                    "by": by,
                     "kind": draft.kind,
                     "id": draft.id,
                     "revision": draft.base_revision + 1,

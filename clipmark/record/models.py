@@ -55,7 +55,7 @@ class JournalLine(Fact):
 
     seq: Ordinal
     at: Instant
-    by: Name
+    by: str
     kind: Kind
     id: Name
     revision: Ordinal

@@ -11,7 +11,15 @@ from pathlib import PurePath
 from typing import Annotated, TypeVar, cast
 
 import numpy as np
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, JsonValue, ValidationError
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    JsonValue,
+    TypeAdapter,
+    ValidationError,
+)
 
 from clipmark.errors import RecordError
 from clipmark.record.canonical import JsonObject
@@ -77,6 +85,18 @@ Count = Annotated[int, Field(strict=True, ge=0)]
 """A whole number from 0, such as a frame ordinal."""
 Ordinal = Annotated[int, Field(strict=True, ge=1)]
 """A whole number from 1, such as a try or a revision."""
+
+
+_NAMES: TypeAdapter[str] = TypeAdapter(Name)
+
+
+def checked_name(text: str, what: str) -> str:
+    """A name as a record may hold it; raises `RecordError` naming `what` otherwise."""
+    try:
+        return _NAMES.validate_python(text)
+    except ValidationError as error:
+        reason = findings_of(error)
+        raise RecordError(f"{what} {reason.removeprefix('the whole ')}") from None
 
 
 class Fact(BaseModel):

@@ -2,11 +2,13 @@
 
 import errno
 import os
+import threading
 import zipfile
 
 import pytest
 
 from clipmark.errors import FolderError, RecordError
+from clipmark.record import backup as room
 from clipmark.record.backup import backup, verify_backup
 from clipmark.record.folder import EventFolder
 
@@ -46,6 +48,23 @@ def test_a_backup_holds_all_that_cannot_be_made_again(used, tmp_path):
 
 def test_footage_goes_along_when_asked_for(used, tmp_path):
     assert "clips/run-07.mp4" in names_in(backup(used, tmp_path / "b.zip", clips=True))
+
+
+def test_saving_does_not_wait_while_footage_is_packed(used, climb, tmp_path, monkeypatch):
+    """Clips can be gigabytes; only the records need the lock."""
+
+    def save_meanwhile(folder):
+        other = EventFolder.open(folder, lock_timeout_s=0.5)
+        saver = threading.Thread(target=lambda: other.save_attempt(climb, by="A. Tarn"))
+        saver.start()
+        saver.join(timeout=5)
+        return clip_files(folder)
+
+    clip_files = room.clip_files
+    monkeypatch.setattr(room, "clip_files", save_meanwhile)
+    path = backup(used, tmp_path / "b.zip", clips=True)
+    assert len(used.attempts()) == 2
+    assert verify_backup(path)["journal"]["lines"] == 4
 
 
 def test_an_unpacked_backup_is_an_event_folder(used, tmp_path):

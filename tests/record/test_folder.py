@@ -9,6 +9,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from filelock import FileLock
 
 from clipmark.errors import FolderError, RecordError, RevisionError
 from clipmark.record.attempts_file import read_rows
@@ -200,6 +201,33 @@ def test_a_journal_without_rights_is_refused(event, climb, monkeypatch):
         f"{event.journal.path}: cannot read the journal: you have no right to; ask for rights on "
         "the folder, or use another folder"
     )
+
+
+def test_a_folder_on_a_disk_that_cannot_be_written_is_still_read(event, climb, monkeypatch):
+    """Evidence handed over on a read-only medium: no lock, no renewed table, no torn line moved."""
+    event.save_attempt(climb, by="M. Fell")
+    event.close()
+    (event.path / "attempts.csv").unlink()
+    with event.journal.path.open("ab") as journal:
+        journal.write(b'{"at":"20')
+
+    def read_only(*_: object, **__: object) -> None:
+        raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+    monkeypatch.setattr(FileLock, "acquire", read_only)
+    again = EventFolder.open(event.path)
+    assert [saved.id for saved in again.attempts()] == ["a0001"]
+    refusal = (
+        f"{event.path}: cannot lock the journal: the disk is read-only; copy the folder to a disk "
+        "that can be written"
+    )
+    assert again.findings == (
+        f"the last line of the journal is torn, and stays there: {refusal}",
+        f"attempts.csv is behind the journal: {refusal}",
+    )
+    with pytest.raises(FolderError) as found:
+        again.save_attempt(climb, by="M. Fell")
+    assert str(found.value) == refusal
 
 
 def test_a_torn_line_is_told_of_and_everything_before_it_is_there(event, climb):

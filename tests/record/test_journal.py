@@ -105,10 +105,20 @@ def test_a_revision_of_nothing_is_refused(journal):
     )
 
 
-@pytest.mark.parametrize("by", ["", "  "])
-def test_a_save_without_a_name_is_refused(journal, by):
-    with pytest.raises(RecordError, match="a save needs the name of who saves"):
+@pytest.mark.parametrize(
+    ("by", "sentence"),
+    [
+        ("", "the name of who saves is empty; give a name"),
+        ("  ", "the name of who saves is empty; give a name"),
+        ("M.\nFell", "the name of who saves must stand on one line, without tabs"),
+        ("\x1b[2J", "the name of who saves holds the control character U+001B; remove it"),
+    ],
+)
+def test_a_save_without_a_proper_name_is_refused(journal, by, sentence):
+    with pytest.raises(RecordError) as found:
         journal.append([note(1)], by=by)
+    assert str(found.value) == sentence
+    assert not journal.path.exists()
 
 
 def test_a_busy_journal_is_a_sentence(five):
