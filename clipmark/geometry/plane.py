@@ -30,7 +30,7 @@ def normal_from_yaw_pitch(yaw_rad: FloatArray | float, pitch_rad: FloatArray | f
 
     Yaw turns the plane about the upright axis, positive with its right side farther; pitch then
     tips it about the picture's horizontal, positive with its top farther (a camera looking
-    slightly up at it). ``n = Rx(pitch) Ry(yaw) (0, 0, -1)``.
+    slightly up at it): ``n = (sin yaw, -cos yaw sin pitch, -cos yaw cos pitch)``.
 
     Parameters
     ----------

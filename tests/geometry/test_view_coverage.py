@@ -29,7 +29,7 @@ class FilmedScene:
         a, b = np.radians([yaw_deg, pitch_deg])
         # Right side farther for yaw > 0 (about the upright axis), then top farther for pitch > 0.
         turn_yaw = np.array([[np.cos(a), 0, -np.sin(a)], [0, 1, 0], [np.sin(a), 0, np.cos(a)]])
-        turn_pitch = np.array([[1, 0, 0], [0, np.cos(b), -np.sin(b)], [0, np.sin(b), np.cos(b)]])
+        turn_pitch = np.array([[1, 0, 0], [0, np.cos(b), np.sin(b)], [0, -np.sin(b), np.cos(b)]])
         self.turn = turn_pitch @ turn_yaw
         self.distance, self.focal, self.centre, self.k1 = distance, focal, np.array(centre), k1
         self.rng = rng
