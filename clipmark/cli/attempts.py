@@ -152,7 +152,7 @@ def _print(event: str, attempts: list[SavedAttempt]) -> None:
     rows = []
     for saved in attempts:
         row = _as_row(saved)
-        verdict = saved.attempt.verdict or "-"
+        verdict: str = saved.attempt.verdict or "-"
         if saved.attempt.reason:
             verdict += f", {saved.attempt.reason}"
         rows.append(

@@ -25,6 +25,7 @@ from clipmark.measure.lens_file import LensSource
 from clipmark.measure.lines_out import describe_hubs, describe_line
 from clipmark.measure.marked_hubs import MarkedHubs, hubs_as_marked, hubs_from_picture
 from clipmark.measure.marked_line import (
+    EdgeKind,
     MarkedLine,
     line_from_marks,
     line_from_picture,
@@ -42,7 +43,7 @@ DRAWS = 20_000  # the ends of a 95 % interval then scatter by about 1 % of its l
 BUDGET_DRAWS = 4_000  # a single source's share, good to about 1 %
 SEED = 20_260_501
 NEGLIGIBLE_DEG = 1e-7
-CLOSE_PX, CLOSE_DEG = 3.0, 1.0  # two marks nearer than this are one line marked twice
+CLOSE_PX = 3.0  # two lines whose ends lie nearer than this are one line marked twice
 
 
 @dataclass(frozen=True, eq=False)
@@ -340,7 +341,7 @@ def _same_line(first: Line, second: Line) -> bool:
     ends = np.array(first.as_tuple()).reshape(2, 2)
     other = np.array(second.as_tuple()).reshape(2, 2)
     gaps = [np.abs(ends - candidate).max() for candidate in (other, other[::-1])]
-    return min(gaps) < CLOSE_PX
+    return bool(min(gaps) < CLOSE_PX)
 
 
 def _as_sheet(
@@ -356,7 +357,7 @@ def _as_sheet(
 
 
 def _place(
-    look: Look, marked: tuple[Line, ...], what: str, kind: str, edge_fit: bool
+    look: Look, marked: tuple[Line, ...], what: str, kind: EdgeKind, edge_fit: bool
 ) -> MarkedLine:
     """Fit, or take as marked, every marking of one line, and combine them."""
     if not edge_fit:

@@ -9,15 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.errors import FitError
+from clipmark.geometry.edge_band import Luma
 from clipmark.geometry.edge_fit import EdgeFit, fit_edge
 from clipmark.marks import Line
 
 FloatArray = NDArray[np.float64]
+EdgeKind = Literal["auto", "step", "string"]
 PointMap = Callable[[FloatArray], FloatArray]
 MARK_U_PX = 1.0  # one marked end, per axis, without edge fit (common practice, no source)
 POINTS_ALONG = 9
@@ -85,13 +88,13 @@ def line_from_marks(line: Line, what: str) -> MarkedLine:
 
 
 def line_from_picture(
-    luma: NDArray[np.integer],
+    luma: Luma,
     line: Line,
     what: str,
     levels: tuple[float, float],
     to_straight: PointMap,
     from_straight: PointMap,
-    kind: str = "auto",
+    kind: EdgeKind = "auto",
 ) -> MarkedLine:
     """Move a rough line onto the true edge or string; raises `FitError` naming the line."""
     rough = np.array([[line.x1, line.y1], [line.x2, line.y2]])

@@ -20,6 +20,7 @@ from clipmark.geometry.camera import (
     camera_from_view_angle,
 )
 from clipmark.geometry.distortion import pixels_to_rays, rays_to_pixels
+from clipmark.geometry.edge_band import Luma
 from clipmark.geometry.edge_fit import EdgeFit
 from clipmark.geometry.plane import Rectifier
 from clipmark.geometry.sheet_corners import SheetCorners
@@ -55,7 +56,7 @@ class Picture:
         Width of one upright pixel over its height.
     """
 
-    luma: NDArray[np.integer]
+    luma: Luma
     levels: tuple[float, float]
     aspect: float
 
@@ -71,11 +72,13 @@ class Picture:
 
     def to_square(self, points_px: FloatArray) -> FloatArray:
         """Square-picture positions, shape (..., 2)."""
-        return np.asarray(points_px, dtype=np.float64) * np.array([self.aspect, 1.0])
+        stretch = np.array([self.aspect, 1.0])
+        return np.asarray(np.asarray(points_px) * stretch, dtype=np.float64)
 
     def from_square(self, points_px: FloatArray) -> FloatArray:
         """Upright-picture positions, shape (..., 2)."""
-        return np.asarray(points_px, dtype=np.float64) / np.array([self.aspect, 1.0])
+        stretch = np.array([self.aspect, 1.0])
+        return np.asarray(np.asarray(points_px) / stretch, dtype=np.float64)
 
 
 @dataclass(frozen=True, eq=False)

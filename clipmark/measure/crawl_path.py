@@ -1,0 +1,180 @@
+"""From followed px to travel in mm: camera shake taken out, laid along the way, gaps named."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.errors import FollowError
+from clipmark.marks import Line
+from clipmark.measure.crawl_ruler import FloatArray, Ruler
+from clipmark.motion.camera import CameraMotion, camera_motion
+from clipmark.motion.passes import Following
+
+LEAST_FRAMES = 8
+STALE_SIGMAS = 6.0  # a repeated picture is stale when the body moved this many u around it
+STALE_RUN = 3  # longer runs of one picture are a truck that stands, or a frozen recording
+
+
+@dataclass(frozen=True)
+class Path:
+    """Travel along the way in K frames.
+
+    Attributes
+    ----------
+    ordinals, times_s : ndarray, shape (K,)
+    s_mm : ndarray, shape (K,)
+        Travel from the first frame in which the body was found; NaN where there is none.
+    u_s_mm : ndarray, shape (K,)
+        Its standard uncertainty against the reference frame, scale left out.
+    reasons : list of str
+        Why there is no travel in a frame; empty where there is.
+    camera : CameraMotion
+    u_camera_mm : ndarray, shape (K,)
+        Share of `u_s_mm` that the camera's motion leaves.
+    along_mm_per_px : ndarray, shape (2,)
+        Travel per px of upright picture at the middle of the way.
+    across_rms_mm : float
+        How far the way is from straight.
+    background_mm : ndarray, shape (K, Q)
+        Background pieces pushed through the same chain, NaN where not seen.
+    background_ratio : ndarray, shape (Q,)
+        Uncertainty of the body over that of each piece, along the way.
+    """
+
+    ordinals: NDArray[np.intp]
+    times_s: FloatArray
+    s_mm: FloatArray
+    u_s_mm: FloatArray
+    reasons: list[str]
+    camera: CameraMotion
+    u_camera_mm: FloatArray
+    along_mm_per_px: FloatArray
+    across_rms_mm: float
+    background_mm: FloatArray
+    background_ratio: FloatArray
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Frames with a travel, shape (K,)."""
+        return np.isfinite(self.s_mm)
+
+
+def lay_along(
+    following: Following, ruler: Ruler, travel: Line | None, size_px: tuple[int, int]
+) -> Path:
+    """Turn a following into travel along the way.
+
+    The way is the given line, or the straight line of least squared distance (total least
+    squares) through the body's places; its sense is that of the net motion.
+
+    Raises
+    ------
+    FollowError
+        If the body was found in too few frames.
+    """
+    reasons = list(following.reasons)
+    found = np.array([not reason for reason in reasons], dtype=bool)
+    if found.sum() < LEAST_FRAMES:
+        why = max(set(reasons) - {""}, key=reasons.count, default="not found")
+        raise FollowError(
+            f"the body was followed in only {int(found.sum())} of {len(reasons)} frames (mostly: "
+            f"{why}), and at least {LEAST_FRAMES} are needed; mark another patch, another "
+            "reference frame, or a shorter span"
+        )
+    camera = camera_motion(
+        following.points_px,
+        following.shifts_px,
+        following.seen,
+        following.point_u_px,
+        following.body_px,
+        size_px,
+        following.times_s,
+    )
+    steady_px = following.body_px - camera.applied_px
+    places = np.full_like(steady_px, np.nan)
+    places[found] = ruler.to_mm(steady_px[found])
+    direction = _direction(places[found], ruler, travel)
+    along = places @ direction
+    middle = np.median(steady_px[found], axis=0)[None]
+    per_px = np.einsum("i,nij->nj", direction, ruler.stretch(steady_px[found]))
+    u_s, u_camera = (np.full(len(along), np.nan) for _ in range(2))
+    body = np.einsum("ni,nij,nj->n", per_px, following.body_covariance[found], per_px)
+    shaken = np.sum((per_px * camera.applied_u_px[found]) ** 2, axis=1)
+    u_s[found], u_camera[found] = np.sqrt(body + shaken), np.sqrt(shaken)
+    _mark_stale(following, along, u_s, reasons)
+    missing = np.array([bool(reason) for reason in reasons])
+    along[missing] = np.nan
+    u_s[missing] = np.nan
+    known = np.flatnonzero(np.isfinite(along))
+    off = places[known] - places[known].mean(axis=0)
+    across = off @ np.array([-direction[1], direction[0]])
+    at_middle = direction @ ruler.stretch(middle)[0]
+    background, ratio = _background(following, camera, at_middle, float(np.median(np.sqrt(body))))
+    return Path(
+        ordinals=following.ordinals,
+        times_s=following.times_s,
+        s_mm=along - along[known[0]],
+        u_s_mm=u_s,
+        reasons=reasons,
+        camera=camera,
+        u_camera_mm=u_camera,
+        along_mm_per_px=at_middle,
+        across_rms_mm=float(np.std(across)),
+        background_mm=background,
+        background_ratio=ratio,
+    )
+
+
+def _direction(places_mm: FloatArray, ruler: Ruler, travel: Line | None) -> FloatArray:
+    """Unit vector of the way in the plane, along the net motion."""
+    off = places_mm - places_mm.mean(axis=0)
+    if travel is not None:
+        ends = ruler.to_mm(np.array([[travel.x1, travel.y1], [travel.x2, travel.y2]]))
+        way = ends[1] - ends[0]
+    else:
+        way = np.linalg.svd(off, full_matrices=False)[2][0]
+    way = way / np.hypot(*way)
+    few = max(1, len(places_mm) // 20)
+    net = np.median(places_mm[-few:], axis=0) - np.median(places_mm[:few], axis=0)
+    return np.asarray(way if way @ net >= 0 else -way, dtype=np.float64)
+
+
+def _mark_stale(
+    following: Following, along: FloatArray, u_s: FloatArray, reasons: list[str]
+) -> None:
+    """Name frames that bring no new moment: same time, or same picture while the body moved."""
+    times = following.times_s
+    for k in range(1, len(times)):
+        if times[k] <= times[k - 1] and not reasons[k]:
+            reasons[k] = "same time as the frame before"
+    usual = float(np.nanmedian(u_s))
+    k = 1
+    while k < len(times):
+        if not following.repeated[k]:
+            k += 1
+            continue
+        end = k
+        while end < len(times) and following.repeated[end]:
+            end += 1
+        before, after = along[k - 1], along[end] if end < len(times) else np.nan
+        moved = abs(after - before)
+        # a standing truck moves by no more than noise over the run, a moving one by a step a frame
+        if end - k <= STALE_RUN and np.isfinite(moved) and moved > STALE_SIGMAS * usual:
+            for stale in range(k, end):
+                reasons[stale] = reasons[stale] or "repeated picture"
+        k = end
+
+
+def _background(
+    following: Following, camera: CameraMotion, along: FloatArray, u_body: float
+) -> tuple[FloatArray, FloatArray]:
+    """Residual shifts of the used background pieces as travel, and the body's u over theirs."""
+    used = np.flatnonzero(camera.used)
+    if not used.size:
+        return np.zeros((len(following.times_s), 0)), np.zeros(0)
+    moved = camera.residuals_px[:, used] @ along
+    u_piece = np.sqrt(np.sum((following.point_u_px[used] * along) ** 2, axis=1))
+    return moved, u_body / np.maximum(u_piece, 1e-9)

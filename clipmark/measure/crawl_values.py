@@ -1,0 +1,247 @@
+"""The figures of a crawl: mean speed, slowest speed held, ripple, rollback, with their budgets."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from clipmark.measure.crawl_noise import Noise, background_in_band
+from clipmark.measure.crawl_path import Path
+from clipmark.measure.crawl_ruler import FloatArray, Ruler
+from clipmark.measure.values import Value
+from clipmark.motion.ripple import LEAST_CYCLES, band_ripple
+from clipmark.motion.speed import LocalFit, stretches
+from clipmark.motion.stalls import Standing, standing_mask
+from clipmark.uncertainty.budget import Budget, Contribution
+
+ROLLBACK_SIGMAS = 3.0
+STEADIER = "a tripod, or more texture in the still background"
+SHARPER = "a larger or better textured patch, more light, a higher bit rate"
+
+
+@dataclass(frozen=True)
+class Trace:
+    """What the figures are computed from: known instants only, shapes (n,).
+
+    Attributes
+    ----------
+    times_s, s_mm, u_camera_mm : ndarray
+        Instants, travel, and the camera's share of its uncertainty.
+    fit : LocalFit
+        Smoothed travel and speed.
+    noise : Noise
+    standing : Standing
+    tick_s : float
+        Step of the recorded time stamps.
+    ruler : Ruler
+    shaken : bool
+        Whether the camera's motion was taken out frame by frame, so that its error is noise.
+    """
+
+    times_s: FloatArray
+    s_mm: FloatArray
+    u_camera_mm: FloatArray
+    fit: LocalFit
+    noise: Noise
+    standing: Standing
+    tick_s: float
+    ruler: Ruler
+    shaken: bool
+
+    @property
+    def duration_s(self) -> float:
+        """From the first to the last known instant."""
+        return float(self.times_s[-1] - self.times_s[0])
+
+    def end_u(self, k: int) -> float:
+        """Standard uncertainty of the smoothed travel at one instant, mm, following alone."""
+        gain = float(np.nan_to_num(self.fit.value_gain[k], nan=1.0))
+        inflated = gain * math.sqrt(self.noise.correlation)
+        return self.noise.position_mm * min(inflated, 1.0)
+
+    def camera_u(self, k: int) -> float:
+        """The camera's share at one instant, mm."""
+        gain = float(np.nan_to_num(self.fit.value_gain[k], nan=1.0)) if self.shaken else 1.0
+        return float(self.u_camera_mm[k]) * gain
+
+    def travel_at(self, k: int) -> float:
+        """Smoothed travel, or the single position where smoothing had too few points."""
+        value = float(self.fit.value[k])
+        return value if math.isfinite(value) else float(self.s_mm[k])
+
+
+def from_budget(estimate: float, budget: Budget) -> Value:
+    """Value with the interval ``estimate +- k u`` for the budget's degrees of freedom."""
+    reach = budget.expanded()
+    return Value(estimate, budget.u, estimate - reach, estimate + reach)
+
+
+def mean_over(trace: Trace, a: int, b: int) -> tuple[float, Budget]:
+    """Mean speed between two instants, mm/s, and its budget."""
+    elapsed = float(trace.times_s[b] - trace.times_s[a])
+    speed = (trace.travel_at(b) - trace.travel_at(a)) / elapsed
+    dof = max(float(len(trace.times_s) - 3), 1.0)
+    rows = [
+        Contribution(
+            "following the body",
+            "A",
+            math.hypot(trace.end_u(a), trace.end_u(b)) / elapsed,
+            dof,
+            SHARPER,
+        ),
+        Contribution(
+            "camera shake",
+            "A",
+            math.hypot(trace.camera_u(a), trace.camera_u(b)) / elapsed,
+            dof,
+            STEADIER,
+        ),
+        Contribution(
+            "time stamps",
+            "B",
+            abs(speed) * trace.tick_s / math.sqrt(6) / elapsed,
+            advice="a longer span",
+        ),
+    ]
+    rows += _scale_rows(trace.ruler, speed)
+    return speed, Budget.of(rows)
+
+
+def _scale_rows(ruler: Ruler, value: float) -> list[Contribution]:
+    return [
+        Contribution(item.source, "B", abs(value) * item.u_relative, advice=item.advice)
+        for item in ruler.sources
+    ]
+
+
+def distance(trace: Trace) -> tuple[float, Budget]:
+    """Travel from the first to the last known instant, mm, and its budget."""
+    speed, budget = mean_over(trace, 0, len(trace.times_s) - 1)
+    rows = [
+        Contribution(row.source, row.kind, row.u * trace.duration_s, row.dof, row.advice)
+        for row in budget
+        if row.source != "time stamps"
+    ]
+    return speed * trace.duration_s, Budget.of(rows)
+
+
+def slowest_held(trace: Trace, hold_s: float) -> tuple[float, Budget] | None:
+    """Lowest mean speed over `hold_s` without a stall or a gap, mm/s; None if never so long."""
+    moving = ~standing_mask(trace.times_s, trace.standing)
+    best: tuple[float, int, int] | None = None
+    for run in stretches(trace.times_s):
+        t = trace.times_s[run]
+        for first, last in _unbroken(moving[run]):
+            part = t[first:last]
+            ends = np.searchsorted(part, part + hold_s - 1e-9)
+            for i, j in enumerate(ends.tolist()):
+                if j >= len(part):
+                    break
+                a, b = run.start + first + i, run.start + first + j
+                rise = trace.travel_at(b) - trace.travel_at(a)
+                speed = rise / float(part[j] - part[i])
+                if best is None or speed < best[0]:
+                    best = speed, a, b
+    if best is None:
+        return None
+    return mean_over(trace, best[1], best[2])
+
+
+def _unbroken(moving: FloatArray) -> list[tuple[int, int]]:
+    """Runs [a, b) of true values."""
+    padded = np.concatenate([[0], np.asarray(moving, dtype=np.int8), [0]])
+    edges = np.flatnonzero(np.diff(padded))
+    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+
+
+@dataclass(frozen=True)
+class RippleFigure:
+    """Ripple as given: value, whether it stands out of the noise, and the floor beneath it."""
+
+    value: Value
+    seen: bool
+    floor: float
+    budget: Budget
+
+
+def ripple(
+    trace: Trace, path: Path, band_hz: tuple[float, float], mean_mm_s: float
+) -> tuple[RippleFigure | None, str]:
+    """Ripple in the band over mean speed; None with the reason in words where it cannot be told.
+
+    The noise taken out is the larger of the body's own and the background's in the band.
+    """
+    times, s = trace.times_s, trace.s_mm
+    unit = band_ripple(times, s, band_hz, 1.0, 0.0)
+    steps = np.diff(times)
+    rate = 1 / float(np.median(steps[steps > 0]))
+    if band_hz[1] > 0.45 * rate:
+        return None, (
+            f"The band ends at {band_hz[1]:g} Hz, but {rate:.1f} frames a second show nothing "
+            f"above {0.45 * rate:.1f} Hz; ripple is not given."
+        )
+    if unit is None:
+        longest = max(float(times[run][-1] - times[run][0]) for run in stretches(times))
+        return None, (
+            f"The longest stretch without a gap is {longest:.2f} s, too short for the band's low "
+            f"end of {band_hz[0]:g} Hz, which needs {LEAST_CYCLES / band_hz[0]:g} s; ripple is not "
+            "given. Give a longer span or a narrower band."
+        )
+    own = trace.noise.position_mm**2
+    still = background_in_band(path, band_hz)
+    sized = max(own, still / unit.noise_variance) if still is not None else own
+    doubt = 0.3 if still is None else min(max(abs(sized - own) / sized, 0.15), 0.6)
+    found = band_ripple(times, s, band_hz, math.sqrt(sized), doubt)
+    if found is None or mean_mm_s <= 0:
+        return None, "The truck made no way in this span; ripple is not given."
+    reach = 1.96 * found.u_variance
+    estimate = math.sqrt(max(found.variance, 0.0)) / mean_mm_s
+    low = math.sqrt(max(found.variance - reach, 0.0)) / mean_mm_s if found.seen else 0.0
+    high = math.sqrt(max(found.variance, 0.0) + reach) / mean_mm_s
+    floor = math.sqrt(1.96 * found.u_zero) / mean_mm_s
+    u = (high - low) / (2 * 1.96)
+    budget = Budget.of([Contribution("noise in the band", "A", u, advice=SHARPER)])
+    return RippleFigure(Value(estimate, u, low, high), found.seen, floor, budget), ""
+
+
+def rollback(trace: Trace) -> tuple[Value, float, float]:
+    """Backward travel beyond the noise: total as a value, the largest piece, and the threshold, mm.
+
+    The smoothed travel is walked from turning point to turning point; only those further apart
+    than the threshold count.
+    """
+    s = trace.fit.value[np.isfinite(trace.fit.value)]
+    gain = float(np.nanmedian(trace.fit.value_gain)) * math.sqrt(trace.noise.correlation)
+    u_point = trace.noise.position_mm * min(gain, 1.0)
+    threshold = ROLLBACK_SIGMAS * math.sqrt(2) * max(u_point, 1e-6)
+    pieces = _falls(s, threshold)
+    total = float(sum(pieces))
+    u = math.sqrt(2 * max(len(pieces), 1)) * u_point
+    u = math.hypot(u, total * math.hypot(*(item.u_relative for item in trace.ruler.sources), 0.0))
+    if not pieces:
+        return Value(0.0, u, 0.0, threshold), 0.0, threshold
+    return Value(total, u, max(total - 1.96 * u, 0.0), total + 1.96 * u), max(pieces), threshold
+
+
+def _falls(s: FloatArray, threshold: float) -> list[float]:
+    """Falls between turning points of `s` that differ by more than `threshold`."""
+    falls: list[float] = []
+    if not len(s):
+        return falls
+    top = bottom = float(s[0])
+    falling = False
+    for value in s.tolist():
+        if falling:
+            bottom = min(bottom, value)
+            if value - bottom > threshold:
+                falls.append(top - bottom)
+                falling, top = False, value
+        else:
+            top = max(top, value)
+            if top - value > threshold:
+                falling, bottom = True, value
+    if falling:
+        falls.append(top - bottom)
+    return falls
