@@ -81,9 +81,7 @@ def drawn_camera(rng, kind):
         stated = np.array([1500.0, 1500.0, *middle, -0.08, 0, 0, 0, 0])
         true = rng.multivariate_normal(stated, covariance)
         # The stated file differs from the truth by a draw of its own covariance.
-        lens = Lens(
-            "ordinary", *stated[:4], tuple(stated[4:]), (WIDTH, HEIGHT), covariance
-        )
+        lens = Lens("ordinary", *stated[:4], tuple(stated[4:]), (WIDTH, HEIGHT), covariance)
         return (true[0], true[2:4], true[4]), camera_from_lens(lens, WIDTH, HEIGHT)
     if kind == "assumed":
         focal = WIDTH / 2 / np.tan(np.radians(rng.uniform(50, 85)) / 2)

@@ -59,7 +59,11 @@ def board_corners():
         seen, corners = cv2.findChessboardCorners(grey, (9, 6))
         assert seen, path.name
         corners = cv2.cornerSubPix(
-            grey, corners, (5, 5), (-1, -1), (cv2.TERM_CRITERIA_MAX_ITER + cv2.TERM_CRITERIA_EPS, 30, 0.001)
+            grey,
+            corners,
+            (5, 5),
+            (-1, -1),
+            (cv2.TERM_CRITERIA_MAX_ITER + cv2.TERM_CRITERIA_EPS, 30, 0.001),
         )
         found[path.name] = corners.reshape(6, 9, 2).astype(np.float64)
     return found

@@ -16,9 +16,7 @@ from clipmark.geometry.plane import angle_between, directions, normal_from_yaw_p
 from clipmark.geometry.sheet_corners import SheetCorners
 from clipmark.geometry.viewing import view_from_sheet
 
-PINHOLE = Lens(
-    "ordinary", 1600.0, 1600.0, 959.5, 539.5, (0.0,) * 5, (1920, 1080), np.zeros((9, 9))
-)
+PINHOLE = Lens("ordinary", 1600.0, 1600.0, 959.5, 539.5, (0.0,) * 5, (1920, 1080), np.zeros((9, 9)))
 SHEET_PX = np.array(
     [[927.5, 563.5], [1167.046403, 567.939565], [1164.097141, 740.50284], [922.844505, 732.446555]]
 )
