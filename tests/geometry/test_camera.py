@@ -11,7 +11,7 @@ from clipmark.geometry.camera import (
     camera_from_lens,
     camera_from_view_angle,
 )
-from clipmark.geometry.distortion import reach_px, rays_to_pixels
+from clipmark.geometry.distortion import rays_to_pixels, reach_px
 from clipmark.geometry.lens import Lens
 
 N = 40_000

@@ -23,7 +23,7 @@ SQUARE_ON = np.array([0.0, 0.0, -1.0])
 
 
 def turned(yaw_deg, pitch_deg):
-    """Columns: the plane's right, its down, and away; right side farther for positive yaw, top for pitch."""
+    """Columns: the plane's right, its down, and away; right farther for yaw, top for pitch."""
     a, b = math.radians(yaw_deg), math.radians(pitch_deg)
     yaw = np.array([[math.cos(a), 0, -math.sin(a)], [0, 1, 0], [math.sin(a), 0, math.cos(a)]])
     pitch = np.array([[1, 0, 0], [0, math.cos(b), math.sin(b)], [0, -math.sin(b), math.cos(b)]])

@@ -74,5 +74,5 @@ def test_empty_budget_is_certain():
     ],
 )
 def test_impossible_contributions_are_refused(make):
-    with pytest.raises(ValueError, match="x|kind"):
+    with pytest.raises(ValueError, match=r"x|kind"):
         make()

@@ -68,5 +68,5 @@ def test_coverage_factor_falls_to_the_normal_one():
 
 @pytest.mark.parametrize(("dof", "p"), [(0, 0.95), (5, 1.0), (5, 0.0)])
 def test_impossible_coverage_is_refused(dof, p):
-    with pytest.raises(ValueError, match="must|lies"):
+    with pytest.raises(ValueError, match=r"must|lies"):
         coverage_factor(dof, p)
