@@ -8,7 +8,7 @@ from clipmark.clip.decoder import Decoder
 from clipmark.clip.picture import Picture
 from clipmark.errors import FrameError
 
-RING_BYTES = 64 * 1920 * 1080 * 3 // 2  # 64 pictures of 1080p with their colours: 200 MB
+RING_BYTES = 64 * 1920 * 1080  # 133 MB: 42 pictures of 1080p with their colours
 _NEAR = 8  # decoding this many pictures on costs less than a seek
 _EARLIER_KEYS = 3  # key frames tried after a good landing before a picture is called missing
 
@@ -73,10 +73,10 @@ class RandomAccess:
         FrameError
             If its picture cannot be decoded.
         """
-        held = self._ring.get(ordinal)
-        if held is not None:
-            return held
         if ordinal not in self.missing:
+            held = self._ring.get(ordinal)
+            if held is not None:
+                return held
             found = self._continue_to(ordinal) or self._jump_to(ordinal)
             if found is not None:
                 return found

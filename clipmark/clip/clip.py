@@ -299,9 +299,12 @@ class Clip:
         for number in broken:
             self._access.suspect.update(self.index.reached_from(number, whole_group=False))
 
-    def note_check(self, damaged: frozenset[int], findings: tuple[Finding, ...]) -> None:
+    def note_check(
+        self, missing: tuple[int, ...], damaged: tuple[int, ...], findings: tuple[Finding, ...]
+    ) -> None:
         """Take over what a check pass found (`clipmark.clip.health.check`)."""
-        self._damaged, self._checked = damaged, findings
+        self._access.missing.update(missing)
+        self._damaged, self._checked = frozenset(damaged), findings
 
     def sequential_decoder(self) -> Decoder:
         """A decoder of its own, one thread, for a pass that watches the decoder closely."""

@@ -25,7 +25,7 @@ import av.video.stream
 import numpy as np
 
 from clipmark.clip.admit import MAX_PIXELS, Source, choose_stream, open_container
-from clipmark.clip.index import FrameIndex
+from clipmark.clip.index import FrameIndex, demux_packets
 from clipmark.clip.picture import Picture, PixelFormat
 from clipmark.clip.upright import UprightTransform
 from clipmark.errors import FootageError
@@ -56,7 +56,8 @@ class Decoder:
     shown : int
         Ordinal of the last picture given out; -1 before the first.
     broken : list of int
-        Decode numbers of packets that the decoder refused since `start`. With frame threads the
+        Decode numbers of packets that the decoder refused since `start`, or after which
+        pictures came in the wrong order. With frame threads the
         refusal comes late and pictures may be lost with it: read on with `in_one_thread`.
     lost : bool
         Whether the packets after a seek stopped being those of the index (some containers
@@ -76,7 +77,7 @@ class Decoder:
         self._ready: deque[tuple[int, Picture]] = deque()
         self._seen: dict[int, int] = {}
         self._trusted = 0
-        self._counted = 0
+        self._counted, self._taken = 0, -1
         self.layout: PixelFormat | None = None
         self.first_frame: av.VideoFrame | None = None
         self.fed = -1
@@ -215,14 +216,15 @@ class Decoder:
 
     def _demux(self) -> Iterator[Any]:
         assert self._container is not None
-        return iter(self._container.demux(self._stream))
+        assert self._stream is not None
+        return demux_packets(self._container, self._stream)
 
     def _begin(self, packets: Iterator[Any], fed: int, trusted: int) -> None:
         """Forget the last run and begin a new one at these packets."""
         self._packets = packets
         self._ready.clear()
         self._seen.clear()
-        self._counted = 0
+        self._counted, self._taken = 0, -1
         self.broken, self.lost = [], False
         self.fed, self.shown, self._trusted = fed, -1, trusted
 
@@ -248,6 +250,10 @@ class Decoder:
         ordinal = self._ordinal(frame)
         if ordinal is None or ordinal < self._trusted:
             return
+        if ordinal <= self._taken:  # pictures in the wrong order: the stream is broken here
+            self.broken.append(self.fed)
+            return
+        self._taken = ordinal
         if (frame.width, frame.height) != (self._source.width, self._source.height):
             self.foreign_size = (int(frame.width), int(frame.height))
             return

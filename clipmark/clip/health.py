@@ -27,7 +27,7 @@ from clipmark.clip.decoder import Decoder
 from clipmark.clip.findings import Finding, spans_text
 from clipmark.clip.picture import Picture
 
-_ROW_STEP = 4  # every 4th row is enough for brightness and sharpness
+_ROW_STEP = 8  # every 8th row is enough for brightness and sharpness
 _ONE_AT_A_TIME = threading.Lock()  # the log of FFmpeg is one for the whole process
 LogLine = tuple[int, str, str]
 
@@ -68,8 +68,8 @@ class Health:
 def check(clip: Clip, progress: Callable[[int, int], None] | None = None) -> Health:
     """Decode every picture once, in one thread, and say what is wrong with which.
 
-    Afterwards `Clip.damaged` and `Clip.findings` know the result, and `Clip.frame` refuses the
-    damaged frames.
+    Afterwards `Clip.damaged`, `Clip.missing` and `Clip.findings` know the result, and
+    `Clip.frame` refuses these frames.
 
     Parameters
     ----------
@@ -100,7 +100,7 @@ def check(clip: Clip, progress: Callable[[int, int], None] | None = None) -> Hea
                     progress(pass_.done, clip.frame_count)
         foreign = decoder.foreign_size
     health = pass_.result(foreign)
-    clip.note_check(frozenset(health.damaged), health.findings)
+    clip.note_check(health.missing, health.damaged, health.findings)
     return health
 
 

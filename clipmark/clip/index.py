@@ -16,6 +16,7 @@ from functools import cached_property
 
 import av.container
 import av.error
+import av.packet
 import av.video.stream
 
 
@@ -151,6 +152,22 @@ class FrameIndex:
         return tuple(sorted(ordinals[n] for n in reached if n in ordinals))
 
 
+def demux_packets(
+    container: av.container.InputContainer, stream: av.video.stream.VideoStream
+) -> Iterator[av.packet.Packet[av.video.stream.VideoStream]]:
+    """The stream's packets from where the container stands; an empty one ends them.
+
+    PyAV raises IndexError at a packet of a stream that only appears midway (transport streams);
+    that packet is none of ours, and reading goes on behind it.
+    """
+    while True:
+        try:
+            yield from container.demux(stream)
+        except IndexError:
+            continue
+        return
+
+
 def build_index(
     container: av.container.InputContainer, stream: av.video.stream.VideoStream
 ) -> FrameIndex:
@@ -164,7 +181,7 @@ def build_index(
     key: list[bool] = []
     discard: list[bool] = []
     try:
-        for packet in container.demux(stream):
+        for packet in demux_packets(container, stream):
             if packet.size == 0:  # the flush packet that ends every demux pass
                 continue
             pts.append(packet.pts)
