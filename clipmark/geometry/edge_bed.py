@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 SEGMENT_PX = 16.0  # the block of common codecs; levels are free in each
 ARC_PX = 7.0  # shorter on a rim: spokes and light change faster
@@ -39,6 +40,14 @@ class Bed(Protocol):
     @property
     def starts(self) -> Ints:
         """First pixel of each segment."""
+
+    @property
+    def shift(self) -> Floats:
+        """Place of each pixel within its segment, -0.5 to 0.5 along the edge."""
+
+    @property
+    def adjacent(self) -> Bools:
+        """Whether the next segment (after the last the first) touches each one, (S,)."""
 
     @property
     def floor(self) -> float:
@@ -74,6 +83,7 @@ class LineBed:
     luma: Floats
     segment: Ints
     starts: Ints
+    shift: Floats
     middles: Floats
     half: float
     floor: float
@@ -82,8 +92,9 @@ class LineBed:
     def of(cls, along: Floats, across: Floats, luma: Floats, half: float, code: float) -> Self:
         """Cut pixels into segments; `code` is one luma code as a share of black to white."""
         count = max(round(2.0 * half / SEGMENT_PX), 3)
-        cell = np.floor((along + half) / (2.0 * half) * count).astype(np.int64)
-        order, segment, starts, present = _sorted(np.clip(cell, 0, count - 1))
+        place = (along + half) / (2.0 * half) * count
+        cell = np.clip(np.floor(place).astype(np.int64), 0, count - 1)
+        order, segment, starts, present = _sorted(cell)
         middles = (present + 0.5) * 2.0 * half / count - half
         return cls(
             along[order],
@@ -91,10 +102,16 @@ class LineBed:
             luma[order],
             segment,
             starts,
+            (place - cell - 0.5)[order],
             middles,
             half,
             _ROUNDING * code,
         )
+
+    @property
+    def adjacent(self) -> Bools:
+        """Neighbours along the line, none after the last."""
+        return _touching(self.middles, 0.0)
 
     @property
     def reach(self) -> Floats:
@@ -130,6 +147,7 @@ class LineBed:
             luma=self.luma[near],
             segment=segment,
             starts=starts,
+            shift=self.shift[near],
             middles=self.middles[present],
         )
 
@@ -147,6 +165,7 @@ class CircleBed:
     luma: Floats
     segment: Ints
     starts: Ints
+    shift: Floats
     angles: Floats
     radius: float
     oval_px: float
@@ -159,8 +178,8 @@ class CircleBed:
         """Cut pixels into sectors as seen from (0, 0), the expected centre."""
         count = max(round(2.0 * np.pi * radius / ARC_PX), MIN_ARCS)
         turn = np.arctan2(y, x) / (2.0 * np.pi) + 0.5
-        cell = np.floor(turn * count).astype(np.int64)
-        order, segment, starts, present = _sorted(np.clip(cell, 0, count - 1))
+        cell = np.clip(np.floor(turn * count).astype(np.int64), 0, count - 1)
+        order, segment, starts, present = _sorted(cell)
         angles = ((present + 0.5) / count - 0.5) * 2.0 * np.pi
         return cls(
             x[order],
@@ -168,11 +187,17 @@ class CircleBed:
             luma[order],
             segment,
             starts,
+            (turn * count - cell - 0.5)[order],
             angles,
             radius,
             oval_px,
             _ROUNDING * code,
         )
+
+    @property
+    def adjacent(self) -> Bools:
+        """Neighbours round the circle."""
+        return _touching(self.angles, 2.0 * np.pi)
 
     @property
     def reach(self) -> Floats:
@@ -214,6 +239,7 @@ class CircleBed:
             luma=self.luma[near],
             segment=segment,
             starts=starts,
+            shift=self.shift[near],
             angles=self.angles[present],
         )
 
@@ -244,9 +270,17 @@ def _sorted(cell: Ints) -> tuple[Ints, Ints, Ints, Ints]:
     return order.astype(np.int64), segment, starts, present.astype(np.int64)
 
 
+def _touching(middles: Floats, round_trip: float) -> Bools:
+    """Whether the next segment follows without a gap; `round_trip` closes a circle, else 0."""
+    steps = np.append(np.diff(middles), middles[0] + round_trip - middles[-1])
+    positive = steps[steps > 0]
+    shortest = float(positive.min()) if len(positive) else 0.0
+    return (steps > 0) & (steps < 1.5 * shortest)
+
+
 def _near(
     bed: Bed, place: tuple[float, ...], reach: tuple[float, float]
-) -> tuple[NDArray[np.bool_], Ints, Ints, Ints]:
+) -> tuple[Bools, Ints, Ints, Ints]:
     """Which pixels are within reach, their new segments, first pixels, segments left."""
     distance, _ = bed.distance(place)
     near = (distance >= -reach[0]) & (distance <= reach[1])

@@ -14,13 +14,17 @@ Floats = NDArray[np.float64]
 
 LEAST_BLURS = 2.5  # never cut nearer than this: the edge itself would be lost
 _STRUCTURE = 0.12  # change of level, as a share of the contrast, that ends the even part
+_DISTURBED = 0.25  # the same for a single segment
 _MARGIN_PX = 1.5
 
 
-def clear_reach(bed: Bed, shape: Shape, wanted: tuple[float, float]) -> tuple[float, float]:
+def clear_reach(
+    bed: Bed, shape: Shape, wanted: tuple[float, float], patience: float = 0.5
+) -> tuple[float, float]:
     """Reach on the negative and positive side, px, at most `wanted`.
 
-    Pixels are binned by distance (1 px) in every segment; the typical change of level over
+    `patience` is the share of segments that may show something else (a wheel on a board) before
+    the reach ends there. Pixels are binned by distance (1 px) in every segment; the typical change of level over
     the segments, from just beside the line outward, must stay small.
     """
     distance, _ = bed.distance(shape.place)
@@ -33,8 +37,8 @@ def clear_reach(bed: Bed, shape: Shape, wanted: tuple[float, float]) -> tuple[fl
         core = np.median(bed.luma[np.abs(distance) < max(half_width, 0.6)])
         contrast = max(contrast, _typical(core - low[:, 0]))
     return (
-        _even(low, contrast, start, least, wanted[0]),
-        _even(high, contrast, start, least, wanted[1]),
+        _even(low, contrast, start, least, wanted[0], patience),
+        _even(high, contrast, start, least, wanted[1], patience),
     )
 
 
@@ -59,7 +63,14 @@ def _typical(change: Floats) -> float:
     return float(np.median(known)) if len(known) else 0.0
 
 
-def _even(profile: Floats, contrast: float, start: float, least: float, wanted: float) -> float:
+def _even(
+    profile: Floats,
+    contrast: float,
+    start: float,
+    least: float,
+    wanted: float,
+    patience: float,
+) -> float:
     """Distance up to which the typical segment keeps its level."""
     change = profile - profile[:, :1]
     for index in range(1, profile.shape[1]):
@@ -72,6 +83,7 @@ def _even(profile: Floats, contrast: float, start: float, least: float, wanted: 
             return max(least, place - 0.5)
         typical = float(np.median(column))
         spread = 1.4826 * float(np.median(np.abs(column - typical))) / np.sqrt(len(column))
-        if abs(typical) > _STRUCTURE * contrast + 4.0 * spread:
+        disturbed = float(np.mean(np.abs(column) > _DISTURBED * contrast))
+        if abs(typical) > _STRUCTURE * contrast + 4.0 * spread or disturbed > patience:
             return max(least, place - _MARGIN_PX - 0.5)
     return wanted

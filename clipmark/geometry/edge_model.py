@@ -19,6 +19,7 @@ from clipmark.geometry.tone import STRENGTH_LIMITS, light_from_luma, luma_from_l
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 BLUR_LIMITS_PX = (0.2, 8.0)
 WIDTH_LIMITS_PX = (0.3, 14.0)
@@ -124,8 +125,31 @@ def coverage(distance: Floats, blur: float, width: float | None) -> tuple[Floats
     )
 
 
+def gradual(light: Floats, adjacent: Bools) -> Floats:
+    """Change of each level over its own segment, (S, K), from those of its neighbours.
+
+    Of the changes to the segments before and after the smaller, 0 where they disagree in sign, so
+    that a step between segments (a wheel before the board) stays a step. At an open end the one
+    change there is counts.
+    """
+    after = np.roll(light, -1, axis=0) - light
+    before = np.roll(after, 1, axis=0)
+    has_after = adjacent[:, None]
+    has_before = np.roll(adjacent, 1)[:, None]
+    smaller = np.sign(after) * np.minimum(np.abs(after), np.abs(before))
+    both = np.where(after * before > 0, smaller, 0.0)
+    one = np.where(has_after, after, np.where(has_before, before, 0.0))
+    return np.where(has_after & has_before, both, one)
+
+
 def draw(
-    shape: Shape, levels: Floats, distance: Floats, by_place: Floats, segment: Ints
+    shape: Shape,
+    levels: Floats,
+    distance: Floats,
+    by_place: Floats,
+    segment: Ints,
+    shift: Floats,
+    adjacent: Bools,
 ) -> Picture:
     """Model luma and derivatives at pixels given by their distance from the line.
 
@@ -141,10 +165,14 @@ def draw(
         Derivatives of the distance by the place parameters.
     segment : ndarray of int, shape (N,)
         Which row of `levels` belongs to the pixel.
+    shift : ndarray, shape (N,)
+        Place of the pixel within its segment, -0.5 to 0.5.
+    adjacent : ndarray of bool, shape (S,)
+        Whether the next segment (after the last the first) touches this one.
     """
     shares, by_distance, by_blur = coverage(distance, shape.blur, shape.width)
     light = light_from_luma(levels, shape.tone)
-    own_light = light[segment]
+    own_light = light[segment] + shift[:, None] * gradual(light, adjacent)[segment]
     mixed = np.einsum("nk,nk->n", shares, own_light)
     gain = luma_slope(mixed, shape.tone)
     left, right = shares[:, 0] * distance, shares[:, -1] * distance
@@ -158,7 +186,7 @@ def draw(
     slope += shape.ramps[0] * shares[:, 0] + shape.ramps[1] * shares[:, -1]
     shared[:, :first] = slope[:, None] * by_place
     shared[:, first + LOG_BLUR] = gain * np.einsum("nk,nk->n", by_blur, own_light)
-    shared[:, first + TONE] = _by_tone(shape, levels, segment, shares, mixed)
+    shared[:, first + TONE] = _by_tone(shape, levels, segment, shift, adjacent, shares, mixed)
     shared[:, first + RAMP_LEFT] = left
     shared[:, first + RAMP_RIGHT] = right
     if shape.width is not None:
@@ -172,10 +200,19 @@ def draw(
     return Picture(luma, shared, by_level)
 
 
-def _by_tone(shape: Shape, levels: Floats, segment: Ints, shares: Floats, mixed: Floats) -> Floats:
+def _by_tone(
+    shape: Shape,
+    levels: Floats,
+    segment: Ints,
+    shift: Floats,
+    adjacent: Bools,
+    shares: Floats,
+    mixed: Floats,
+) -> Floats:
     """Derivative of luma by tone strength at fixed encoded levels, by a small difference."""
     step = 1e-4
     light = light_from_luma(levels, shape.tone + step)
-    other = np.einsum("nk,nk->n", shares, light[segment])
+    own_light = light[segment] + shift[:, None] * gradual(light, adjacent)[segment]
+    other = np.einsum("nk,nk->n", shares, own_light)
     ahead = luma_from_light(other, shape.tone + step)
     return (ahead - luma_from_light(mixed, shape.tone)) / step

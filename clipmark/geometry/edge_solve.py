@@ -89,9 +89,10 @@ def solve(bed: B, start: Shape, sign: int, reach: tuple[float, float]) -> Soluti
     weights = np.ones(len(bed.starts))
     tried, tried_levels, best, share = shape, levels, np.inf, 1.0
     step, level_step = np.zeros(shape.count), np.zeros_like(levels)
-    clip, first = np.inf, len(shape.place)
+    clip, first, adjacent = np.inf, len(shape.place), bed.adjacent
     for turn in range(_STEPS):
-        picture = draw(tried, tried_levels, *bed.distance(tried.place), bed.segment)
+        where = bed.distance(tried.place)
+        picture = draw(tried, tried_levels, *where, bed.segment, bed.shift, adjacent)
         residual = bed.luma - picture.luma
         cost = _cost(residual, weights[bed.segment], clip)
         if cost > best * 1.0001 and share > 0.1:  # too far: go half as far from the last place

@@ -32,6 +32,8 @@ MIN_USED = 0.4  # of the circle must support it
 MIN_CONTRAST_SIGMAS = 3.0
 OVAL_SHARE = 0.005  # prior sd of ovalness over radius: views up to 8 deg off square
 _REACH_PX = 12.0
+_PATIENCE = 0.2  # spokes: a part of the rim that is disturbed is too much
+_MODEL_U_PX = 0.015  # shading across a rim that the model does not know
 _RIVAL_SHARE = 0.7
 _AGREE_PX = 1.0  # rings whose centres lie further apart than this (and 3 u) disagree
 
@@ -227,7 +229,7 @@ def _fit_ring(
     solution: Solution[CircleBed] | None = None
     for limit in (0.6 * reach, reach):
         wanted = float(min(6.0 * shape.blur + 4.0, limit))
-        solution = solve(bed, shape, ring.sign, clear_reach(bed, shape, (wanted, wanted)))
+        solution = solve(bed, shape, ring.sign, clear_reach(bed, shape, (wanted, wanted), _PATIENCE))
         shape = solution.shape
     assert solution is not None
     spread = spread_of(solution)
@@ -308,7 +310,7 @@ def _combine(flat: _Flat, good: list[tuple[Ring, _Fitted]]) -> HubFit:
         u_gap = float(np.sqrt(np.trace(fit.covariance) + np.trace(best.covariance)))
         if abs(fit.radius - best.radius) < 1.5:
             continue
-        if gap < max(0.3, 3.0 * u_gap) and gap < _AGREE_PX and fit.used > 0.5:
+        if gap < min(max(0.3, 3.0 * u_gap), _AGREE_PX) and _as_good(fit, best):
             agreeing.append(fit)
         elif ring.weighted > _RIVAL_SHARE * lead[0].weighted and gap > _AGREE_PX:
             rival = fit
@@ -321,7 +323,17 @@ def _combine(flat: _Flat, good: list[tuple[Ring, _Fitted]]) -> HubFit:
             for w, f in zip(weights, agreeing, strict=True)
         )
         covariance = covariance * max(1.0, misfit / (2.0 * (len(agreeing) - 1)))
+    covariance = covariance + _MODEL_U_PX**2 * np.eye(2)
     return _report(flat, best, len(agreeing), centre, covariance, rival)
+
+
+def _as_good(fit: _Fitted, best: _Fitted) -> bool:
+    """Whether a second ring is clear enough to be combined with the best one."""
+    return (
+        fit.used > 0.8 * best.used
+        and fit.contrast > 0.4 * best.contrast
+        and fit.rms < 2.0 * best.rms + 0.02
+    )
 
 
 def _report(
