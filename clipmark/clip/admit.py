@@ -29,9 +29,14 @@ _NOT_FOOTAGE = {"hls", "concat", "dash", "sdp", "rtsp", "tty", "txd", "ffmetadat
 
 @dataclass(frozen=True)
 class Source:
-    """Where the pictures are: file, stream, and what the container says of them."""
+    """Where the pictures are: file, stream, and what the container says of them.
+
+    Two that are equal stand for the same file, unchanged (bytes and time of last change, ns).
+    """
 
     path: Path
+    file_bytes: int
+    changed_ns: int
     stream_index: int
     width: int
     height: int
@@ -158,7 +163,9 @@ def choose_stream(
             f"{name} asks for pictures of {width} x {height} px, above the limit of "
             f"{MAX_PIXELS // 1_000_000} Mpx; export it at 8K or smaller"
         )
-    return stream, Source(path, int(stream.index), width, height, len(moving))
+    file = path.stat()
+    place = (path, file.st_size, file.st_mtime_ns, int(stream.index))
+    return stream, Source(*place, width, height, len(moving))
 
 
 def _decodable(stream: Any) -> bool:

@@ -64,11 +64,12 @@ def open_clip(
         stream, source = choose_stream(place, container)
         index = build_index(container, stream)
         stated = read_facts(container, stream)
+        digest = file_sha256(place)
     finally:
         container.close()
     if index.frame_count == 0:
         raise FootageError(f"{place.name} holds no pictures; copy it from the camera again")
-    return Clip(source, index, stated, Timeline(index, rate, stated.rates), ring_bytes)
+    return Clip(source, index, stated, Timeline(index, rate, stated.rates), digest, ring_bytes)
 
 
 class Clip:
@@ -78,6 +79,8 @@ class Clip:
     ----------
     path : Path
         The file.
+    sha256 : str
+        SHA-256 of the whole file as it was opened, hex.
     index : FrameIndex
         Packets and frames.
     upright_transform : UprightTransform
@@ -100,9 +103,10 @@ class Clip:
         index: FrameIndex,
         stated: StreamFacts,
         timeline: Timeline,
+        sha256: str,
         ring_bytes: int,
     ) -> None:
-        self.path = source.path
+        self.path, self.sha256 = source.path, sha256
         self.index = index
         self._source, self._timeline = source, timeline
         self._lock = threading.RLock()
@@ -164,11 +168,6 @@ class Clip:
     def times(self) -> list[Fraction]:
         """Exact time of each frame, s from the first shown frame; empty without times."""
         return self._timeline.times()
-
-    @cached_property
-    def sha256(self) -> str:
-        """SHA-256 of the file, hex."""
-        return file_sha256(self.path)
 
     @property
     def findings(self) -> tuple[Finding, ...]:

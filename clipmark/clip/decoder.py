@@ -24,7 +24,13 @@ import av.packet
 import av.video.stream
 import numpy as np
 
-from clipmark.clip.admit import MAX_PIXELS, Source, choose_stream, open_container
+from clipmark.clip.admit import (
+    MAX_PIXELS,
+    Source,
+    check_file,
+    choose_stream,
+    open_container,
+)
 from clipmark.clip.index import FrameIndex, demux_packets
 from clipmark.clip.picture import Picture, PixelFormat
 from clipmark.clip.upright import UprightTransform
@@ -116,8 +122,7 @@ class Decoder:
     def read(self) -> tuple[int, Picture] | None:
         """The next picture with its ordinal, in presentation order; None at the end."""
         while not self._ready:
-            packet = self.feed()
-            if packet is None:
+            if not self.feed():
                 return None
         ordinal, picture = self._ready.popleft()
         self.shown = ordinal
@@ -128,20 +133,20 @@ class Decoder:
         """Whether a decoded picture can be read without feeding the decoder."""
         return bool(self._ready)
 
-    def feed(self) -> bool | None:
-        """Give the decoder one packet; True, or None when there are no more."""
+    def feed(self) -> bool:
+        """Give the decoder one packet; False when there are no more."""
         if self._packets is None:
-            return None
+            return False
         try:
             packet = next(self._packets)
         except (StopIteration, av.error.FFmpegError, OSError):
             self._packets = None
-            return None
+            return False
         if packet.size:
             self.fed += 1
             if not self.index.is_packet(self.fed, packet.pts, packet.size):
                 self.lost, self._packets = True, None
-                return None
+                return False
         try:
             frames = packet.decode()
         except av.error.FFmpegError:
@@ -201,6 +206,7 @@ class Decoder:
         layout = self.layout
         self.close()
         self.layout = layout
+        check_file(self._source.path)
         container = open_container(self._source.path)
         stream, found = choose_stream(self._source.path, container)
         if found != self._source:

@@ -92,7 +92,7 @@ def check(clip: Clip, progress: Callable[[int, int], None] | None = None) -> Hea
                 pass_.fault(decoder)
                 log.clear()
                 decoder.broken.clear()
-            if more is None:
+            if not more:
                 break
             while decoder.waiting and (shown := decoder.read()) is not None:
                 pass_.take(*shown)

@@ -203,6 +203,19 @@ def test_the_file_is_never_written_to_and_its_hash_is_the_files(footage):
     assert (path.read_bytes(), path.stat().st_mtime_ns) == before
 
 
+def test_a_file_that_changes_or_goes_while_it_is_open(make, tmp_path):
+    path = make(tmp_path / "run.mp4", count=5)
+    with open_clip(path) as clip:
+        path.write_bytes(path.read_bytes() + b"more")
+        with pytest.raises(FootageError) as changed:
+            next(clip.frames())
+        path.unlink()
+        with pytest.raises(FolderError) as gone:
+            next(clip.frames())
+    assert str(changed.value) == "run.mp4 has changed since it was opened; open it again"
+    assert str(gone.value) == "run.mp4 does not exist; check the name and the folder"
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_mutilated_files_are_read_or_refused_never_a_defect(seed, footage, tmp_path):
     """Cut anywhere or with 40 bytes overwritten: a clip, or a sentence."""
