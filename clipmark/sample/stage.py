@@ -138,7 +138,7 @@ def _room(scene: Scene) -> list[Layer]:
         left, right = min(foot, tip) + 20, max(foot, tip)
         light = light * canvas.soft(
             lambda a, b: (
-                (1.0 - 0.42 * _soft(box(a, b, left, -board.depth_mm - 20, right, 20), 130.0))
+                (1.0 - 0.42 * _soft(box(a, b, left, -board.depth_mm - 20, right, -12), 60.0))
                 * (1.0 - 0.3 * _soft(box(a, b, -FAR, WALL_Z - 9, FAR, WALL_Z + 10), 70.0))
             )
         )
@@ -170,7 +170,7 @@ def _table_front(scene: Scene) -> Layer:
     def paint(canvas: Canvas) -> None:
         a, b = canvas.a, canvas.b
         grain = canvas.cloud(seed + 30, [(9, 0.15), (3.2, 0.08)], stretch=7)
-        light = (0.95 + grain) * lamp(canvas, seed + 7) * (1.0 + 0.002 * b)
+        light = (0.95 + grain) * lamp(canvas, seed + 7)
         canvas.fill(box(a, b, -FAR, -FAR, FAR, 0.0), tint((0.062, 0.043, 0.03), light))
         shade = tint((0.02, 0.018, 0.017), np.maximum(1.0 + 0.004 * (b + 70.0), 0.1))
         canvas.fill(box(a, b, -FAR, -FAR, FAR, -72.0), shade)
@@ -243,7 +243,6 @@ def _board(scene: Scene) -> list[Layer]:
             + grain
             + canvas.cloud(seed + 52, [(120, 0.06), (33, 0.05), (8, 0.03), (2.6, 0.025)])
         )
-        light = light * (1.0 + 0.006 * b)
         edge = box(a, b, 0, -thick, length, 0)
         canvas.fill(edge, tint((0.62, 0.59, 0.50), light))
         for mark in range(50, int(length) - 5, 50):
