@@ -117,6 +117,8 @@ def solve(bed: B, start: Shape, sign: int, reach: tuple[float, float]) -> Soluti
         precision, pull = _prior(
             bed, shape, contrasts_of(levels), weights, sum(reach) / 2.0, clip / _CLIP_SIGMAS
         )
+        if turn < _HELD_STEPS // 2:  # until the segments are sorted, nor does its width
+            precision[first + LOG_BLUR] = 1e6
         if turn < _HELD_STEPS:  # until the edge is in place, its asymmetry means nothing
             precision[first + TONE : first + RAMP_RIGHT + 1] = 1e6
         inverse, step, level_step = system.step(weights, precision, pull)

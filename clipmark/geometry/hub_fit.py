@@ -214,9 +214,7 @@ def _view(luma: Luma, flat: _Flat, reach: float, black: float, white: float) -> 
     return RoundView(((values - black) / (white - black)).reshape(x.shape), zero)
 
 
-def _fit_ring(
-    luma: Luma, flat: _Flat, ring: Ring, black: float, white: float
-) -> _Fitted | None:
+def _fit_ring(luma: Luma, flat: _Flat, ring: Ring, black: float, white: float) -> _Fitted | None:
     """Fit one ring to the pixels; None when too few lie in the picture."""
     reach = min(_REACH_PX, 0.6 * ring.radius)
     x, y, values = _annulus(luma, flat, ring, reach + 1.5, black, white)
@@ -229,7 +227,9 @@ def _fit_ring(
     solution: Solution[CircleBed] | None = None
     for limit in (0.6 * reach, reach):
         wanted = float(min(6.0 * shape.blur + 4.0, limit))
-        solution = solve(bed, shape, ring.sign, clear_reach(bed, shape, (wanted, wanted), _PATIENCE))
+        solution = solve(
+            bed, shape, ring.sign, clear_reach(bed, shape, (wanted, wanted), _PATIENCE)
+        )
         shape = solution.shape
     assert solution is not None
     spread = spread_of(solution)
@@ -337,7 +337,12 @@ def _as_good(fit: _Fitted, best: _Fitted) -> bool:
 
 
 def _report(
-    flat: _Flat, best: _Fitted, count: int, centre: Floats, covariance: Floats, rival: _Fitted | None
+    flat: _Flat,
+    best: _Fitted,
+    count: int,
+    centre: Floats,
+    covariance: Floats,
+    rival: _Fitted | None,
 ) -> HubFit:
     """Everything known about a hub, back in the picture."""
     solution = best.solution

@@ -136,9 +136,7 @@ def _merits(centres: Floats, scores: Floats, likely: Floats, search_px: float) -
     return np.asarray((first + 0.5 * second) * np.exp(-0.5 * away**2), dtype=np.float64)
 
 
-def _peaks(
-    centre: Floats, radii: Floats, scores: Floats, likely: Floats, limit: int
-) -> list[Ring]:
+def _peaks(centre: Floats, radii: Floats, scores: Floats, likely: Floats, limit: int) -> list[Ring]:
     """Strongest rings about one centre, best first."""
     strength = np.abs(scores) * likely
     free = np.ones(len(radii), dtype=bool)
