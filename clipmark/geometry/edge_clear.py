@@ -24,8 +24,8 @@ def clear_reach(
     """Reach on the negative and positive side, px, at most `wanted`.
 
     `patience` is the share of segments that may show something else (a wheel on a board) before
-    the reach ends there. Pixels are binned by distance (1 px) in every segment; the typical change of level over
-    the segments, from just beside the line outward, must stay small.
+    the reach ends there. Pixels are binned by distance (1 px) in every segment; the typical
+    change of level over the segments, from just beside the line outward, must stay small.
     """
     distance, _ = bed.distance(shape.place)
     half_width = 0.5 * (shape.width or 0.0)

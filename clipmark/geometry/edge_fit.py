@@ -19,8 +19,8 @@ from clipmark.geometry.edge_bed import LineBed
 from clipmark.geometry.edge_clear import clear_reach
 from clipmark.geometry.edge_model import TONE, Shape
 from clipmark.geometry.edge_noise import Spread, spread_of
-from clipmark.geometry.edge_search import STEP_PX, Candidate, candidates
 from clipmark.geometry.edge_result import EdgeFit, Kind, RunnerUp, Segments
+from clipmark.geometry.edge_search import STEP_PX, Candidate, candidates
 from clipmark.geometry.edge_solve import Solution, solve
 
 Floats = NDArray[np.float64]

@@ -54,7 +54,7 @@ def trend_residuals(offsets: Floats, scale: Floats, trend: Floats, usable: Bools
         weight = 1.0 / scale[index][near]
         fit, *_ = np.linalg.lstsq(design[near] * weight[:, None], value[near] * weight, rcond=None)
         away[best] = np.abs(value - design @ fit) / scale[index]
-    return offsets - trend @ fit
+    return np.asarray(offsets - trend @ fit, dtype=np.float64)
 
 
 def _subsets(count: int, size: int) -> NDArray[np.int64]:

@@ -30,8 +30,8 @@ class Candidate:
     """A line found: over the rough line by `offset` px and `slope` (px per px).
 
     `sign` is +1 when it is brighter on the positive side (a string: brighter than its
-    surroundings), 0 when that changes along it, `scale` the filter's scale in px, `score` the mean capped contrast (luma,
-    0..1), `weighted` the same preferred by nearness.
+    surroundings), 0 when that changes along it, `scale` the filter's scale in px, `score` the
+    mean capped contrast (luma, 0..1), `weighted` the same preferred by nearness.
     """
 
     offset: float
@@ -55,7 +55,7 @@ def edge_response(means: Floats, scale_px: float) -> Floats:
     """Contrast of a sharp step at each place across, signed; shape as `means`."""
     scale = scale_px / STEP_PX
     slope: Floats = gaussian_filter1d(means, scale, axis=1, order=1, mode="nearest", truncate=3.0)
-    return slope * (scale * np.sqrt(2.0 * np.pi))
+    return np.asarray(slope * (scale * np.sqrt(2.0 * np.pi)), dtype=np.float64)
 
 
 def string_response(means: Floats, width_px: float) -> Floats:

@@ -276,7 +276,7 @@ def _believable(fit: _Fitted) -> bool:
         fit.used >= MIN_USED
         and fit.contrast >= MIN_CONTRAST_SIGMAS * fit.solution.sigma
         and fit.rms <= max(0.6, 0.03 * fit.radius)
-        and SMALLEST_RIM_PX * 0.7 <= fit.radius
+        and fit.radius >= SMALLEST_RIM_PX * 0.7
     )
 
 
