@@ -57,9 +57,7 @@ def smooth(
     return local_fit(times_s, s_mm, window_s), window_s, noise
 
 
-def measure_noise(
-    path: Path, fit: LocalFit, window_s: float, position_mm: float
-) -> Noise:
+def measure_noise(path: Path, fit: LocalFit, window_s: float, position_mm: float) -> Noise:
     """Noise floor of the speed for this window: the larger of two ways to know it.
 
     Background pieces are pushed through the same chain and scaled by their uncertainty against the
@@ -70,7 +68,9 @@ def measure_noise(
     steps = np.diff(times)
     reach = max(2, round(window_s / float(np.median(steps[steps > 0]))))
     fine = local_fit(times, path.s_mm[known], FINE_WINDOW_S)
-    correlation = correlation_factor(np.nan_to_num(fine.residual), np.isfinite(fine.residual), reach)
+    correlation = correlation_factor(
+        np.nan_to_num(fine.residual), np.isfinite(fine.residual), reach
+    )
     gain = float(np.nanmedian(fit.slope_gain))
     own = position_mm * gain * float(np.sqrt(correlation))
     still = background_speed(path, window_s)

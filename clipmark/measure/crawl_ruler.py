@@ -111,7 +111,7 @@ def scale_ruler(
 
     def squared(points_px: FloatArray) -> FloatArray:
         points = np.asarray(points_px, dtype=np.float64)
-        return points * np.array([aspect, 1.0])
+        return np.asarray(points * np.array([aspect, 1.0]), dtype=np.float64)
 
     straight = to_straight or squared
     ends = straight(np.array([[scale.x1, scale.y1], [scale.x2, scale.y2]]))
@@ -156,15 +156,13 @@ def plane_ruler(
     Parameters
     ----------
     to_plane : callable
-        The map. A `Ruler` is taken as it is.
+        The map.
     u_relative : float
         Relative standard uncertainty of lengths along the way, from the sheet's fit, its size and
         its distance from the plane of motion.
     source : str
         Name of that uncertainty in the budget.
     """
-    if isinstance(to_plane, Ruler):
-        return to_plane
     advice = "a larger sheet, nearer the truck's own plane"
     return Ruler(
         to_plane, (ScaleSource(source, u_relative, advice),), {"plane_u_relative": u_relative}

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clipmark.measure.crawl_noise import Noise, background_in_band
 from clipmark.measure.crawl_path import Path
@@ -149,7 +150,7 @@ def slowest_held(trace: Trace, hold_s: float) -> tuple[float, Budget] | None:
     return mean_over(trace, best[1], best[2])
 
 
-def _unbroken(moving: FloatArray) -> list[tuple[int, int]]:
+def _unbroken(moving: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Runs [a, b) of true values."""
     padded = np.concatenate([[0], np.asarray(moving, dtype=np.int8), [0]])
     edges = np.flatnonzero(np.diff(padded))

@@ -28,9 +28,7 @@ LEAST_MATCH, LEAST_INLIERS = 0.6, 0.5
 SEARCH_PX = 48.0
 
 
-def choose_background(
-    luma: NDArray[np.generic], body: Patch, noise: float
-) -> Templates | None:
+def choose_background(luma: NDArray[np.generic], body: Patch, noise: float) -> Templates | None:
     """Up to `MOST_PIECES` textured pieces outside the body patch, or None when there are none.
 
     The zone kept clear is the patch grown by its own size on each side: most of a truck.

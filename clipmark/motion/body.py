@@ -77,7 +77,7 @@ class BodyFollower:
     """
 
     def __init__(self, luma: NDArray[np.generic], patch: Patch, noise: float) -> None:
-        self._size = (int(round(patch.w)), int(round(patch.h)))
+        self._size = (round(patch.w), round(patch.h))
         middle = np.array([patch.x + (patch.w - 1) / 2, patch.y + (patch.h - 1) / 2])
         self._noise = noise
         self._take_anchor(luma, middle)

@@ -105,6 +105,8 @@ def camera_motion(
             solution = fuller
     where = np.where(np.isfinite(body_px), body_px, np.nanmean(body_px, axis=0))
     at_body, u = solution.shift_at(where)
+    for _ in range(2):  # the field is known over the reference picture, the body seen in this one
+        at_body, u = solution.shift_at(where - np.nan_to_num(at_body))
     return _judge(solution, at_body, u, used, times_s)
 
 
@@ -184,9 +186,7 @@ class _Fit:
             columns_y += [x * y, y * y]
         return np.stack([np.stack(columns_x, axis=1), np.stack(columns_y, axis=1)], axis=1)
 
-    def solve(
-        self, shifts: FloatArray, usable: NDArray[np.bool_], perspective: bool
-    ) -> _Solution:
+    def solve(self, shifts: FloatArray, usable: NDArray[np.bool_], perspective: bool) -> _Solution:
         rows = self.rows(self.points, perspective)
         precision = 1 / self.u**2
         shifts = np.where(usable[..., None], shifts, 0.0)

@@ -231,9 +231,7 @@ def _lands_on_patch(tracker: _Tracker, frame: Frame) -> bool:
     return trial.found and float(np.hypot(*(trial.place_px - tracker.middle))) < AGREES_PX
 
 
-def _backwards(
-    clip: Clip, ordinal: int, patch: Patch, first: int, reference: Frame
-) -> list[_Row]:
+def _backwards(clip: Clip, ordinal: int, patch: Patch, first: int, reference: Frame) -> list[_Row]:
     """Rows of the frames before the reference, followed from it backwards in time."""
     tracker = _Tracker(reference, patch)
     held = max(8, BACKWARD_BYTES // max(reference.luma.nbytes, 1))

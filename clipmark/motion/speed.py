@@ -8,6 +8,7 @@ squares; its slope there is the speed. Where the steps are even this is the Savi
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,7 +80,7 @@ def stretches(times_s: FloatArray) -> list[slice]:
     usual = float(np.median(positive)) if positive.size else 0.0
     breaks = np.flatnonzero((steps > GAP_INTERVALS * usual) | (steps <= 0)) + 1
     edges = [0, *breaks.tolist(), len(times_s)]
-    return [slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True) if b > a]
+    return [slice(a, b) for a, b in pairwise(edges) if b > a]
 
 
 def local_fit(

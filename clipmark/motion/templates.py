@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,7 +76,7 @@ class Templates:
     def contrast(self) -> FloatArray:
         """Standard deviation of the grey levels of each piece with the noise taken out, (P,)."""
         spread = np.var(self.values, axis=1, dtype=np.float64) - self.noise**2
-        return np.sqrt(np.maximum(spread, 0.0))
+        return np.asarray(np.sqrt(np.maximum(spread, 0.0)), dtype=np.float64)
 
     def gradient_matrices(self) -> FloatArray:
         """Sum of slope products of each piece with the noise's own share taken out, (P, 2, 2)."""
@@ -97,6 +98,37 @@ class Templates:
                 covariance = (vectors / values) @ vectors.T * 2 * self.noise**2
                 bound[p] = np.sqrt(np.diag(covariance))
         return bound
+
+    @cached_property
+    def _bound(self) -> FloatArray:
+        return np.asarray(self.shift_bound_px().max(axis=1), dtype=np.float64)
+
+    def bound_px(self) -> FloatArray:
+        """The larger of the two values of `shift_bound_px`, (P,)."""
+        return self._bound
+
+    @cached_property
+    def _form_columns(self) -> tuple[Float32Array, Float32Array]:
+        return self._columns(True)
+
+    @cached_property
+    def _shift_columns(self) -> tuple[Float32Array, Float32Array]:
+        return self._columns(False)
+
+    def columns(self, form: bool) -> tuple[Float32Array, Float32Array]:
+        """Steering and modelling columns, (P, K, N): shift x, y[, growth, turn], contrast, level."""
+        return self._form_columns if form else self._shift_columns
+
+    def _columns(self, form: bool) -> tuple[Float32Array, Float32Array]:
+        x, y = self.offsets / np.float32(self.radius)
+        contrast = self.values - self.values.mean(axis=1, keepdims=True)
+        pair = []
+        for gx, gy in (self.steer, self.slope):
+            columns = [gx, gy]
+            if form:
+                columns += [gx * x + gy * y, gy * x - gx * y]
+            pair.append(np.stack([*columns, contrast, np.ones_like(gx)], axis=1))
+        return pair[0], pair[1]
 
     def take(self, which: NDArray[np.intp]) -> Templates:
         """Only the pieces of the given numbers."""

@@ -1,0 +1,83 @@
+"""The trace of a crawl as a table: one row per frame of the span."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path as FilePath
+
+import numpy as np
+import pandas as pd
+
+from clipmark.clip import Clip
+from clipmark.errors import FolderError
+from clipmark.marks import Span
+from clipmark.measure.crawl_path import Path
+from clipmark.measure.crawl_values import Trace
+from clipmark.motion.speed import residual_noise
+
+COLUMNS = ("t_s", "s_mm", "u_s_mm", "v_mm_s", "u_v_mm_s")
+# later: wheel1_deg, wheel1_deg_s, slip1, ... stand between these and the two below
+TAIL = ("frame", "gap")
+DECIMALS = {"t_s": 6, "s_mm": 5, "u_s_mm": 5, "v_mm_s": 5, "u_v_mm_s": 5}
+
+
+def trace_table(clip: Clip, span: Span, path: Path, trace: Trace) -> pd.DataFrame:
+    """One row per frame of the span, in order.
+
+    Columns ``t_s, s_mm, u_s_mm, v_mm_s, u_v_mm_s`` (standard uncertainties, scale left out, which
+    all rows share), ``frame`` (ordinal) and ``gap`` (why a row has no travel, empty where it has).
+    """
+    ordinals = np.arange(span.first, span.last + 1)
+    table = pd.DataFrame({"t_s": np.asarray(clip.times_s)[ordinals]}, index=ordinals)
+    for name in COLUMNS[1:]:
+        table[name] = np.nan
+    table["frame"] = ordinals
+    table["gap"] = "no picture"
+    known = path.known
+    rows = path.ordinals[known]
+    table.loc[path.ordinals, "gap"] = path.reasons
+    table.loc[rows, "s_mm"] = path.s_mm[known]
+    table.loc[rows, "u_s_mm"] = path.u_s_mm[known]
+    table.loc[rows, "v_mm_s"] = trace.fit.slope
+    table.loc[rows, "u_v_mm_s"] = speed_u(trace)
+    return table.reset_index(drop=True)
+
+
+def speed_u(trace: Trace) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Standard uncertainty of the filtered speed at each known instant, mm/s.
+
+    From the residuals around the fit nearby, carried through the filter's weights, and not below
+    what the fine residuals say of the whole clip.
+    """
+    scatter = np.maximum(residual_noise(trace.fit, trace.times_s), 0.0)
+    scatter = np.maximum(scatter, trace.noise.position_mm)
+    return np.asarray(scatter * trace.fit.slope_gain * np.sqrt(trace.noise.correlation))
+
+
+def write_table(table: pd.DataFrame, path: FilePath) -> None:
+    """Write a trace as CSV, whole or not at all.
+
+    Raises
+    ------
+    FolderError
+        If the file cannot be written.
+    """
+    rounded = table.round(DECIMALS)
+    text = rounded.to_csv(index=False, lineterminator="\r\n", float_format="%.10g")
+    temporary = ""
+    try:
+        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        FilePath(temporary).chmod(0o644)
+        FilePath(temporary).replace(path)
+    except OSError as error:
+        if temporary:
+            FilePath(temporary).unlink(missing_ok=True)
+        raise FolderError(
+            f"the trace {path.name} cannot be written to {path.parent} "
+            f"({(error.strerror or 'unknown fault').lower()}); choose a folder with room and rights"
+        ) from error
