@@ -112,15 +112,24 @@ class Camera:
         circle where the estimate itself holds, are drawn again (a truncated distribution).
         """
         latents = self._draw_once(rng, n, groups)
-        half = math.hypot(*self.size_px) / 2
-        needed = min(half, 0.9 * float(reach_px(self.centre[None])[0]))
         for _ in range(REDRAWS):
-            folded = np.flatnonzero(reach_px(self.params(latents)) < needed)
+            folded = np.flatnonzero(self.folds(self.params(latents)))
             if not folded.size:
                 return latents
             latents[folded] = self._draw_once(rng, folded.size, groups)
-        latents[reach_px(self.params(latents)) < needed] = 0.0
+        latents[self.folds(self.params(latents))] = 0.0
         return latents
+
+    def folds(self, params: FloatArray) -> NDArray[np.bool_]:
+        """Which lenses, shape (n, P), fold back where marks may lie; shape (n,).
+
+        Marks lie inside the picture and within `USABLE_REACH` of where the estimate folds; how
+        far a lens's own principal point has moved counts against it.
+        """
+        half = 1.01 * math.hypot(*self.size_px) / 2
+        needed = min(half, 0.99 * float(reach_px(self.centre[None])[0]))
+        moved = np.hypot(*(params[:, 2:4] - self.centre[2:4]).T)
+        return np.asarray(reach_px(params) - moved < needed)
 
     def _draw_once(
         self, rng: np.random.Generator, n: int, groups: Sequence[str] | None

@@ -25,6 +25,7 @@ FloatArray = NDArray[np.float64]
 ORDINARY_NAMES = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 FISHEYE_NAMES = ("fx", "fy", "cx", "cy", "k1", "k2", "k3", "k4")
 MAX_RAY_RAD = 1.55  # 88.8 deg off the axis; a ray at 90 deg never meets the picture plane
+USABLE_REACH = 0.97  # share of the way to the fold where marks still mean something
 NEWTON_STEPS = 12
 CONVERGED = 1e-12  # ray coordinates; 1e-9 px at a focal length of 1000 px
 

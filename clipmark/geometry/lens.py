@@ -195,8 +195,8 @@ def beyond_reach(params: FloatArray, point: FloatArray, what: str = "picture pos
     reach = float(reach_px(params[None])[0])
     where = f"{reach:.0f} px from its middle" if math.isfinite(reach) else "before it"
     return (
-        f"the {what} ({point[0]:.1f}, {point[1]:.1f}) px lies beyond the reach of the lens model, "
-        f"which folds back {where}; mark points nearer the middle, or calibrate the lens with the "
+        f"the {what} ({point[0]:.1f}, {point[1]:.1f}) px lies beyond the usable reach of the lens "
+        f"model, which folds back {where}; mark points nearer the middle, or calibrate the lens with the "
         "board in the corners of the picture"
     )
 

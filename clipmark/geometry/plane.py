@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.errors import LensError
-from clipmark.geometry.distortion import pixels_to_rays, rays_to_pixels
+from clipmark.geometry.distortion import USABLE_REACH, pixels_to_rays, rays_to_pixels, reach_px
 from clipmark.geometry.lens import beyond_reach
 
 FloatArray = NDArray[np.float64]
@@ -87,7 +87,10 @@ def directions(points_px: FloatArray, camera: FloatArray, normal: FloatArray) ->
 
 
 def _check_reach(rays: FloatArray, points: FloatArray, camera: FloatArray) -> None:
-    lost = np.isnan(rays).any(axis=-1)
+    """Refuse marks beyond, or so near, the fold that a slightly different lens loses them."""
+    radius = np.hypot(points[..., 0] - camera[2], points[..., 1] - camera[3])
+    usable = USABLE_REACH * float(reach_px(camera[None])[0])
+    lost = np.isnan(rays).any(axis=-1) | (radius > usable)
     if lost.any():
         flat = np.broadcast_to(points, rays.shape)[lost]
         raise LensError(beyond_reach(camera, flat[0]))

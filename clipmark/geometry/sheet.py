@@ -109,6 +109,9 @@ class SheetFit:
             name: np.concatenate([getattr(part, name) for part in parts])
             for name in ("camera", "rotation", "centre_mm", "size_mm")
         }
+        # As for the prior: a lens that took this picture cannot fold back inside it.
+        folded = self.camera_prior.folds(joined["camera"])
+        joined["camera"][folded] = self.pose.poses.camera[0]
         back = np.argsort(np.argsort(which, kind="stable"), kind="stable")
         return Poses(
             joined["camera"][back],

@@ -126,7 +126,7 @@ def test_many_draws_are_each_draw_by_itself():
 
 def test_a_mark_beyond_the_lens_is_refused_not_guessed():
     camera = np.array([536.0, 536.0, 320.0, 240.0, -0.3, 0, 0, 0, 0])
-    with pytest.raises(LensError, match="beyond the reach of the lens model"):
+    with pytest.raises(LensError, match="beyond the usable reach of the lens model"):
         directions(np.array([[320.0, 240.0], [630.0, 470.0]]), camera, SQUARE_ON)
 
 

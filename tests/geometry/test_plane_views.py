@@ -302,3 +302,16 @@ def test_badly_cut_paper_with_its_tolerance_stated_does_no_harm():
     """Within 2 mm (rectangular) the missing keystone shows that it was the size that was wrong."""
     for camera in (assumed_camera(1920, 1080), camera_from_lens(EXACT_LENS, 1920, 1080)):
         assert abs(cut_a4_error_deg(camera, 2 / math.sqrt(3))) < 0.02
+
+
+def test_no_draw_loses_a_mark_that_the_estimate_can_use():
+    """A strongly bent, badly known lens: marks out to the usable reach stay finite in all draws."""
+    covariance = np.diag([25.0, 25, 25, 25, 0.03**2, 0.03**2, 1e-8, 1e-8, 0])
+    lens = Lens("ordinary", 700, 700, 640, 360, (-0.3, 0.02, 0, 0, 0), (1280, 720), covariance)
+    camera = camera_from_lens(lens, 1280, 720)
+    corners = corners_of(np.array([[500.0, 280], [790, 290], [780, 490], [505, 480]]))
+    edge = 640 + 0.969 * lens.reach_px * np.array([-1.0, 1.0])
+    line = np.stack([edge, [360.0, 360.0]], axis=1)
+    for view in (view_from_promise(camera, 5.0), view_from_sheet(camera, corners)):
+        cameras, normals = view.draw(np.random.default_rng(2), 4000)
+        assert np.isfinite(directions(line, cameras, normals)).all()
