@@ -196,8 +196,8 @@ def beyond_reach(params: FloatArray, point: FloatArray, what: str = "picture pos
     where = f"{reach:.0f} px from its middle" if math.isfinite(reach) else "before it"
     return (
         f"the {what} ({point[0]:.1f}, {point[1]:.1f}) px lies beyond the usable reach of the lens "
-        f"model, which folds back {where}; mark points nearer the middle, or calibrate the lens with the "
-        "board in the corners of the picture"
+        f"model, which folds back {where}; mark points nearer the middle, or calibrate the lens "
+        "with the board in the corners of the picture"
     )
 
 

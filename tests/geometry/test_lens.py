@@ -109,8 +109,8 @@ def test_points_beyond_the_fold_are_refused_with_a_sentence():
         lens.undistort(np.array([[320.0, 240.0], [630.0, 470.0]]))
     assert str(refused.value) == (
         "the picture position (630.0, 470.0) px lies beyond the usable reach of the lens model, "
-        "which folds back 377 px from its middle; mark points nearer the middle, or calibrate the lens "
-        "with the board in the corners of the picture"
+        "which folds back 377 px from its middle; mark points nearer the middle, or calibrate "
+        "the lens with the board in the corners of the picture"
     )
 
 
