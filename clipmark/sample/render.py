@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from clipmark.sample.master import STRIP_ROWS, Master
 from clipmark.sample.paint import Canvas, Grid
 from clipmark.sample.picture import Sensor
 from clipmark.sample.scene import Scene
@@ -27,7 +28,6 @@ from clipmark.sample.truck import (
 
 Array = NDArray[np.float64]
 Box = tuple[int, int, int, int]  # x0, y0, x1, y1 in whole px, ends excluded
-STRIP_ROWS = 48
 
 
 class Renderer:
@@ -338,7 +338,7 @@ class Renderer:
 
     def _get_master(self) -> Master:
         if self._master is None:
-            self._master = Master(self)
+            self._master = Master(self.camera, self.ss, self._paint_layers)
         return self._master
 
     def _shaken(self, k: int) -> Grid:
@@ -356,57 +356,6 @@ class Renderer:
         if box is not None:
             light[box[1] : box[3], box[0] : box[2]] = self._truck_light(k, box)
         return light
-
-
-class Master:
-    """The still part in straight coordinates of the resting camera, with a margin for tremor."""
-
-    def __init__(self, renderer: Renderer) -> None:
-        camera = renderer.camera
-        assert camera.tremor is not None
-        self.pixel_rays = camera.straight_grid(
-            np.arange(camera.width, dtype=np.float64), np.arange(camera.height, dtype=np.float64)
-        )
-        xn, yn = self.pixel_rays
-        margin = 6.0 * np.radians(camera.tremor.rms_deg) * (1.0 + float(np.abs(xn).max()))
-        margin += 4.0 / camera.focal_px
-        self.density = camera.focal_px * renderer.ss
-        self.x0, self.y0 = float(xn.min() - margin), float(yn.min() - margin)
-        ss = renderer.ss
-        columns = int((float(xn.max()) + margin - self.x0) * self.density) // ss * ss
-        rows = int((float(yn.max()) + margin - self.y0) * self.density) // ss * ss
-        x = self.x0 + np.arange(columns) / self.density
-        self.rgb = np.empty((rows, columns, 3), np.float32)
-        self.board = np.empty((rows, columns), np.float32)
-        self.front = np.empty((rows, columns, 4), np.float32)
-        for r0 in range(0, rows, ss * STRIP_ROWS):
-            r1 = min(r0 + ss * STRIP_ROWS, rows)
-            tile = np.meshgrid(x, self.y0 + np.arange(r0, r1) / self.density)
-            back, board, front = renderer._paint_layers(tile[0], tile[1])
-            self.rgb[r0:r1], self.board[r0:r1], self.front[r0:r1] = back, board, front
-        whole = self.rgb * (1.0 - self.front[..., 3:]) + self.front[..., :3]
-        self.shift = (renderer.ss - 1) / 2.0
-        size = (renderer.ss, renderer.ss)
-        self.pooled = np.asarray(cv2.blur(whole, size, anchor=(0, 0)), np.float32)
-
-    def _maps(self, xn: Array, yn: Array, shift: float) -> tuple[Grid, Grid]:
-        u = (xn - self.x0) * self.density - shift
-        v = (yn - self.y0) * self.density - shift
-        return u.astype(np.float32), v.astype(np.float32)
-
-    def pixels(self, xn: Array, yn: Array) -> Grid:
-        """Light averaged over a pixel around each point, shape (h, w, 3)."""
-        return _look_up(self.pooled, *self._maps(xn, yn, self.shift))
-
-    def layers(self, xn: Array, yn: Array) -> tuple[Grid, Grid, Grid]:
-        """Back, board coverage and front at each point, as the renderer paints them."""
-        u, v = self._maps(xn, yn, 0.0)
-        return _look_up(self.rgb, u, v), _look_up(self.board, u, v), _look_up(self.front, u, v)
-
-
-def _look_up(plane: Grid, u: Grid, v: Grid) -> Grid:
-    out = cv2.remap(plane, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(out, np.float32)
 
 
 def _pool(samples: Grid, ss: int) -> Grid:
