@@ -16,6 +16,7 @@ Bools = NDArray[np.bool_]
 
 TUKEY = 5.0  # 99 % efficient for Gaussian scatter
 LEAST_CONTRAST = 0.2  # of the usual one, below which a segment says nothing
+_LOST, _BESIDE = 0.05, 0.25  # a segment given up, and what its neighbours still count
 _FLOOR_PX = 0.02
 _QUANTILE = 0.55
 _MOST_SUBSETS = 600
@@ -74,6 +75,7 @@ def segment_weights(
     sigma: float,
     contrasts: Floats,
     sign: int,
+    adjacent: Bools,
 ) -> Floats:
     """How far each segment is believed, 0 to 1, shape (S,).
 
@@ -91,6 +93,8 @@ def segment_weights(
         Signed contrast of each segment.
     sign : int
         +1 or -1 the polarity that counts, 0 either.
+    adjacent : ndarray of bool, shape (S,)
+        Whether the next segment (after the last the first) touches each one.
     """
     seen = np.abs(contrasts) if sign == 0 else sign * contrasts
     usual = float(np.median(seen[seen > 0])) if np.any(seen > 0) else 0.0
@@ -105,4 +109,8 @@ def segment_weights(
     spread = max(1.4826 * small * float(np.median(away[plausible])), 1.0)
     biweight = np.maximum(0.0, 1.0 - (away / (TUKEY * spread)) ** 2) ** 2
     quiet = np.minimum(1.0, (1.5 * sigma / np.maximum(rms, 1e-12)) ** 2)
-    return np.where(plausible, biweight * quiet, 0.0)
+    weights = np.where(plausible, biweight * quiet, 0.0)
+    # what covers one segment reaches into its neighbours
+    lost = weights < _LOST
+    beside = (adjacent & np.roll(lost, -1)) | np.roll(adjacent & lost, 1)
+    return np.where(beside, _BESIDE * weights, weights)

@@ -112,6 +112,7 @@ def solve(bed: B, start: Shape, sign: int, reach: tuple[float, float]) -> Soluti
             sigma,
             contrasts_of(levels),
             sign,
+            adjacent,
         )
         best = _cost(residual, weights[bed.segment], clip)
         precision, pull = _prior(
