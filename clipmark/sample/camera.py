@@ -10,7 +10,7 @@ Nothing here is shared with the code that the rendered clips test.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -49,8 +49,8 @@ class Tremor:
 class Camera:
     """A camera looking at the plane of motion.
 
-    The optical axis meets the plane at ``target_mm`` at ``distance_mm``. ``yaw_deg`` > 0 has the
-    right side of the plane farther away, ``pitch_deg`` > 0 looks down from above (top nearer),
+    The optical axis meets the plane at ``target_mm`` (None: the scene chooses) at
+    ``distance_mm``. ``yaw_deg`` > 0 has the right side of the plane farther away, ``pitch_deg`` > 0 looks down from above (top nearer),
     ``roll_deg`` > 0 shows lines turned counter-clockwise. ``view_deg`` is the horizontal view angle
     of the upright picture without distortion; ``principal_px`` shifts the principal point from
     the picture's middle, px of the square picture. ``distortion`` is k1, k2, p1, p2, k3.
@@ -73,7 +73,6 @@ class Camera:
     readout_s: float = 0.0
     exposure_s: float = 0.0
     sub_times: int = 3
-    _target: tuple[float, float] = field(default=(0.0, 0.0), repr=False)
 
     @property
     def aspect(self) -> float:
@@ -95,7 +94,7 @@ class Camera:
 
     def target(self) -> Array:
         """Where the axis meets the plane of motion, shape (3,) mm."""
-        x, y = self.target_mm if self.target_mm is not None else self._target
+        x, y = self.target_mm if self.target_mm is not None else (0.0, 0.0)
         return np.array([x, y, 0.0])
 
     def rotation(self) -> Array:

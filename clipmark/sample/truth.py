@@ -109,9 +109,7 @@ def scene_truth(scene: Scene, reference_frame: int = 0) -> Truth:
 
 
 def _camera_truth(camera: Camera) -> Truth:
-    value: Truth = {
-        key: item for key, item in asdict(camera).items() if key not in {"_target", "tremor"}
-    }
+    value: Truth = {key: item for key, item in asdict(camera).items() if key != "tremor"}
     value["target_mm"] = camera.target()[:2].tolist()
     value["tremor_rms_deg"] = camera.tremor.rms_deg if camera.tremor else 0.0
     value["place_mm"] = camera.place_mm().tolist()
