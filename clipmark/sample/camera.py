@@ -50,7 +50,8 @@ class Camera:
     """A camera looking at the plane of motion.
 
     The optical axis meets the plane at ``target_mm`` (None: the scene chooses) at
-    ``distance_mm``. ``yaw_deg`` > 0 has the right side of the plane farther away, ``pitch_deg`` > 0 looks down from above (top nearer),
+    ``distance_mm``. ``yaw_deg`` > 0 has the right side of the plane farther away,
+    ``pitch_deg`` > 0 looks down from above (top nearer),
     ``roll_deg`` > 0 shows lines turned counter-clockwise. ``view_deg`` is the horizontal view angle
     of the upright picture without distortion; ``principal_px`` shifts the principal point from
     the picture's middle, px of the square picture. ``distortion`` is k1, k2, p1, p2, k3.
