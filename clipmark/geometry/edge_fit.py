@@ -30,10 +30,12 @@ __all__ = ["EdgeFit", "RunnerUp", "Segments", "fit_edge"]
 MIN_LENGTH_PX = 20.0  # shorter lines give no direction worth having
 MIN_CONTRAST_SIGMAS = 3.0
 MIN_USED = 0.3  # less of the marked line than this is not that line
+MAX_U_OFFSET_PX = 2.0  # a place less sure than this is no place
 MAX_REACH_PX = 24.0
 MAX_STRING_PX = 6.0  # a wider thing is not taken for a string unless it is called one
 RIVAL_SHARE = 0.6  # a second line this strong is reported
 _FIRST_BLUR_PX = 1.2
+_APART_PX = 3.0
 _POINTS = 13
 
 
@@ -173,6 +175,13 @@ def _fit_kind(
             best = found
     if best is None or best.used < MIN_USED or best.contrast < _least_contrast(best):
         raise FitError(_nothing_there(kind, best))
+    doubt = float(np.sqrt(best.solution.covariance[0, 0]))
+    if doubt > MAX_U_OFFSET_PX:
+        raise FitError(
+            f"the edge near the marked line cannot be placed to better than {doubt:.0f} px: too "
+            "little of one of its sides is seen; mark an edge further from the picture's border, "
+            "or one in better focus"
+        )
     return best, listed
 
 
@@ -253,7 +262,7 @@ def _report(scene: _Scene, found: _Found, listed: list[Candidate]) -> EdgeFit:
     spread: Spread = spread_of(solution)
     covariance = spread.covariance * np.array([[1.0, facing], [facing, 1.0]])
     used = solution.weights > 0.2
-    bow, u_bow = _bow(solution, spread.inflation)
+    bow, u_bow = _bow(solution)
     points = scene.from_straight(line.at(np.linspace(-line.half, line.half, _POINTS)))
     weights = solution.weights[used]
     rms = float(np.sqrt(np.sum(weights * solution.offsets[used] ** 2) / np.sum(weights)))
@@ -302,17 +311,20 @@ def _polarity(solution: Solution[LineBed]) -> int:
     return 1 if float(solution.weights @ np.sign(solution.contrasts)) >= 0 else -1
 
 
-def _bow(solution: Solution[LineBed], inflation: float) -> tuple[float, float]:
+def _bow(solution: Solution[LineBed]) -> tuple[float, float]:
     """Sagitta of the segments' offsets and its standard uncertainty, px."""
     bed, used = solution.bed, solution.weights > 0.2
     if np.sum(used) < 4:
         return 0.0, float("inf")
     along = bed.middles[used] / bed.half
-    precision = 1.0 / (solution.u_offsets[used] * np.sqrt(inflation))
+    precision = 1.0 / solution.u_offsets[used]
+    value = solution.offsets[used] * precision
     design = np.stack([np.ones_like(along), along, -(along**2)], axis=1) * precision[:, None]
     inverse = np.linalg.pinv(design.T @ design)
-    fit = inverse @ design.T @ (solution.offsets[used] * precision)
-    return float(fit[2]), float(np.sqrt(inverse[2, 2]))
+    fit = inverse @ design.T @ value
+    dof = len(along) - 3.0
+    scatter = float(np.sum((value - design @ fit) ** 2)) / dof
+    return float(fit[2]), float(np.sqrt(inverse[2, 2] * max(scatter, 1.0)))
 
 
 def _runner_up(
@@ -327,7 +339,10 @@ def _runner_up(
             continue  # the two flanks of one string
         rival = rough.moved(other.offset, other.slope)
         _, offset = line.place(rival.middle[None, :])
-        turn = float(np.arctan(other.slope) - np.arctan(chosen.slope - 0.0))
+        turn = float(np.arctan(other.slope) - np.arctan(chosen.slope))
+        apart = float(np.hypot(offset[0], turn * line.half / np.sqrt(3.0)))
+        if other.sign == chosen.sign and apart < _APART_PX + 1.5 * found.solution.shape.blur:
+            continue  # the same edge, bent or blurred
         strength = other.score / max(chosen.score, 1e-12)
         sentence = (
             f"another line lies {abs(float(offset[0])):.1f} px away, turned by "

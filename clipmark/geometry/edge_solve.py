@@ -180,11 +180,21 @@ def _noise(bed: Bed, shape: Shape, residual: Floats, weights: Floats) -> tuple[f
     size = np.abs(residual)
     if not np.any(believed):
         believed = np.ones(len(size), dtype=bool)
-    sigma = max(1.4826 * float(np.median(size[believed])), bed.floor)
+    sigma = max(_spread_of(size[believed]), bed.floor)
     distance, _ = bed.distance(shape.place)
     edge = believed & (np.abs(distance) < 1.5 * shape.blur + 0.5 * (shape.width or 0.0))
     on_edge = 1.4826 * float(np.median(size[edge])) if np.any(edge) else sigma
     return sigma, _CLIP_SIGMAS * max(sigma, on_edge)
+
+
+def _spread_of(size: Floats) -> float:
+    """Standard deviation of residuals from their sizes, without the far ones.
+
+    The median alone would be off by up to 40 % where noise is about one luma code.
+    """
+    limit = 3.0 * 1.4826 * float(np.median(size))
+    near = size[size <= limit]
+    return 1.0136 * float(np.sqrt(np.mean(near**2))) if len(near) else 0.0  # of 3 sigma cut off
 
 
 def _prior(

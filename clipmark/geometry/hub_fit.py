@@ -28,13 +28,14 @@ Bools = NDArray[np.bool_]
 SMALLEST_RIM_PX = 8.0
 LARGEST_RIM_SHARE = 0.12  # of the picture's longer side, when the size is not given
 RIM_TOLERANCE = 0.25  # how far a given rim radius may be off
-MIN_USED = 0.4  # of the circle must support it
+MIN_USED = 0.4  # of a circle of 20 px radius and more must support it
 MIN_CONTRAST_SIGMAS = 3.0
 OVAL_SHARE = 0.005  # prior sd of ovalness over radius: views up to 8 deg off square
 _REACH_PX = 12.0
 _PATIENCE = 0.2  # spokes: a part of the rim that is disturbed is too much
 _MODEL_U_PX = 0.015  # shading across a rim that the model does not know
 _RIVAL_SHARE = 0.7
+_ON_CIRCLE_PX, _ON_CIRCLE_SHARE = 0.4, 0.015  # a rim is round to better than this
 _AGREE_PX = 1.0  # rings whose centres lie further apart than this (and 3 u) disagree
 
 
@@ -233,7 +234,7 @@ def _fit_ring(luma: Luma, flat: _Flat, ring: Ring, black: float, white: float) -
         shape = solution.shape
     assert solution is not None
     spread = spread_of(solution)
-    used = solution.weights > 0.2
+    used = _on_circle(solution)
     whole_ring = 2.0 * np.pi / max(float(np.diff(bed.angles).min()), 1e-6)
     weights = solution.weights[used]
     rms = np.sqrt(np.sum(weights * solution.offsets[used] ** 2) / max(np.sum(weights), 1e-9))
@@ -248,6 +249,13 @@ def _fit_ring(luma: Luma, flat: _Flat, ring: Ring, black: float, white: float) -
         float(np.median(contrasts)) if len(contrasts) else 0.0,
         float(rms),
     )
+
+
+def _on_circle(solution: Solution[CircleBed]) -> Bools:
+    """Sectors that support the circle: believed by the fit, and on it, shape (S,)."""
+    radius = solution.shape.place[0]
+    near = np.abs(solution.offsets) <= max(_ON_CIRCLE_PX, _ON_CIRCLE_SHARE * radius)
+    return (solution.weights > 0.2) & near
 
 
 def _annulus(
@@ -273,11 +281,16 @@ def _annulus(
 def _believable(fit: _Fitted) -> bool:
     """Whether a ring is a ring: enough of it, clear enough, and round."""
     return (
-        fit.used >= MIN_USED
+        fit.used >= _least_used(fit.radius)
         and fit.contrast >= MIN_CONTRAST_SIGMAS * fit.solution.sigma
-        and fit.rms <= max(0.6, 0.03 * fit.radius)
-        and fit.radius >= SMALLEST_RIM_PX * 0.7
+        and float(np.sqrt(np.trace(fit.covariance))) <= max(1.0, 0.03 * fit.radius)
+        and fit.radius >= SMALLEST_RIM_PX * 0.9
     )
+
+
+def _least_used(radius: float) -> float:
+    """Share of a circle that must be seen: more of a small one, since specks are round too."""
+    return MIN_USED + 0.25 * float(np.clip((20.0 - radius) / 12.0, 0.0, 1.0))
 
 
 def _nothing_round(start: Floats, best: _Fitted | None) -> str:
@@ -373,7 +386,7 @@ def _report(
         dof=best.dof,
         radius_px=best.radius,
         rim_points=flat.picture(points),
-        rim_used=solution.weights > 0.2,
+        rim_used=_on_circle(solution),
         rms_px=best.rms,
         used_fraction=min(best.used, 1.0),
         rings=count,
