@@ -18,14 +18,15 @@ from clipmark.motion.search import find_piece
 from clipmark.motion.templates import Templates, build_templates
 
 PIECE_PX = 41
-PIECE_PIXELS = 320
-MOST_PIECES = 16
+PIECE_PIXELS = 256
+MOST_PIECES = 12
 GRID = (6, 4)  # cells across and down, so that the pieces spread over the picture
 PER_CELL = 2
 EDGE_PX = 24  # a piece this near the border would leave the picture with a slight shake
 WORST_PIECE_PX = 0.15
 LEAST_MATCH, LEAST_INLIERS = 0.6, 0.5
 SEARCH_PX = 48.0
+KEPT_SPEED = 0.8  # of the last common motion, expected again
 
 
 def choose_background(luma: NDArray[np.generic], body: Patch, noise: float) -> Templates | None:
@@ -100,6 +101,8 @@ class BackgroundFollower:
         self._scores = np.zeros((2, pieces.count, 2))
         self._frames = np.zeros(pieces.count)
         self._known = True
+        self._middle = np.zeros(2)  # common shift of the frame before
+        self._steady = False
 
     def start_unknown(self) -> None:
         """Say that the next frame may show the background elsewhere."""
@@ -122,7 +125,9 @@ class BackgroundFollower:
             shift, valid = self._attempt(luma, self._shift)
         if valid.any():
             middle = np.median(shift[valid], axis=0)
-            self._shift = np.where(valid[:, None], shift, middle)
+            ahead = KEPT_SPEED * (middle - self._middle) if self._steady else 0.0
+            self._shift = np.where(valid[:, None], shift, middle) + ahead
+            self._middle, self._steady = middle, True
             self._known = True
         return shift, valid
 

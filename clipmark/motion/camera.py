@@ -267,7 +267,7 @@ def _judge(
     smooth, count = _slow_part(filled, times_s)
     drift = np.var(smooth, axis=0)
     u_smooth = np.sqrt(noise / count)
-    if (drift > (3 * u_smooth) ** 2).any():
+    if (drift > np.maximum(3 * u_smooth, FLOOR_PX) ** 2).any():
         spare = np.tile(u_smooth, (len(times_s), 1))
         return CameraMotion(at_body, u, smooth, spare, "drifting", shake, used, residuals)
     zero = np.zeros_like(filled)

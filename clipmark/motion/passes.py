@@ -6,6 +6,7 @@ and the image operations both let go of the interpreter lock, so that two cores 
 
 from __future__ import annotations
 
+import os
 import queue
 import threading
 from collections.abc import Callable, Iterator
@@ -208,7 +209,8 @@ def follow(
     total = span.last - span.first + 1
     rows: list[_Row] = []
     suspect = False
-    for frame in read_ahead(clip.frames(span.first, span.last)):
+    threads = max(1, (os.cpu_count() or 1) - 1)  # one core is left for following
+    for frame in read_ahead(clip.frames(span.first, span.last, threads=threads)):
         if frame.ordinal == ordinal and rows:
             suspect = not _lands_on_patch(tracker, frame)
             if suspect:

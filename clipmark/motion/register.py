@@ -27,11 +27,14 @@ from clipmark.motion.sampling import (
 )
 from clipmark.motion.templates import Templates
 
-CROP_MARGIN_PX = 14
-CONVERGED_PX = 0.002  # the step after is some ten times smaller
-CONVERGED_SHARE = 0.08  # of what the piece can tell at best: finer steps are idle
-LATE_STEP, MOSTLY = 4, 0.75  # hidden pieces never settle: the others do not wait for them
-OVER_STEP = 1.1  # under Tukey weights a plain step falls short by up to 17 %; see below
+CROP_MARGIN_PX = 10
+CONVERGED_PX = (0.002, 0.01)  # the step after is three to ten times smaller
+CONVERGED_SHARE = 0.3  # of what the piece can tell at its usual residuals: finer is idle
+GOOD_STEPS = 5.0  # a last step this many times longer still counts as converged
+ROUGH = 1.6  # residuals this many times the usual: the guess is not yet near
+SPARSE = 3  # every third residual tells their scale well enough
+LATE_STEP, MOSTLY = 1, 0.7  # hidden pieces never settle: the others do not wait for them
+OVER_STEP = 1.35  # plain steps fall short by 17 to 35 %; see `_Solver.run`
 TUKEY = 4.685  # 95 % efficiency for Gaussian residuals
 # For Gaussian residuals under that weight: mean slope of the influence function, E[psi'] = 0.758,
 # over the mean weight, E[w] = 0.915 (Huber, Robust Statistics, 1981, ch. 6 for the sandwich).
@@ -109,6 +112,7 @@ class _Crops:
         for p, (x0, y0) in enumerate(self.corners):
             rows = slice(p * self.height, (p + 1) * self.height)
             picture[rows] = luma[y0 : y0 + self.height, x0 : x0 + self.width]
+        self.starts = (np.arange(len(self.corners)) * self.height).astype(np.float32)[:, None]
         self.coefficients = spline_coefficients(picture)
 
     def hold(self, middles: FloatArray) -> bool:
@@ -116,15 +120,21 @@ class _Crops:
         moved = float(np.max(np.abs(middles - self.middles), initial=0.0))
         return moved < CROP_MARGIN_PX - REACH_PX - 1
 
-    def values(self, x: Float32Array, y: Float32Array) -> tuple[Float32Array, NDArray[np.bool_]]:
-        """Values at picture positions (P, N), and which positions are inside."""
+    def values(
+        self, x: Float32Array, y: Float32Array
+    ) -> tuple[Float32Array, NDArray[np.bool_] | None]:
+        """Values at picture positions (P, N), and which are inside (None when all are)."""
         local_x = x - self.corners[:, :1].astype(np.float32)
         local_y = y - self.corners[:, 1:].astype(np.float32)
-        inside = (local_x >= REACH_PX) & (local_x <= self.width - REACH_PX - 1)
-        inside &= (local_y >= REACH_PX) & (local_y <= self.height - REACH_PX - 1)
-        np.clip(local_x, 1, self.width - 3, out=local_x)
-        np.clip(local_y, 1, self.height - 3, out=local_y)
-        local_y += (np.arange(len(self.corners)) * self.height).astype(np.float32)[:, None]
+        right, bottom = self.width - REACH_PX - 1, self.height - REACH_PX - 1
+        inside = None
+        least = min(local_x.min(), local_y.min())
+        if least < REACH_PX or local_x.max() > right or local_y.max() > bottom:
+            inside = (local_x >= REACH_PX) & (local_x <= right)
+            inside &= (local_y >= REACH_PX) & (local_y <= bottom)
+            np.clip(local_x, 1, self.width - 3, out=local_x)
+            np.clip(local_y, 1, self.height - 3, out=local_y)
+        local_y += self.starts
         return sample(self.coefficients, local_x, local_y), inside
 
 
@@ -180,7 +190,7 @@ class _Solver:
         self.crops = _Crops(luma, templates, start)
         self.limit: Float32Array | None = None
 
-    def _residuals(self) -> tuple[Float32Array, NDArray[np.bool_], Float32Array]:
+    def _residuals(self) -> tuple[Float32Array, NDArray[np.bool_] | None, Float32Array]:
         """Picture less template under the present pose, which pixels count, picture values."""
         a, b = np.split(self.growth_turn.astype(np.float32), 2, axis=1)
         x, y = self.t.offsets
@@ -202,31 +212,41 @@ class _Solver:
         model += level
         return values - model, inside, values
 
-    def _weights(self, e: Float32Array, inside: NDArray[np.bool_], step: int) -> Float32Array:
-        """Huber weights while the guess is rough, Tukey weights after, with a scale that settles."""
+    def _weights(
+        self, e: Float32Array, inside: NDArray[np.bool_] | None, step: int
+    ) -> Float32Array:
+        """Huber weights where the guess is rough, Tukey weights after, with a scale that settles."""
         size = np.abs(e)
         if step <= 2 or self.limit is None:
-            count = np.maximum(inside.sum(axis=1, keepdims=True), 1)
-            spread = 1.2533 * np.sum(size * inside, axis=1, keepdims=True) / count
-            if step == 0:
+            if inside is None:
+                spread = 1.2533 * np.mean(size, axis=1, keepdims=True)
+            else:
+                count = np.maximum(inside.sum(axis=1, keepdims=True), 1)
+                spread = 1.2533 * np.sum(size * inside, axis=1, keepdims=True) / count
+            if step == 0 and (spread > ROUGH * self.usual).any():
                 weights = np.minimum(1.0, 1.5 * spread / np.maximum(size, 1e-6))
-                return np.asarray(weights * inside, dtype=np.float32)
+                if inside is not None:
+                    weights = weights * inside
+                return np.asarray(weights, dtype=np.float32)
             limit = np.clip(spread, self.usual, 3 * self.usual) * TUKEY
             self.limit = np.asarray(limit, dtype=np.float32)
         share = e / self.limit
         share *= share
         weights = np.maximum(1 - share, 0.0)
         weights *= weights
-        weights *= inside
+        if inside is not None:
+            weights *= inside
         return np.asarray(weights, dtype=np.float32)
 
     def run(self) -> Fit:
         """Iterate to convergence and report.
 
-        The matrix of a step has the weights in it where the exact one has the slope of the
-        influence function, 0.83 to 1 times as large: `OVER_STEP` stands between.
+        A plain step falls short: its matrix has the weights in it where the exact one has the
+        slope of the influence function, 0.83 times as large, and the reference is often sharper
+        than later frames (a key frame). `OVER_STEP` stands between.
         """
-        enough = np.maximum(CONVERGED_PX, CONVERGED_SHARE * self.t.bound_px())
+        told = self.t.bound_px() * self.usual[:, 0] / (1.4 * self.t.noise)
+        enough = np.clip(CONVERGED_SHARE * told, *CONVERGED_PX)
         for step in range(MOST_STEPS):
             e, inside, values = self._residuals()
             weights = self._weights(e, inside, step)
@@ -234,12 +254,13 @@ class _Solver:
             matrix = self._matrix(weighted, weights)
             change = self._solve(matrix, weighted, e) * (1.0 if step == 0 else OVER_STEP)
             self._apply(change)
-            settled = np.hypot(change[:, 0], change[:, 1]) < enough
-            if step > 0 and settled.all():
+            length = np.hypot(change[:, 0], change[:, 1])
+            settled = length < enough
+            if settled.all():
                 break
             if step >= LATE_STEP and settled.mean() >= MOSTLY:
                 break
-        return self._report(settled, e, inside, values, weights, weighted, matrix)
+        return self._report(length < GOOD_STEPS * enough, e, inside, values, weights, weighted, matrix)
 
     def _matrix(self, weighted: Float32Array, weights: Float32Array) -> FloatArray:
         """Weighted products of steering and modelling slopes, (P, K, K), the noise's share out."""
@@ -283,7 +304,7 @@ class _Solver:
         self,
         settled: NDArray[np.bool_],
         e: Float32Array,
-        inside: NDArray[np.bool_],
+        inside: NDArray[np.bool_] | None,
         values: Float32Array,
         weights: Float32Array,
         weighted: Float32Array,
@@ -291,10 +312,11 @@ class _Solver:
     ) -> Fit:
         """Residual statistics, of the last step but for its own small change."""
         total = np.maximum(weights.sum(axis=1, dtype=np.float64), 1e-9)
-        scale = 1.4826 * np.median(np.abs(np.where(inside, e, 0)), axis=1).astype(np.float64)
+        size = np.abs(e if inside is None else np.where(inside, e, 0))
+        scale = 1.4826 * np.median(size[:, ::SPARSE], axis=1).astype(np.float64)
         scores = weighted * e[:, None, :]
         spread = np.matmul(scores, scores.transpose(0, 2, 1)).astype(np.float64)
-        inverse = np.linalg.pinv(matrix * self._gain_columns(matrix.shape[1]) * SLOPE_OVER_WEIGHT)
+        inverse = _inverse(matrix * self._gain_columns(matrix.shape[1]) * SLOPE_OVER_WEIGHT)
         covariance = inverse @ (spread * FINE_NOISE_LOST) @ inverse.transpose(0, 2, 1)
         return Fit(
             pose=Pose(self.shift, self.growth_turn),
@@ -329,6 +351,14 @@ class _Solver:
             ).reshape(self.t.count, blocks)
             out[:, axis] = np.sum(sums**2, axis=1) * blocks / max(blocks - 2, 1)
         return out
+
+
+def _inverse(matrices: FloatArray) -> FloatArray:
+    """Inverse of each matrix, zero weight where there is none."""
+    try:
+        return np.asarray(np.linalg.inv(matrices), dtype=np.float64)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.pinv(matrices), dtype=np.float64)
 
 
 def _correlation(

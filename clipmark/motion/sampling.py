@@ -23,11 +23,11 @@ Float32Array = NDArray[np.float32]
 REACH_PX = 4  # a position needs this much picture around it, prefilter included
 
 
-def _inverse_spline(reach: int = 9) -> FloatArray:
+def _inverse_spline(reach: int = 7) -> FloatArray:
     """Filter that turns samples into cubic B-spline coefficients.
 
     ``sqrt(3) z**|k|`` with z = sqrt(3) - 2 (Unser, IEEE Signal Process. Mag. 16 (6), 1999,
-    22-38), cut where it has fallen to 1e-5.
+    22-38), cut where it has fallen to 1e-4.
     """
     k = np.arange(-reach, reach + 1)
     taps = math.sqrt(3) * (math.sqrt(3) - 2) ** np.abs(k).astype(np.float64)
