@@ -12,22 +12,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from clipmark.clip import Clip, Frame
 from clipmark.errors import FollowError, MarkError
-from clipmark.marks import Line, Patch, Span, as_line, check_line, check_patch
+from clipmark.marks import Line, Patch, Sheet, Span, as_line, check_line, check_patch
 from clipmark.measure.crawl_noise import measure_noise, smooth
 from clipmark.measure.crawl_path import LEAST_FRAMES, Path, lay_along
 from clipmark.measure.crawl_reading import CrawlReading
-from clipmark.measure.crawl_ruler import (
-    SCALE_U_PX,
-    PointMap,
-    Ruler,
-    plane_ruler,
-    scale_ruler,
-)
+from clipmark.measure.crawl_ruler import SCALE_U_PX, PointMap, Ruler, plane_ruler
 from clipmark.measure.crawl_table import trace_table
 from clipmark.measure.crawl_values import (
     Trace,
@@ -38,8 +33,11 @@ from clipmark.measure.crawl_values import (
     rollback,
     slowest_held,
 )
+from clipmark.measure.crawl_view import ruler_for
 from clipmark.measure.crawl_warnings import followed_warnings, still_warnings
+from clipmark.measure.lens_file import LensSource
 from clipmark.measure.values import Value
+from clipmark.measure.view import ViewOptions
 from clipmark.motion.passes import Following, follow
 from clipmark.motion.stalls import find_standing
 from clipmark.uncertainty.budget import Budget, Contribution
@@ -60,9 +58,15 @@ def measure_crawl(
     scale_mm: float | None = None,
     scale_u_px: float = SCALE_U_PX,
     scale_u_mm: float = 0.0,
+    lens: LensSource | None = None,
+    view_angle_deg: float | None = None,
+    square_within_deg: float = 5.0,
+    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None = None,
+    sheet_size: tuple[float, float] | None = None,
+    sheet_u_mm: float = 0.5,
+    edge_fit: bool = True,
     to_plane: PointMap | Ruler | None = None,
     to_plane_u: float = 0.0,
-    to_straight: PointMap | None = None,
     hold_s: float = 2.0,
     band_hz: tuple[float, float] = (0.5, 5.0),
     window_s: float | None = None,
@@ -85,11 +89,11 @@ def measure_crawl(
     scale, scale_mm, scale_u_px, scale_u_mm
         Two points a known length apart in the plane of motion, that length, the standard
         uncertainty of each end along the line (0.5 px unless they were fitted) and of the length.
+    lens, view_angle_deg, square_within_deg, sheet, sheet_size, sheet_u_mm, edge_fit
+        The view, as in `measure_angle`. A sheet in the plane of motion gives mm without a scale.
     to_plane : callable or Ruler, optional
-        Instead of a scale: map ``(N, 2) upright px -> (N, 2) mm``, as a sheet gives it, with
-        ``to_plane_u`` the relative standard uncertainty of its lengths (a `Ruler` has its own).
-    to_straight : callable, optional
-        With a scale: upright px to undistorted px of the square picture.
+        Instead of all these: map ``(N, 2) upright px -> (N, 2) mm``, with ``to_plane_u`` the
+        relative standard uncertainty of its lengths (a `Ruler` has its own).
     hold_s : float
         How long the slowest speed must be held, s.
     band_hz : tuple of float
@@ -105,7 +109,7 @@ def measure_crawl(
 
     Raises
     ------
-    MarkError, FrameError, FollowError, FootageError
+    MarkError, FrameError, FollowError, FitError, LensError, PlaneError
         A sentence each.
     """
     patch = _as_patch(patch)
@@ -115,8 +119,25 @@ def measure_crawl(
     way = None if travel is None else as_line(travel, "the travel line")
     if way is not None:
         check_line(way, clip.width, clip.height, "the travel line")
-    ruler = _ruler(clip, scale, scale_mm, scale_u_px, scale_u_mm, to_plane, to_plane_u, to_straight)
     reference = clip.frame(ordinal)
+    view_notes: tuple[str, ...] = ()
+    if to_plane is not None:
+        ruler = _given_ruler(to_plane, to_plane_u, scale is not None)
+    else:
+        ruler, view_notes = ruler_for(
+            clip,
+            ordinal,
+            patch,
+            scale=None if scale is None else as_line(scale, "the scale mark"),
+            scale_mm=scale_mm,
+            scale_u_px=scale_u_px,
+            travel=way,
+            options=ViewOptions(
+                lens, view_angle_deg, square_within_deg, _as_sheet(sheet, sheet_size, sheet_u_mm)
+            ),
+            edge_fit=edge_fit,
+        )
+        ruler = ruler.with_length_doubt(scale_mm, scale_u_mm)
     following = follow(clip, ordinal, patch, span, progress)
     path = lay_along(following, ruler, way, (clip.width, clip.height))
     trace, window = _trace(path, ruler, _tick_s(reference), window_s)
@@ -127,7 +148,10 @@ def measure_crawl(
         "hold_s": hold_s,
         **ruler.describe,
     }
-    return _read(clip, reference, span, following, path, trace, window, hold_s, band_hz, settings)
+    reading = _read(
+        clip, reference, span, following, path, trace, window, hold_s, band_hz, settings
+    )
+    return replace(reading, warnings=tuple(dict.fromkeys((*view_notes, *reading.warnings))))
 
 
 def _as_patch(patch: Patch | Sequence[float]) -> Patch:
@@ -186,26 +210,25 @@ def _check_settings(
         )
 
 
-def _ruler(
-    clip: Clip,
-    scale: LineLike | None,
-    scale_mm: float | None,
-    scale_u_px: float,
-    scale_u_mm: float,
-    to_plane: PointMap | Ruler | None,
-    to_plane_u: float,
-    to_straight: PointMap | None,
-) -> Ruler:
-    if to_plane is not None and scale is None:
-        return to_plane if isinstance(to_plane, Ruler) else plane_ruler(to_plane, to_plane_u)
-    if scale is None or scale_mm is None or to_plane is not None:
-        given = "both a scale mark and a sheet" if to_plane is not None else "no complete scale"
+def _given_ruler(to_plane: PointMap | Ruler, u_relative: float, scale_too: bool) -> Ruler:
+    if scale_too:
         raise MarkError(
-            f"{given} was given, so lengths in mm are not defined; give either two points with "
-            "their distance (--scale and --scale-mm) or a sheet in the plane of motion"
+            "both a scale mark and a map to the plane were given; give the one that is to define "
+            "lengths"
         )
-    line = as_line(scale, "the scale mark")
-    return scale_ruler(clip, line, scale_mm, scale_u_px, scale_u_mm, to_straight)
+    return to_plane if isinstance(to_plane, Ruler) else plane_ruler(to_plane, u_relative)
+
+
+def _as_sheet(
+    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None,
+    size_mm: tuple[float, float] | None,
+    side_u_mm: float,
+) -> Sheet | None:
+    if sheet is None or isinstance(sheet, Sheet):
+        return sheet
+    if size_mm is None:
+        raise MarkError("a sheet was marked without its size; give its width and height in mm")
+    return Sheet.from_values(sheet, size_mm, side_u_mm)
 
 
 def _tick_s(frame: Frame) -> float:

@@ -1,4 +1,4 @@
-"""How much of a speed trace is measuring noise: from the body itself, and from what stands still."""
+"""How much of a speed trace is noise: from the body itself, and from what stands still."""
 
 from __future__ import annotations
 
@@ -50,11 +50,16 @@ def smooth(
 ) -> tuple[LocalFit, float, float]:
     """Local fit with a given or chosen window; also the window, s, and the position noise, mm."""
     fine = local_fit(times_s, s_mm, FINE_WINDOW_S)
-    noise = float(np.nanmedian(residual_noise(fine, times_s)))
+    noise = usual_noise(fine, times_s)
     if window_s is None:
         rough = local_fit(times_s, s_mm, 0.25).slope
         window_s = choose_window(times_s, s_mm, noise, usual_moving_speed(np.abs(rough)))
     return local_fit(times_s, s_mm, window_s), window_s, noise
+
+
+def usual_noise(fit: LocalFit, times_s: FloatArray) -> float:
+    """Root mean square over the clip of the scatter around a fit; single wild frames count."""
+    return float(np.sqrt(np.nanmean(residual_noise(fit, times_s) ** 2)))
 
 
 def measure_noise(path: Path, fit: LocalFit, window_s: float, position_mm: float) -> Noise:

@@ -12,8 +12,10 @@ from clipmark.marks import Line
 from clipmark.measure.crawl_ruler import FloatArray, Ruler
 from clipmark.motion.camera import CameraMotion, camera_motion
 from clipmark.motion.passes import Following
+from clipmark.motion.speed import local_fit, residual_noise
 
 LEAST_FRAMES = 8
+SCATTER_WINDOW_S = 0.12
 STALE_SIGMAS = 6.0  # a repeated picture is stale when the body moved this many u around it
 STALE_RUN = 3  # longer runs of one picture are a truck that stands, or a frozen recording
 
@@ -105,6 +107,7 @@ def lay_along(
     shaken = np.sum((per_px * camera.applied_u_px[found]) ** 2, axis=1)
     u_s[found], u_camera[found] = np.sqrt(body + shaken), np.sqrt(shaken)
     _mark_stale(following, along, u_s, reasons)
+    u_s *= _own_scatter(following.times_s, along, u_s)
     missing = np.array([bool(reason) for reason in reasons])
     along[missing] = np.nan
     u_s[missing] = np.nan
@@ -126,6 +129,19 @@ def lay_along(
         background_mm=background,
         background_ratio=ratio,
     )
+
+
+def _own_scatter(times_s: FloatArray, along: FloatArray, u_s: FloatArray) -> float:
+    """Factor, at least 1, that makes the stated uncertainty as large as the scatter seen.
+
+    Compression moves texture as a whole, which the residuals of a single frame cannot show; the
+    scatter of neighbouring frames around a short local fit can.
+    """
+    known = np.isfinite(along) & np.isfinite(u_s)
+    fit = local_fit(times_s[known], along[known], SCATTER_WINDOW_S)
+    seen = float(np.sqrt(np.nanmean(residual_noise(fit, times_s[known]) ** 2)))
+    stated = float(np.median(u_s[known]))
+    return max(1.0, seen / stated) if np.isfinite(seen) and stated > 0 else 1.0
 
 
 def _direction(places_mm: FloatArray, ruler: Ruler, travel: Line | None) -> FloatArray:

@@ -1,4 +1,4 @@
-"""What a crawl measurement gives: figures with uncertainties, the trace, and where they came from."""
+"""What a crawl measurement gives: figures with uncertainties, the trace, where they came from."""
 
 from __future__ import annotations
 

@@ -58,6 +58,15 @@ class Ruler:
     sources: tuple[ScaleSource, ...]
     describe: dict[str, object]
 
+    def with_length_doubt(self, length_mm: float | None, u_mm: float) -> Ruler:
+        """The same ruler, the known length of its mark being uncertain by `u_mm`."""
+        if not u_mm >= 0:
+            raise MarkError("the uncertainty of the scale mark is below 0; give 0 or more")
+        if length_mm is None or u_mm == 0:
+            return self
+        doubt = ScaleSource("length of the scale mark", u_mm / length_mm, "measure it better")
+        return Ruler(self.to_mm, (*self.sources, doubt), {**self.describe, "scale_u_mm": u_mm})
+
     def stretch(self, points_px: FloatArray) -> FloatArray:
         """Change of mm per px at each point, shape (N, 2, 2): rows mm, columns px."""
         step = 0.5
@@ -75,7 +84,6 @@ def scale_ruler(
     scale: Line,
     scale_mm: float,
     scale_u_px: float = SCALE_U_PX,
-    scale_u_mm: float = 0.0,
     to_straight: PointMap | None = None,
 ) -> Ruler:
     """Ruler from two marked points a known length apart.
@@ -90,8 +98,6 @@ def scale_ruler(
         Their true distance.
     scale_u_px : float
         Standard uncertainty of each end along the line, px.
-    scale_u_mm : float
-        Standard uncertainty of the true distance.
     to_straight : callable, optional
         Upright px to undistorted square px; when not given only the pixel aspect is applied.
 
@@ -105,7 +111,7 @@ def scale_ruler(
         raise MarkError(
             f"the scale mark is said to be {scale_mm:g} mm long; give a length above 0 mm"
         )
-    if not (scale_u_px >= 0 and scale_u_mm >= 0):
+    if not scale_u_px >= 0:
         raise MarkError("the uncertainty of the scale mark is below 0; give 0 or more")
     aspect = float(clip.pixel_aspect)
 
@@ -129,11 +135,6 @@ def scale_ruler(
         math.sqrt(2) * scale_u_px * stretch / length,
         "mark two points further apart, or zoom in on them",
     )
-    sources = [marks]
-    if scale_u_mm > 0:
-        sources.append(
-            ScaleSource("length of the scale mark", scale_u_mm / scale_mm, "measure it better")
-        )
 
     def to_mm(points_px: FloatArray) -> FloatArray:
         return np.asarray(straight(points_px) * per_px, dtype=np.float64)
@@ -142,10 +143,9 @@ def scale_ruler(
         "scale": list(scale.as_tuple()),
         "scale_mm": scale_mm,
         "scale_u_px": scale_u_px,
-        "scale_u_mm": scale_u_mm,
         "mm_per_px": per_px,
     }
-    return Ruler(to_mm, tuple(sources), described)
+    return Ruler(to_mm, (marks,), described)
 
 
 def plane_ruler(

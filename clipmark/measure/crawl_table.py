@@ -19,6 +19,7 @@ from clipmark.motion.speed import residual_noise
 COLUMNS = ("t_s", "s_mm", "u_s_mm", "v_mm_s", "u_v_mm_s")
 # later: wheel1_deg, wheel1_deg_s, slip1, ... stand between these and the two below
 TAIL = ("frame", "gap")
+NEAR_S = 0.4  # residuals this near, both sides together, tell how well a speed is known
 DECIMALS = {"t_s": 6, "s_mm": 5, "u_s_mm": 5, "v_mm_s": 5, "u_v_mm_s": 5}
 
 
@@ -50,7 +51,7 @@ def speed_u(trace: Trace) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
     From the residuals around the fit nearby, carried through the filter's weights, and not below
     what the fine residuals say of the whole clip.
     """
-    scatter = np.maximum(residual_noise(trace.fit, trace.times_s), 0.0)
+    scatter = np.maximum(residual_noise(trace.fit, trace.times_s, NEAR_S), 0.0)
     scatter = np.maximum(scatter, trace.noise.position_mm)
     return np.asarray(scatter * trace.fit.slope_gain * np.sqrt(trace.noise.correlation))
 

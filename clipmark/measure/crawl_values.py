@@ -12,12 +12,13 @@ from clipmark.measure.crawl_noise import Noise, background_in_band
 from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_ruler import FloatArray, Ruler
 from clipmark.measure.values import Value
-from clipmark.motion.ripple import LEAST_CYCLES, band_ripple
+from clipmark.motion.ripple import LEAST_CYCLES, band_ripple, noise_above
 from clipmark.motion.speed import LocalFit, stretches
 from clipmark.motion.stalls import Standing, standing_mask
 from clipmark.uncertainty.budget import Budget, Contribution
 
 ROLLBACK_SIGMAS = 3.0
+SURE_CYCLES = 2.5  # of the band's low end, for a fair figure
 STEADIER = "a tripod, or more texture in the still background"
 SHARPER = "a larger or better textured patch, more light, a higher bit rate"
 
@@ -190,10 +191,7 @@ def ripple(
             f"end of {band_hz[0]:g} Hz, which needs {LEAST_CYCLES / band_hz[0]:g} s; ripple is not "
             "given. Give a longer span or a narrower band."
         )
-    own = trace.noise.position_mm**2
-    still = background_in_band(path, band_hz)
-    sized = max(own, still / unit.noise_variance) if still is not None else own
-    doubt = 0.3 if still is None else min(max(abs(sized - own) / sized, 0.15), 0.6)
+    sized, doubt = _noise_in_band(trace, path, band_hz, unit.noise_variance)
     found = band_ripple(times, s, band_hz, math.sqrt(sized), doubt)
     if found is None or mean_mm_s <= 0:
         return None, "The truck made no way in this span; ripple is not given."
@@ -204,7 +202,40 @@ def ripple(
     floor = math.sqrt(1.96 * found.u_zero) / mean_mm_s
     u = (high - low) / (2 * 1.96)
     budget = Budget.of([Contribution("noise in the band", "A", u, advice=SHARPER)])
-    return RippleFigure(Value(estimate, u, low, high), found.seen, floor, budget), ""
+    figure = RippleFigure(Value(estimate, u, low, high), found.seen, floor, budget)
+    return figure, _short_span_note(trace.times_s, band_hz)
+
+
+def _noise_in_band(
+    trace: Trace, path: Path, band_hz: tuple[float, float], gain: float
+) -> tuple[float, float]:
+    """Variance of white position noise that stands for all noise in the band, and its doubt.
+
+    The largest of three ways to know it: scatter of neighbouring frames, the spectrum just above
+    the band, and background pieces in the band itself (`gain` is the band's response to unit
+    noise). The doubt is relative, standard.
+    """
+    own = trace.noise.position_mm**2
+    doubt = 0.3
+    above = noise_above(trace.times_s, trace.s_mm, band_hz)
+    if above is not None:
+        own, doubt = max(own, above[0] ** 2), above[1]
+    still = background_in_band(path, band_hz)
+    if still is None or still / gain <= own:
+        return own, max(doubt, 0.2)
+    return still / gain, 0.3
+
+
+def _short_span_note(times_s: FloatArray, band_hz: tuple[float, float]) -> str:
+    longest = max(float(times_s[run][-1] - times_s[run][0]) for run in stretches(times_s))
+    cycles = longest * band_hz[0]
+    if cycles >= SURE_CYCLES:
+        return ""
+    return (
+        f"The longest stretch of {longest:.2f} s holds only {cycles:.1f} cycles of the band's low "
+        f"end ({band_hz[0]:g} Hz): slow unevenness is told poorly. A span of "
+        f"{SURE_CYCLES / band_hz[0]:g} s or more tells it."
+    )
 
 
 def rollback(trace: Trace) -> tuple[Value, float, float]:

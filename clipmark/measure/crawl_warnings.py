@@ -36,8 +36,8 @@ def followed_warnings(clip: Clip, span: Span, following: Following, path: Path) 
         )
     elif path.camera.judged != "still":
         notes.append(
-            f"The camera was {path.camera.judged} ({path.camera.shake_px:.2f} px root mean square); "
-            "its motion was taken out with the still background."
+            f"The camera was {path.camera.judged} ({path.camera.shake_px:.2f} px root mean "
+            "square); its motion was taken out with the still background."
         )
     if following.renewed:
         notes.append(

@@ -39,7 +39,8 @@ class BodyFix:
     place_px : ndarray, shape (2,)
         Middle of the patch, px of the upright picture; NaN when lost.
     covariance : ndarray, shape (2, 2)
-        Of `place_px` against the reference frame, px^2, for white noise; see `BodyFollower.inflation`.
+        Of `place_px` against the reference frame, px^2, for white noise;
+        see `BodyFollower.inflation`.
     turn_rad, growth : float
         Turn (clockwise as seen) and relative growth since the reference frame.
     reason : str

@@ -215,7 +215,7 @@ class _Solver:
     def _weights(
         self, e: Float32Array, inside: NDArray[np.bool_] | None, step: int
     ) -> Float32Array:
-        """Huber weights where the guess is rough, Tukey weights after, with a scale that settles."""
+        """Huber weights where the guess is rough, Tukey weights after; their scale settles."""
         size = np.abs(e)
         if step <= 2 or self.limit is None:
             if inside is None:
@@ -260,7 +260,9 @@ class _Solver:
                 break
             if step >= LATE_STEP and settled.mean() >= MOSTLY:
                 break
-        return self._report(length < GOOD_STEPS * enough, e, inside, values, weights, weighted, matrix)
+        return self._report(
+            length < GOOD_STEPS * enough, e, inside, values, weights, weighted, matrix
+        )
 
     def _matrix(self, weighted: Float32Array, weights: Float32Array) -> FloatArray:
         """Weighted products of steering and modelling slopes, (P, K, K), the noise's share out."""
@@ -270,7 +272,7 @@ class _Solver:
             matrix[:, i, i] -= np.minimum(share, 0.5 * matrix[:, i, i])
         diagonal = np.einsum("pii->pi", matrix)
         diagonal += 1e-6 * np.abs(diagonal) + 1e-3
-        return matrix
+        return np.asarray(matrix, dtype=np.float64)
 
     def _solve(self, matrix: FloatArray, weighted: Float32Array, e: Float32Array) -> FloatArray:
         """One Gauss-Newton change of all parameters, (P, K); zero where it cannot be solved."""

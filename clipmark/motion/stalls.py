@@ -248,9 +248,11 @@ def _refine(
         return np.concatenate([p, begin[count:]])
 
     inside = np.clip(begin[:count], low + 1e-6, high - 1e-6)
-    result = least_squares(
-        lambda p: _model(full(p), t) - s, inside, bounds=(low, high), x_scale=scale, max_nfev=60
-    )
+
+    def misses(p: FloatArray) -> FloatArray:
+        return np.asarray(_model(full(p), t) - s, dtype=np.float64)
+
+    result = least_squares(misses, inside, bounds=(low, high), x_scale=scale, max_nfev=60)
     return full(np.asarray(result.x, dtype=np.float64))
 
 

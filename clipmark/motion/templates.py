@@ -116,7 +116,7 @@ class Templates:
         return self._columns(False)
 
     def columns(self, form: bool) -> tuple[Float32Array, Float32Array]:
-        """Steering and modelling columns, (P, K, N): shift x, y[, growth, turn], contrast, level."""
+        """Steering and modelling columns (P, K, N): shift x, y[, growth, turn], contrast, level."""
         return self._form_columns if form else self._shift_columns
 
     def _columns(self, form: bool) -> tuple[Float32Array, Float32Array]:
