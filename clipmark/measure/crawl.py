@@ -140,7 +140,7 @@ def measure_crawl(
         ruler = ruler.with_length_doubt(scale_mm, scale_u_mm)
     following = follow(clip, ordinal, patch, span, progress)
     path = lay_along(following, ruler, way, (clip.width, clip.height))
-    trace, window = _trace(path, ruler, _tick_s(reference), window_s)
+    trace, window = _trace(path, ruler, _tick_s(reference), window_s, band_hz)
     settings: dict[str, object] = {
         "patch": [patch.x, patch.y, patch.w, patch.h],
         "span": [span.first, span.last],
@@ -235,7 +235,9 @@ def _tick_s(frame: Frame) -> float:
     return float(frame.time_base)
 
 
-def _trace(path: Path, ruler: Ruler, tick_s: float, window_s: float | None) -> tuple[Trace, float]:
+def _trace(
+    path: Path, ruler: Ruler, tick_s: float, window_s: float | None, band_hz: tuple[float, float]
+) -> tuple[Trace, float]:
     """Known instants, smoothed, with noise and stalls."""
     known = path.known
     times, s = path.times_s[known], path.s_mm[known]
@@ -245,7 +247,7 @@ def _trace(path: Path, ruler: Ruler, tick_s: float, window_s: float | None) -> t
             "the body was followed only in pieces too short for a speed; mark a patch that stays "
             "in view, or a shorter span"
         )
-    noise = measure_noise(path, fit, window, position_mm)
+    noise = measure_noise(path, fit, window, position_mm, band_hz)
     standing = find_standing(times, s, noise.speed_mm_s, position_mm)
     trace = Trace(
         times_s=times,

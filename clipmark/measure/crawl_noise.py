@@ -5,21 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_ruler import FloatArray
-from clipmark.motion.ripple import band_ripple
+from clipmark.motion.ripple import band_ripple, noise_above
 from clipmark.motion.speed import (
     LocalFit,
     choose_window,
     correlation_factor,
     local_fit,
-    residual_noise,
 )
-from clipmark.motion.stalls import usual_moving_speed
+from clipmark.motion.stalls import find_standing, usual_moving_speed
 
 FINE_WINDOW_S = 0.10  # short enough that the truck's own ripple stays out of the residuals
 LEAST_SEEN = 0.8
+EDGE_S = 0.15  # around a stop or start, where residuals are motion, not noise
 STANDING_S = 0.8
 
 
@@ -37,51 +38,95 @@ class Noise:
         Where the floor comes from: "following the body" or "background".
     correlation : float
         Factor on the variance of local means for errors that go together in time.
+    slow_mm, slow_doubt : float
+        White noise that stands for the errors just above the ripple's band, where those that
+        last some frames show, and the relative standard uncertainty of its variance.
     """
 
     position_mm: float
     speed_mm_s: float
     source: str
     correlation: float
+    slow_mm: float
+    slow_doubt: float
 
 
 def smooth(
     times_s: FloatArray, s_mm: FloatArray, window_s: float | None
 ) -> tuple[LocalFit, float, float]:
-    """Local fit with a given or chosen window; also the window, s, and the position noise, mm."""
+    """Local fit with a given or chosen window; also the window, s, and the position noise, mm.
+
+    The noise is that of the steady part: where the truck stops or starts within some frames, no
+    short fit follows it, and what is left over is motion.
+    """
     fine = local_fit(times_s, s_mm, FINE_WINDOW_S)
-    noise = usual_noise(fine, times_s)
+    steady = steady_part(times_s, s_mm)
+    noise = usual_noise(fine, times_s, steady)
     if window_s is None:
         rough = local_fit(times_s, s_mm, 0.25).slope
         window_s = choose_window(times_s, s_mm, noise, usual_moving_speed(np.abs(rough)))
     return local_fit(times_s, s_mm, window_s), window_s, noise
 
 
-def usual_noise(fit: LocalFit, times_s: FloatArray) -> float:
-    """Root mean square over the clip of the scatter around a fit; single wild frames count."""
-    return float(np.sqrt(np.nanmean(residual_noise(fit, times_s) ** 2)))
+def steady_part(times_s: FloatArray, s_mm: FloatArray) -> NDArray[np.bool_]:
+    """Instants farther than `EDGE_S` from where the truck stopped or started, shape (K,)."""
+    fine = local_fit(times_s, s_mm, FINE_WINDOW_S)
+    every = np.isfinite(fine.residual)
+    noise = usual_noise(fine, times_s, every)
+    gain = float(np.nanmedian(fine.slope_gain)) if every.any() else 0.0
+    standing = find_standing(times_s, s_mm, noise * gain / 3, noise)
+    edges = [time for stall in standing.stalls for time in (stall.start_s, stall.end_s)]
+    edges += [float(times_s[0]) + standing.at_start_s] if standing.at_start_s > 0 else []
+    edges += [float(times_s[-1]) - standing.at_end_s] if standing.at_end_s > 0 else []
+    near = np.zeros(len(times_s), dtype=bool)
+    for edge in edges:
+        near |= np.abs(times_s - edge) < EDGE_S
+    return ~near if (~near).sum() > len(near) / 4 else np.ones(len(near), dtype=bool)
 
 
-def measure_noise(path: Path, fit: LocalFit, window_s: float, position_mm: float) -> Noise:
+def usual_noise(fit: LocalFit, times_s: FloatArray, where: NDArray[np.bool_]) -> float:
+    """Root mean square of the scatter around a fit; single wild frames count."""
+    ok = where & np.isfinite(fit.residual)
+    if not ok.any():
+        return float("nan")
+    freed = 1 - np.minimum(fit.value_gain[ok] ** 2, 0.9)
+    return float(np.sqrt(np.sum(fit.residual[ok] ** 2) / np.sum(freed)))
+
+
+def measure_noise(
+    path: Path,
+    fit: LocalFit,
+    window_s: float,
+    position_mm: float,
+    band_hz: tuple[float, float],
+) -> Noise:
     """Noise floor of the speed for this window: the larger of two ways to know it.
 
     Background pieces are pushed through the same chain and scaled by their uncertainty against the
     body's; the body's own residuals are carried through the filter's weights.
     """
     known = path.known
-    times = path.times_s[known]
+    times, s_mm = path.times_s[known], path.s_mm[known]
     steps = np.diff(times)
     reach = max(2, round(window_s / float(np.median(steps[steps > 0]))))
-    fine = local_fit(times, path.s_mm[known], FINE_WINDOW_S)
+    steady = steady_part(times, s_mm)
+    fine = local_fit(times, s_mm, FINE_WINDOW_S)
     correlation = correlation_factor(
-        np.nan_to_num(fine.residual), np.isfinite(fine.residual), reach
+        np.nan_to_num(fine.residual), steady & np.isfinite(fine.residual), reach
     )
+    slow, doubt = position_mm, 0.3
+    # the octave above the band; any stretch of a few cycles of it will do
+    found = noise_above(times[steady], s_mm[steady], (band_hz[1] / 2, band_hz[1]))
+    if found is not None:
+        slow, doubt = max(found[0], position_mm), found[1]
+        correlation = max(correlation, (slow / position_mm) ** 2) if position_mm > 0 else 1.0
     gain = float(np.nanmedian(fit.slope_gain))
     own = position_mm * gain * float(np.sqrt(correlation))
     still = background_speed(path, window_s)
+    floor, source = own, "following the body"
     if still is not None and still > own:
-        return Noise(position_mm, still, "background", correlation)
-    return Noise(position_mm, own, "following the body", correlation)
+        floor, source = still, "background"
+    return Noise(position_mm, floor, source, correlation, slow, doubt)
 
 
 def background_speed(path: Path, window_s: float) -> float | None:

@@ -12,7 +12,7 @@ from clipmark.measure.crawl_noise import Noise, background_in_band
 from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_ruler import FloatArray, Ruler
 from clipmark.measure.values import Value
-from clipmark.motion.ripple import LEAST_CYCLES, band_ripple, noise_above
+from clipmark.motion.ripple import LEAST_CYCLES, band_ripple
 from clipmark.motion.speed import LocalFit, stretches
 from clipmark.motion.stalls import Standing, standing_mask
 from clipmark.uncertainty.budget import Budget, Contribution
@@ -215,11 +215,7 @@ def _noise_in_band(
     the band, and background pieces in the band itself (`gain` is the band's response to unit
     noise). The doubt is relative, standard.
     """
-    own = trace.noise.position_mm**2
-    doubt = 0.3
-    above = noise_above(trace.times_s, trace.s_mm, band_hz)
-    if above is not None:
-        own, doubt = max(own, above[0] ** 2), above[1]
+    own, doubt = trace.noise.slow_mm**2, trace.noise.slow_doubt
     still = background_in_band(path, band_hz)
     if still is None or still / gain <= own:
         return own, max(doubt, 0.2)

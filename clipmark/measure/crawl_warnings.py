@@ -11,7 +11,6 @@ from clipmark.marks import Span
 from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_values import Trace
 from clipmark.motion.passes import Following
-from clipmark.motion.speed import GAP_INTERVALS
 
 CURVED_SHARE = 0.05
 
@@ -28,7 +27,6 @@ def followed_warnings(clip: Clip, span: Span, following: Following, path: Path) 
     absent = span.last - span.first + 1 - len(path.ordinals)
     if absent:
         notes.append(f"{absent} frames of the span have no usable picture; the trace has gaps.")
-    notes += _dropped(path)
     if path.camera.judged == "unknown":
         notes.append(
             "The still background shows too little texture to tell the camera's motion; travel is "
@@ -52,21 +50,6 @@ def followed_warnings(clip: Clip, span: Span, following: Following, path: Path) 
             "square) from it; travel is measured along the straight line."
         )
     return notes
-
-
-def _dropped(path: Path) -> list[str]:
-    """Gaps in the recorded times themselves."""
-    steps = np.diff(path.times_s)
-    positive = steps[steps > 0]
-    if not positive.size:
-        return []
-    long = np.flatnonzero(steps > GAP_INTERVALS * float(np.median(positive)))
-    if not long.size:
-        return []
-    return [
-        f"The recorded times have {len(long)} gap{'s' if len(long) > 1 else ''}, the first at "
-        f"{path.times_s[long[0]]:.3f} s; speed is not measured across them."
-    ]
 
 
 def still_warnings(trace: Trace, interlaced: bool) -> list[str]:
