@@ -252,7 +252,7 @@ class _Solver:
             weights = self._weights(e, inside, step)
             weighted = self.steer * weights[:, None, :]
             matrix = self._matrix(weighted, weights)
-            change = self._solve(matrix, weighted, e) * (1.0 if step == 0 else OVER_STEP)
+            change = self._solve(matrix, weighted, e, weights) * (1.0 if step == 0 else OVER_STEP)
             self._apply(change)
             length = np.hypot(change[:, 0], change[:, 1])
             settled = length < enough
@@ -270,13 +270,25 @@ class _Solver:
         share = self.t.slope_noise * self.t.noise**2 * weights.sum(axis=1, dtype=np.float64)
         for i in range(matrix.shape[1] - 2):
             matrix[:, i, i] -= np.minimum(share, 0.5 * matrix[:, i, i])
+        matrix[:, -2, -2] -= np.minimum(self._value_noise(weights), 0.5 * matrix[:, -2, -2])
         diagonal = np.einsum("pii->pi", matrix)
         diagonal += 1e-6 * np.abs(diagonal) + 1e-3
         return np.asarray(matrix, dtype=np.float64)
 
-    def _solve(self, matrix: FloatArray, weighted: Float32Array, e: Float32Array) -> FloatArray:
-        """One Gauss-Newton change of all parameters, (P, K); zero where it cannot be solved."""
+    def _value_noise(self, weights: Float32Array) -> FloatArray:
+        """What noise in the template's own values adds to their weighted squares, (P,)."""
+        return np.asarray(self.t.noise**2 * weights.sum(axis=1, dtype=np.float64))
+
+    def _solve(
+        self, matrix: FloatArray, weighted: Float32Array, e: Float32Array, weights: Float32Array
+    ) -> FloatArray:
+        """One Gauss-Newton change of all parameters, (P, K); zero where it cannot be solved.
+
+        Noise in the template would make the contrast come out too low (errors in variables), and
+        with it the shift be off where the patch is brighter on one side; its share is put back.
+        """
         vector = np.matmul(weighted, e[:, :, None]).astype(np.float64)
+        vector[:, -2, 0] += self.gain * self._value_noise(weights)
         k = matrix.shape[1]
         try:
             change = np.linalg.solve(matrix, vector)[:, :, 0]

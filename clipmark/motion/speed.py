@@ -109,7 +109,7 @@ def local_fit(
         high = np.searchsorted(t, t + window_s / 2 + 1e-9, side="right")
         for i in range(len(t)):
             a, b = _at_least(int(low[i]), int(high[i]), len(t))
-            offsets = np.round(t[a:b] - t[i], 9)
+            offsets = np.round(t[a:b] - t[i], 12)
             key = offsets.tobytes()
             if key not in known:
                 known[key] = local_weights(offsets, degree, 0), local_weights(offsets, degree, 1)
