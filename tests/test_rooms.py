@@ -21,6 +21,7 @@ ARROWS: dict[str, set[str]] = {
     "scoring": {"errors", "marks", "uncertainty", "measure", "record"},
     "audit": {"errors", "marks", "clip", "uncertainty", "measure", "record", "scoring"},
     "workbench": {"errors", "marks", "clip", "measure", "record"},
+    "marks_file": {"errors", "marks", "clip", "measure"},
 }
 # What a pure room may not import from outside, and functions it may not call.
 PURE = {"geometry", "uncertainty", "marks"}

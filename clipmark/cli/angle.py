@@ -13,7 +13,8 @@ from clipmark.cli.sheet_option import sheet_from
 from clipmark.cli.show import budget_table, emit_json, show_saved, table, warn, with_u
 from clipmark.clip import open_clip
 from clipmark.marks import Line
-from clipmark.measure.angle import AngleReading, measure_angle
+from clipmark.measure.angle import measure_angle
+from clipmark.measure.angle_reading import AngleReading
 from clipmark.workbench import AttemptDetails, MarkedThing
 
 

@@ -11,12 +11,14 @@ from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from clipmark.clip.findings import Finding
 from clipmark.clip.index import FrameIndex
 from clipmark.errors import FootageError
 
-GAP_FACTOR = 1.9  # an interval this many times the median means pictures were dropped
+GAP_FACTOR = 1.9  # an interval this many times the usual one means pictures were dropped
+_USUAL_OVER = 9  # intervals; a camera that slows down for longer changed its rate, dropped nothing
 _JITTER_PART = 0.02  # of the median interval; beyond this (and beyond rounding) times vary
 _JITTER_TICKS = 2  # two stamps, each rounded to a whole tick
 _REORDER_LIMIT = 16  # pictures that H.264 and HEVC may hold back at most
@@ -39,6 +41,31 @@ def exact_rate(true_fps: float | Fraction | None) -> Fraction | None:
             "given; state the rate the camera recorded at, such as 240"
         )
     return true_fps if isinstance(true_fps, Fraction) else Fraction(str(true_fps))
+
+
+def usual_intervals(intervals: NDArray[np.number]) -> NDArray[np.float64]:
+    """The interval that is usual around each interval: the running median of those above 0.
+
+    A phone that slows from 60 to 30 frames/s in poor light and stays there has another usual
+    interval from then on; a picture dropped here and there does not change it.
+
+    Parameters
+    ----------
+    intervals : ndarray, shape (n,)
+        Any unit. Zeros (repeated times) take the value of their neighbours.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Same unit; NaN where no interval is above 0.
+    """
+    steps = np.asarray(intervals, dtype=np.float64)
+    known = np.flatnonzero(steps > 0)
+    if known.size == 0:
+        return np.full(steps.size, np.nan)
+    window = min(_USUAL_OVER, known.size - 1 + known.size % 2)  # odd, and not longer than there are
+    middles = median_filter(steps[known], size=window, mode="nearest")
+    return np.asarray(np.interp(np.arange(steps.size), known, middles), dtype=np.float64)
 
 
 class Timeline:
@@ -156,26 +183,30 @@ class Timeline:
         if steps.size == 0:
             return [self._repeated(repeated)]
         median = float(np.median(steps))
-        gaps = self._gaps(median)
-        gaps = gaps[gaps >= first_decodable]
-        if self._broken_off:  # the last pictures lost their neighbours with the end of the file
-            gaps = gaps[gaps < self._count - 1 - _REORDER_LIMIT]
+        usual = usual_intervals(self.intervals)
+        # Pictures that lost their neighbours with the start or the end of the file leave holes.
+        last = self._count - 1 - (_REORDER_LIMIT if self._broken_off else 0)
+        whole = slice(first_decodable, max(first_decodable, last))
+        gaps = self._gaps(usual)
+        gaps = gaps[(gaps >= whole.start) & (gaps < whole.stop)]
+        undisturbed = self.intervals <= GAP_FACTOR * usual
         return [
             self._repeated(repeated),
-            self._dropped(gaps, median),
-            self._varying(steps[steps <= GAP_FACTOR * median], steps, median),
+            self._dropped(gaps, usual),
+            self._varying(self.intervals[whole][undisturbed[whole]], steps, median),
         ]
 
-    def _gaps(self, median: float) -> NDArray[np.intp]:
+    def _gaps(self, usual: NDArray[np.float64]) -> NDArray[np.intp]:
         """Intervals that hold dropped pictures.
 
         A long interval beside a very short one is a stamp that was written late or early, not a
         dropped picture: together they must be too long for the two.
         """
-        places = np.flatnonzero(self.intervals > GAP_FACTOR * median)
+        places = np.flatnonzero(self.intervals > GAP_FACTOR * usual)
+        median = usual[places]
         padded = np.pad(self.intervals, 1, constant_values=np.iinfo(np.int64).max // 2)
         shorter = np.minimum(padded[places], padded[places + 2])
-        shorter = np.where(shorter < median / 2, shorter, int(median))
+        shorter = np.where(shorter < median / 2, shorter, median.astype(np.int64))
         return places[self.intervals[places] + shorter > (GAP_FACTOR + 1) * median]
 
     def _repeated(self, places: NDArray[np.intp]) -> Finding | None:
@@ -194,10 +225,10 @@ class Timeline:
             tuple(int(place) for place in places),
         )
 
-    def _dropped(self, places: NDArray[np.intp], median: float) -> Finding | None:
+    def _dropped(self, places: NDArray[np.intp], usual: NDArray[np.float64]) -> Finding | None:
         if places.size == 0:
             return None
-        count = int(np.sum(np.rint(self.intervals[places] / median) - 1))
+        count = int(np.sum(np.rint(self.intervals[places] / usual[places]) - 1))
         start = self.times_s()
         shown = ", ".join(f"{start[place]:.3f} s" for place in places[:4])
         more = f" and at {places.size - 4} later places" if places.size > 4 else ""
@@ -213,6 +244,9 @@ class Timeline:
     def _varying(
         self, usual: NDArray[np.int64], steps: NDArray[np.int64], median: float
     ) -> Finding | None:
+        usual = usual[usual > 0]
+        if usual.size == 0:
+            return None
         spread = int(usual.max() - usual.min())
         if spread <= max(_JITTER_TICKS, _JITTER_PART * median):
             return None

@@ -23,6 +23,8 @@ Bools = NDArray[np.bool_]
 SEGMENT_PX = 16.0  # the block of common codecs; levels are free in each
 ARC_PX = 7.0  # shorter on a rim: spokes and light change faster
 MIN_ARCS = 24
+_ODD_SHARE = 0.5  # of the contrast: a level outside the rim that differs so is not the tyre
+_ODD_TRUST = 0.1
 _ROUNDING = 0.29  # of one luma code, 1/sqrt(12)
 
 
@@ -69,6 +71,9 @@ class Bed(Protocol):
 
     def trend(self) -> Floats:
         """How the segments move with the main place parameters, shape (S, 2 or 3)."""
+
+    def trust(self, levels: Floats) -> Floats:
+        """How far each segment is believed for its levels (S, K) alone, 0 to 1, (S,)."""
 
     def within(self, place: tuple[float, ...], reach: tuple[float, float]) -> Self:
         """The pixels within `reach` px of the edge on its negative and positive side."""
@@ -136,6 +141,10 @@ class LineBed:
     def trend(self) -> Floats:
         """Constant and linear."""
         return np.stack([np.ones_like(self.middles), self.middles], axis=1)
+
+    def trust(self, levels: Floats) -> Floats:
+        """All alike: beside a line anything may stand."""
+        return np.ones(len(levels))
 
     def within(self, place: tuple[float, ...], reach: tuple[float, float]) -> Self:
         """The pixels within `reach` of the line."""
@@ -228,6 +237,13 @@ class CircleBed:
         """Radius and centre by direction (the oval terms are small)."""
         t = self.angles
         return np.stack([np.ones_like(t), np.cos(t), np.sin(t)], axis=1)
+
+    def trust(self, levels: Floats) -> Floats:
+        """Little where something else than usual (a fender before the tyre) lies outside."""
+        outer = levels[:, -1]
+        usual = float(np.median(np.abs(levels[:, -2] - outer)))
+        odd = np.abs(outer - np.median(outer)) > _ODD_SHARE * usual
+        return np.where(odd, _ODD_TRUST, 1.0)
 
     def within(self, place: tuple[float, ...], reach: tuple[float, float]) -> Self:
         """The pixels within `reach` of the circle."""

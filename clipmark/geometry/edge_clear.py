@@ -34,8 +34,9 @@ def clear_reach(
     low, high = (_profile(bed, side * distance, start, max(wanted)) for side in (-1.0, 1.0))
     contrast = _typical(low[:, 0] - high[:, 0])
     if shape.width is not None:
-        core = np.median(bed.luma[np.abs(distance) < max(half_width, 0.6)])
-        contrast = max(contrast, _typical(core - low[:, 0]))
+        core = bed.luma[np.abs(distance) < max(half_width, 0.6)]
+        if len(core):
+            contrast = max(contrast, _typical(float(np.median(core)) - low[:, 0]))
     return (
         _even(low, contrast, start, least, wanted[0], patience),
         _even(high, contrast, start, least, wanted[1], patience),

@@ -113,7 +113,7 @@ def solve(bed: B, start: Shape, sign: int, reach: tuple[float, float]) -> Soluti
             contrasts_of(levels),
             sign,
             adjacent,
-        )
+        ) * bed.trust(levels)
         best = _cost(residual, weights[bed.segment], clip)
         precision, pull = _prior(
             bed, shape, contrasts_of(levels), weights, sum(reach) / 2.0, clip / _CLIP_SIGMAS

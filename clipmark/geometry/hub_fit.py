@@ -15,11 +15,7 @@ from scipy.ndimage import map_coordinates
 
 from clipmark.errors import FitError
 from clipmark.geometry.edge_band import Luma, Mapping, identity
-from clipmark.geometry.edge_bed import CircleBed
-from clipmark.geometry.edge_clear import clear_reach
-from clipmark.geometry.edge_model import Shape
-from clipmark.geometry.edge_noise import spread_of
-from clipmark.geometry.edge_solve import Solution, solve
+from clipmark.geometry.hub_ring import FittedRing, Flat, fit_ring, on_circle
 from clipmark.geometry.hub_search import Ring, RoundView, find_rings
 
 Floats = NDArray[np.float64]
@@ -28,14 +24,10 @@ Bools = NDArray[np.bool_]
 SMALLEST_RIM_PX = 8.0
 LARGEST_RIM_SHARE = 0.12  # of the picture's longer side, when the size is not given
 RIM_TOLERANCE = 0.25  # how far a given rim radius may be off
-MIN_USED = 0.4  # of a circle of 20 px radius and more must support it
+MIN_USED = 0.4  # of a circle of 25 px radius and more must support it
 MIN_CONTRAST_SIGMAS = 3.0
-OVAL_SHARE = 0.005  # prior sd of ovalness over radius: views up to 8 deg off square
-_REACH_PX = 12.0
-_PATIENCE = 0.2  # spokes: a part of the rim that is disturbed is too much
-_MODEL_U_PX = 0.015  # shading across a rim that the model does not know
+_SECTOR_U_PX = 0.06  # what shading and covers that the model does not know do to one sector
 _RIVAL_SHARE = 0.7
-_ON_CIRCLE_PX, _ON_CIRCLE_SHARE = 0.4, 0.015  # a rim is round to better than this
 _AGREE_PX = 1.0  # rings whose centres lie further apart than this (and 3 u) disagree
 
 
@@ -52,7 +44,7 @@ class HubFit:
     dof : float
         Its degrees of freedom.
     radius_px : float
-        Radius of the best ring, px (at the hub's scale).
+        Radius of the best ring (the outer edge of its lip), px at the hub's scale.
     rim_points : ndarray, shape (M, 2)
         Points where each sector's edge was found, picture px, for drawing.
     rim_used : ndarray of bool, shape (M,)
@@ -83,47 +75,6 @@ class HubFit:
     noise: float
     tone: float
     warnings: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class _Flat:
-    """Flat space about the rough centre, in px of about the picture's size there."""
-
-    origin: Floats
-    scale: float
-    to_flat: Mapping
-    from_flat: Mapping
-
-    @classmethod
-    def at(cls, rough: Floats, to_flat: Mapping, from_flat: Mapping) -> "_Flat":
-        """Measure the scale of flat space at the rough centre."""
-        around = rough + np.array([[0.0, 0.0], [0.5, 0.0], [-0.5, 0.0], [0.0, 0.5], [0.0, -0.5]])
-        flat = to_flat(around)
-        by_x, by_y = flat[1] - flat[2], flat[3] - flat[4]
-        scale = float(np.sqrt(abs(by_x[0] * by_y[1] - by_x[1] * by_y[0])))
-        return cls(flat[0], scale, to_flat, from_flat)
-
-    def local(self, picture: Floats) -> Floats:
-        """Local flat px of picture px, (N, 2)."""
-        return (self.to_flat(picture) - self.origin) / self.scale
-
-    def picture(self, local: Floats) -> Floats:
-        """Picture px of local flat px, (N, 2)."""
-        return self.from_flat(local * self.scale + self.origin)
-
-
-@dataclass(frozen=True)
-class _Fitted:
-    """One ring fitted: local centre and radius, with covariance."""
-
-    solution: Solution[CircleBed]
-    centre: Floats
-    radius: float
-    covariance: Floats
-    dof: float
-    used: float
-    contrast: float
-    rms: float
 
 
 def fit_hub(
@@ -164,15 +115,15 @@ def fit_hub(
         If the centre lies outside the picture or nothing round is there.
     """
     start = _checked(luma, rough, rim_px)
-    flat = _Flat.at(start, to_flat, from_flat)
+    flat = Flat.at(start, to_flat, from_flat)
     if rim_px is None:
         largest = max(LARGEST_RIM_SHARE * max(luma.shape), 2.0 * SMALLEST_RIM_PX)
         radii = (SMALLEST_RIM_PX, largest)
     else:
         radii = (rim_px * (1.0 - RIM_TOLERANCE), rim_px * (1.0 + RIM_TOLERANCE))
     view = _view(luma, flat, radii[1] + search_px + 6.0, black, white)
-    rings = find_rings(view, search_px, radii, rim_px)
-    fitted = [(ring, _fit_ring(luma, flat, ring, black, white)) for ring in rings]
+    rings = find_rings(view, search_px, radii, rim_px, limit=3)
+    fitted = [(ring, fit_ring(luma, flat, ring, black, white)) for ring in rings]
     good = [(ring, fit) for ring, fit in fitted if fit is not None and _believable(fit)]
     if not good:
         best_effort = [fit for _, fit in fitted if fit is not None]
@@ -199,7 +150,7 @@ def _checked(luma: Luma, rough: ArrayLike, rim_px: float | None) -> Floats:
     return start
 
 
-def _view(luma: Luma, flat: _Flat, reach: float, black: float, white: float) -> RoundView:
+def _view(luma: Luma, flat: Flat, reach: float, black: float, white: float) -> RoundView:
     """Picture about the rough centre in flat space, 1 px apart, for searching."""
     zero = int(np.ceil(reach))
     axis = np.arange(-zero, zero + 1, dtype=np.float64)
@@ -215,70 +166,7 @@ def _view(luma: Luma, flat: _Flat, reach: float, black: float, white: float) -> 
     return RoundView(((values - black) / (white - black)).reshape(x.shape), zero)
 
 
-def _fit_ring(luma: Luma, flat: _Flat, ring: Ring, black: float, white: float) -> _Fitted | None:
-    """Fit one ring to the pixels; None when too few lie in the picture."""
-    reach = min(_REACH_PX, 0.6 * ring.radius)
-    x, y, values = _annulus(luma, flat, ring, reach + 1.5, black, white)
-    if len(values) < 100:
-        return None
-    whole = np.issubdtype(luma.dtype, np.integer)
-    code = 1.0 / (white - black) if whole else 1e-6
-    bed = CircleBed.of(x, y, values, ring.radius, OVAL_SHARE * ring.radius, code)
-    shape = Shape((ring.radius, 0.0, 0.0, 0.0, 0.0), 1.2, 0.6)
-    solution: Solution[CircleBed] | None = None
-    for limit in (0.6 * reach, reach):
-        wanted = float(min(6.0 * shape.blur + 4.0, limit))
-        solution = solve(
-            bed, shape, ring.sign, clear_reach(bed, shape, (wanted, wanted), _PATIENCE)
-        )
-        shape = solution.shape
-    assert solution is not None
-    spread = spread_of(solution)
-    used = _on_circle(solution)
-    whole_ring = 2.0 * np.pi / max(float(np.diff(bed.angles).min()), 1e-6)
-    weights = solution.weights[used]
-    rms = np.sqrt(np.sum(weights * solution.offsets[used] ** 2) / max(np.sum(weights), 1e-9))
-    contrasts = np.abs(solution.contrasts[used])
-    return _Fitted(
-        solution,
-        np.array(ring.centre) + np.array(shape.place[1:3]),
-        shape.place[0],
-        spread.covariance[1:3, 1:3],
-        spread.dof,
-        float(np.sum(used)) / whole_ring,
-        float(np.median(contrasts)) if len(contrasts) else 0.0,
-        float(rms),
-    )
-
-
-def _on_circle(solution: Solution[CircleBed]) -> Bools:
-    """Sectors that support the circle: believed by the fit, and on it, shape (S,)."""
-    radius = solution.shape.place[0]
-    near = np.abs(solution.offsets) <= max(_ON_CIRCLE_PX, _ON_CIRCLE_SHARE * radius)
-    return (solution.weights > 0.2) & near
-
-
-def _annulus(
-    luma: Luma, flat: _Flat, ring: Ring, reach: float, black: float, white: float
-) -> tuple[Floats, Floats, Floats]:
-    """Pixels near a ring: x, y in local flat px from the ring's centre, and luma."""
-    turn = np.linspace(0.0, 2.0 * np.pi, 64, endpoint=False)
-    outline = np.array(ring.centre) + (ring.radius + reach) * np.stack(
-        [np.cos(turn), np.sin(turn)], axis=1
-    )
-    around = flat.picture(outline)
-    height, width = luma.shape
-    first = np.maximum(np.floor(around.min(axis=0)).astype(int), 0)
-    last = np.minimum(np.ceil(around.max(axis=0)).astype(int) + 1, [width, height])
-    columns, rows = np.meshgrid(np.arange(first[0], last[0]), np.arange(first[1], last[1]))
-    places = np.stack([columns.ravel(), rows.ravel()], axis=1)
-    local = flat.local(places.astype(np.float64)) - np.array(ring.centre)
-    near = np.abs(np.hypot(local[:, 0], local[:, 1]) - ring.radius) <= reach
-    codes = luma[places[near, 1], places[near, 0]].astype(np.float64)
-    return local[near, 0], local[near, 1], (codes - black) / (white - black)
-
-
-def _believable(fit: _Fitted) -> bool:
+def _believable(fit: FittedRing) -> bool:
     """Whether a ring is a ring: enough of it, clear enough, and round."""
     return (
         fit.used >= _least_used(fit.radius)
@@ -290,10 +178,10 @@ def _believable(fit: _Fitted) -> bool:
 
 def _least_used(radius: float) -> float:
     """Share of a circle that must be seen: more of a small one, since specks are round too."""
-    return MIN_USED + 0.25 * float(np.clip((20.0 - radius) / 12.0, 0.0, 1.0))
+    return MIN_USED + 0.25 * float(np.clip((25.0 - radius) / 15.0, 0.0, 1.0))
 
 
-def _nothing_round(start: Floats, best: _Fitted | None) -> str:
+def _nothing_round(start: Floats, best: FittedRing | None) -> str:
     """The sentence for a place where no wheel is."""
     where = f"no wheel was found near ({start[0]:.0f}, {start[1]:.0f}): "
     remedy = "; mark the hub closer to its middle, give the rim's radius, or mark a clearer wheel"
@@ -311,7 +199,7 @@ def _nothing_round(start: Floats, best: _Fitted | None) -> str:
     )
 
 
-def _combine(flat: _Flat, good: list[tuple[Ring, _Fitted]]) -> HubFit:
+def _combine(flat: Flat, good: list[tuple[Ring, FittedRing]]) -> HubFit:
     """One hub from the rings that agree with the best."""
     lead = max(good, key=lambda pair: pair[0].weighted * pair[1].used)
     best = lead[1]
@@ -321,7 +209,7 @@ def _combine(flat: _Flat, good: list[tuple[Ring, _Fitted]]) -> HubFit:
             continue
         gap = float(np.hypot(*(fit.centre - best.centre)))
         u_gap = float(np.sqrt(np.trace(fit.covariance) + np.trace(best.covariance)))
-        if abs(fit.radius - best.radius) < 1.5:
+        if abs(fit.radius - best.radius) < 1.5 + max(fit.width, best.width):
             continue
         if gap < min(max(0.3, 3.0 * u_gap), _AGREE_PX) and _as_good(fit, best):
             agreeing.append(fit)
@@ -336,11 +224,20 @@ def _combine(flat: _Flat, good: list[tuple[Ring, _Fitted]]) -> HubFit:
             for w, f in zip(weights, agreeing, strict=True)
         )
         covariance = covariance * max(1.0, misfit / (2.0 * (len(agreeing) - 1)))
-    covariance = covariance + _MODEL_U_PX**2 * np.eye(2)
+    covariance = covariance + _model_covariance(best)
     return _report(flat, best, len(agreeing), centre, covariance, rival)
 
 
-def _as_good(fit: _Fitted, best: _Fitted) -> bool:
+def _model_covariance(fit: FittedRing) -> Floats:
+    """What unmodelled errors of single sectors do to the centre, shape (2, 2), px^2.
+
+    Small for a rim in full view; where a part is hidden, radius and centre share what is left.
+    """
+    trend = fit.solution.bed.trend()[on_circle(fit.solution)]
+    return np.asarray(_SECTOR_U_PX**2 * np.linalg.inv(trend.T @ trend)[1:, 1:], dtype=np.float64)
+
+
+def _as_good(fit: FittedRing, best: FittedRing) -> bool:
     """Whether a second ring is clear enough to be combined with the best one."""
     return (
         fit.used > 0.8 * best.used
@@ -350,19 +247,19 @@ def _as_good(fit: _Fitted, best: _Fitted) -> bool:
 
 
 def _report(
-    flat: _Flat,
-    best: _Fitted,
+    flat: Flat,
+    best: FittedRing,
     count: int,
     centre: Floats,
     covariance: Floats,
-    rival: _Fitted | None,
+    rival: FittedRing | None,
 ) -> HubFit:
     """Everything known about a hub, back in the picture."""
     solution = best.solution
     bed = solution.bed
     a, b = solution.shape.place[3:]
     oval = a * np.cos(2.0 * bed.angles) + b * np.sin(2.0 * bed.angles)
-    radius = best.radius + oval + solution.offsets
+    radius = best.radius + oval + solution.offsets  # of the outer edge
     points = best.centre + radius[:, None] * bed.trend()[:, 1:]
     step = 0.5
     corners = centre + step * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
@@ -386,7 +283,7 @@ def _report(
         dof=best.dof,
         radius_px=best.radius,
         rim_points=flat.picture(points),
-        rim_used=_on_circle(solution),
+        rim_used=on_circle(solution),
         rms_px=best.rms,
         used_fraction=min(best.used, 1.0),
         rings=count,

@@ -8,20 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 
-from clipmark import __version__
 from clipmark.clip import Clip, Frame
-from clipmark.errors import MarkError
-from clipmark.marks import Line, Sheet, as_line, check_line, check_reference
+from clipmark.marks import Line, Sheet
 from clipmark.measure.advice import advice_for
 from clipmark.measure.angle_draws import LineMark
-from clipmark.measure.angle_model import VALUES, AngleModel, Facing, HubsMark
-from clipmark.measure.lens_file import LensSource
+from clipmark.measure.angle_marks import AngleMarks, LineLike, Repeated, as_sheet
+from clipmark.measure.angle_model import AngleModel, Facing, HubsMark
+from clipmark.measure.angle_reading import AngleReading
+from clipmark.measure.lens_file import LensSource, load_lens
 from clipmark.measure.lines_out import describe_hubs, describe_line
 from clipmark.measure.marked_hubs import MarkedHubs, hubs_as_marked, hubs_from_picture
 from clipmark.measure.marked_line import (
@@ -31,112 +29,16 @@ from clipmark.measure.marked_line import (
     line_from_picture,
     mean_line,
 )
-from clipmark.measure.values import Value, named
+from clipmark.measure.values import Value
 from clipmark.measure.view import Look, Picture, ViewOptions, look_at
 from clipmark.uncertainty.budget import Budget, Contribution
 
 FloatArray = NDArray[np.float64]
-LineLike = Line | Sequence[float]
-Repeated = LineLike | Sequence[LineLike]
 
 DRAWS = 20_000  # the ends of a 95 % interval then scatter by about 1 % of its length
 BUDGET_DRAWS = 4_000  # a single source's share, good to about 1 %
 SEED = 20_260_501
 NEGLIGIBLE_DEG = 1e-7
-CLOSE_PX = 3.0  # two lines whose ends lie nearer than this are one line marked twice
-
-
-@dataclass(frozen=True, eq=False)
-class AngleReading:
-    """Angles read on one frame.
-
-    Attributes
-    ----------
-    values : dict of str to Value
-        "ramp", and "chassis" and "chassis_to_ramp" when a chassis was marked; degrees.
-    budget : dict
-        Keyed by value ("ramp_deg", ...): rows of source, kind, u_deg, dof, advice, largest first.
-    linear : dict
-        The linear GUM result beside the Monte Carlo: u_deg, dof, k, u95_deg for each value.
-    lines : dict
-        What was marked and where the fits put it, px of the upright picture.
-    frame, t_s, clip_sha256, fingerprint
-        The picture it was read on.
-    warnings : tuple of str
-        What an operator should know.
-    seed, draws : int
-        Of the Monte Carlo behind the intervals.
-    """
-
-    values: dict[str, Value]
-    budget: dict[str, list[dict[str, str | float | None]]]
-    linear: dict[str, dict[str, float | None]]
-    lines: dict[str, object]
-    frame: int
-    t_s: float | None
-    clip_sha256: str
-    fingerprint: str
-    warnings: tuple[str, ...]
-    seed: int
-    draws: int
-    settings: dict[str, object]
-
-    def _estimate(self, name: str) -> float | None:
-        return self.values[name].estimate if name in self.values else None
-
-    def _u95(self, name: str) -> float | None:
-        return self.values[name].u95 if name in self.values else None
-
-    @property
-    def ramp_deg(self) -> float:
-        """Angle of the board, positive when its right end is higher."""
-        return self.values["ramp"].estimate
-
-    @property
-    def ramp_u95_deg(self) -> float:
-        """Expanded uncertainty of `ramp_deg` at 95 %."""
-        return self.values["ramp"].u95
-
-    @property
-    def chassis_deg(self) -> float | None:
-        """Elevation of the truck's nose (hubs), or angle of the rail."""
-        return self._estimate("chassis")
-
-    @property
-    def chassis_u95_deg(self) -> float | None:
-        """Expanded uncertainty of `chassis_deg` at 95 %."""
-        return self._u95("chassis")
-
-    @property
-    def chassis_to_ramp_deg(self) -> float | None:
-        """Nose up from the board."""
-        return self._estimate("chassis_to_ramp")
-
-    @property
-    def chassis_to_ramp_u95_deg(self) -> float | None:
-        """Expanded uncertainty of `chassis_to_ramp_deg` at 95 %."""
-        return self._u95("chassis_to_ramp")
-
-    def to_dict(self) -> dict[str, object]:
-        """What ``--json`` prints: every value with its interval, and all it came from."""
-        result: dict[str, object] = {}
-        for name in VALUES:
-            result.update(named(name, "deg", self.values.get(name)))
-        result.update(
-            budget=self.budget,
-            linear=self.linear,
-            lines=self.lines,
-            frame=self.frame,
-            t_s=self.t_s,
-            clip_sha256=self.clip_sha256,
-            fingerprint=self.fingerprint,
-            warnings=list(self.warnings),
-            settings=self.settings,
-            seed=self.seed,
-            draws=self.draws,
-            software=f"clipmark {__version__}",
-        )
-        return result
 
 
 def measure_angle(
@@ -205,13 +107,13 @@ def measure_angle(
     FrameError, MarkError, FitError, LensError, PlaneError
         A sentence each.
     """
-    marks = _Marks.checked(clip, ramp, chassis, hubs, level, plumb, facing, level_u_deg)
+    marks = AngleMarks.checked(clip, ramp, chassis, hubs, level, plumb, facing, level_u_deg)
     frame = clip.frame(ordinal)
     picture = Picture(
         frame.luma, (float(clip.black_level), float(clip.white_level)), float(clip.pixel_aspect)
     )
     options = ViewOptions(
-        lens, view_angle_deg, square_within_deg, _as_sheet(sheet, sheet_size, sheet_u_mm)
+        lens, view_angle_deg, square_within_deg, as_sheet(sheet, sheet_size, sheet_u_mm)
     )
     look = look_at(picture, options, edge_fit)
     ramp_line = _place(look, marks.ramp, "ramp line", "step", edge_fit)
@@ -258,102 +160,6 @@ def measure_angle(
         draws=draws,
         settings=_settings(options, level_u_deg, edge_fit, turning_deg_s, marks.facing),
     )
-
-
-@dataclass(frozen=True)
-class _Marks:
-    """What was marked, checked against the picture."""
-
-    ramp: tuple[Line, ...]
-    chassis: tuple[Line, ...]
-    hubs: tuple[Line, ...]
-    reference: Line
-    reference_name: str
-    facing: Facing | None
-
-    @classmethod
-    def checked(
-        cls,
-        clip: Clip,
-        ramp: Repeated,
-        chassis: Repeated | None,
-        hubs: Repeated | None,
-        level: LineLike | None,
-        plumb: LineLike | None,
-        facing: str | None,
-        level_u_deg: float,
-    ) -> _Marks:
-        if (level is None) == (plumb is None):
-            given = "neither" if level is None else "both"
-            raise MarkError(
-                f"{given} a level line and a plumb line were given; give exactly one of them, "
-                "since gravity enters only there"
-            )
-        if chassis is not None and hubs is not None:
-            raise MarkError("both a chassis line and hubs were given; give the one to be measured")
-        if facing not in (None, "left", "right"):
-            raise MarkError(f"the truck cannot face '{facing}'; give left or right")
-        if not 0.0 <= level_u_deg < 45.0:
-            raise MarkError(
-                f"an uncertainty of {level_u_deg:g} deg was stated for the level reference; "
-                "give a standard uncertainty from 0 to 45 deg"
-            )
-        kind = "level" if plumb is None else "plumb"
-        reference = as_line(cast(LineLike, level if plumb is None else plumb), f"the {kind} line")
-        ramps = _lines(ramp, "the ramp line")
-        rails = _lines(chassis, "the chassis line") if chassis is not None else ()
-        pairs = _lines(hubs, "the hubs") if hubs is not None else ()
-        named_lines = [(line, "the ramp line") for line in ramps]
-        named_lines += [(line, "the chassis line") for line in rails]
-        named_lines += [(line, "the line between the hubs") for line in pairs]
-        named_lines.append((reference, f"the {kind} line"))
-        for line, what in named_lines:
-            check_line(line, clip.width, clip.height, what)
-        check_reference(reference, kind)
-        for line, what in named_lines[:-1]:
-            if _same_line(line, reference):
-                raise MarkError(
-                    f"{what} and the {kind} line are the same line; mark two different lines"
-                )
-        for rail in rails:
-            if any(_same_line(rail, line) for line in ramps):
-                raise MarkError(
-                    "the ramp line and the chassis line are the same line; mark the board's edge "
-                    "as the one and the truck's rail as the other"
-                )
-        return cls(ramps, rails, pairs, reference, f"{kind} line", cast("Facing | None", facing))
-
-
-def _lines(marked: Repeated, what: str) -> tuple[Line, ...]:
-    """One line or several, as a tuple of lines."""
-    if isinstance(marked, Line):
-        return (marked,)
-    items = list(marked)
-    if not items:
-        raise MarkError(f"{what} was given without any points; mark it")
-    if all(isinstance(item, (int, float, np.number)) for item in items):
-        return (as_line(cast(Sequence[float], items), what),)
-    return tuple(as_line(cast(LineLike, item), what) for item in items)
-
-
-def _same_line(first: Line, second: Line) -> bool:
-    """Whether two marks lie on one another, end by end."""
-    ends = np.array(first.as_tuple()).reshape(2, 2)
-    other = np.array(second.as_tuple()).reshape(2, 2)
-    gaps = [np.abs(ends - candidate).max() for candidate in (other, other[::-1])]
-    return bool(min(gaps) < CLOSE_PX)
-
-
-def _as_sheet(
-    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None,
-    size: tuple[float, float] | None,
-    side_u_mm: float,
-) -> Sheet | None:
-    if sheet is None or isinstance(sheet, Sheet):
-        return sheet
-    if size is None:
-        raise MarkError("a sheet needs its size in mm; give sheet_size, such as (297, 210)")
-    return Sheet.from_values(sheet, size, side_u_mm)
 
 
 def _place(
@@ -456,8 +262,6 @@ def _settings(
     facing: Facing | None,
 ) -> dict[str, object]:
     """What was declared, so that the reading can be repeated from the journal alone."""
-    from clipmark.measure.lens_file import load_lens
-
     sheet = options.sheet
     return {
         "lens": load_lens(options.lens).to_dict() if options.lens is not None else None,

@@ -96,7 +96,7 @@ def _sheet_ruler(look: Look, stretch: FloatArray) -> Ruler:
     picture = look.picture
     square = picture.to_square(stretch)
     length = _length(pose.to_mm(square)[None])[0]
-    sources = []
+    sources: list[ScaleSource] = []
     for group in viewing.groups:
         rng = np.random.default_rng([SEED, len(sources)])
         lengths = _length(viewing.fit.draw(rng, DRAWS, (group.name,)).to_mm(square))

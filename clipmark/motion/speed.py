@@ -13,9 +13,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from clipmark.clip.timing import GAP_FACTOR, usual_intervals
 from clipmark.motion.sampling import FloatArray
 
-GAP_INTERVALS = 1.9  # a step longer than this many median steps is a gap
 LEAST_POINTS = 5
 WINDOWS_S = (0.10, 0.12, 0.15, 0.20, 0.25, 0.30, 0.40, 0.50)
 QUIET_SHARE = 0.04  # the window is widened until noise is below this share of the usual speed
@@ -72,13 +72,12 @@ def local_weights(
 
 
 def stretches(times_s: FloatArray) -> list[slice]:
-    """Runs of frames without a gap (`GAP_INTERVALS` median steps) between them."""
+    """Runs of frames without a gap (`GAP_FACTOR` of the usual step there) between them."""
     if len(times_s) < 2:
         return [slice(0, len(times_s))] if len(times_s) else []
     steps = np.diff(times_s)
-    positive = steps[steps > 0]
-    usual = float(np.median(positive)) if positive.size else 0.0
-    breaks = np.flatnonzero((steps > GAP_INTERVALS * usual) | (steps <= 0)) + 1
+    usual = np.nan_to_num(usual_intervals(steps))
+    breaks = np.flatnonzero((steps > GAP_FACTOR * usual) | (steps <= 0)) + 1
     edges = [0, *breaks.tolist(), len(times_s)]
     return [slice(a, b) for a, b in pairwise(edges) if b > a]
 

@@ -25,6 +25,7 @@ LOOK_WINDOW_S = 0.15
 FLANK_S = 0.3  # moving stretch on either side that is fitted with the dwell
 USUAL_RAMP_S = 0.04
 LONGEST_RAMP_S = 0.8
+RAMPS_SHOWN = 16.0  # drop in squares, in noise variances, that two fitted ramps must earn
 BLIND_SHARE = 0.5  # with a limit above this share of the usual speed nothing can be told
 
 
@@ -109,8 +110,8 @@ def find_standing(
     for run in stretches(times_s):
         t, s, v = times_s[run], positions[run], speed[run]
         for a, b in _dips(v, LOOK_SHARE * usual):
-            first = run.start == 0 and _slow(v[: a + 1], limit)
-            last = run.stop == len(times_s) and _slow(v[b - 1 :], limit)
+            first = run.start == 0 and a == 0 and _slow(v[:1], limit)
+            last = run.stop == len(times_s) and b == len(t) and _slow(v[-1:], limit)
             found = None
             if a == 0 or b == len(t):
                 found = _cut_off(t[a:b], v[a:b], limit)
@@ -164,14 +165,15 @@ def _hinge(x: FloatArray, width: float) -> tuple[FloatArray, FloatArray]:
 def _model(p: FloatArray, t: FloatArray) -> FloatArray:
     """Positions of move, dwell, move.
 
-    `p` = position at the first knee, speeds before, during and after, knees, ramps.
+    `p` = position at the first knee, speeds before, during and after, bends of the way before and
+    after (ripple makes the flanks bend), knees, ramps.
     """
-    c, before, during, after, knee1, knee2, ramp1, ramp2 = p
+    c, before, during, after, bend1, bend2, knee1, knee2, ramp1, ramp2 = p
     entered, _ = _hinge(t - knee1, ramp1)
     left, _ = _hinge(t - knee2, ramp2)
-    return np.asarray(
-        c + before * (t - knee1) + (during - before) * entered + (after - during) * left
-    )
+    straight = c + before * (t - knee1) + (during - before) * entered + (after - during) * left
+    bent = bend1 * np.minimum(t - knee1, 0.0) ** 2 + bend2 * np.maximum(t - knee2, 0.0) ** 2
+    return np.asarray(straight + bent, dtype=np.float64)
 
 
 def _fit_dwell(
@@ -191,15 +193,15 @@ def _fit_dwell(
     if best is None or freer is None:
         return None
     gain = _squares(t, s, best) - _squares(t, s, freer)
-    chosen, free = (freer, True) if gain > 12 * sigma**2 else (best, False)
-    _, before, during, after, knee1, knee2, ramp1, ramp2 = chosen
+    chosen, free = (freer, True) if gain > RAMPS_SHOWN * sigma**2 else (best, False)
+    _, before, during, after, _, _, knee1, knee2, ramp1, ramp2 = chosen
     if during >= limit or before <= limit or after <= limit:
         return None
     start_s = knee1 + ramp1 * (0.5 - limit / before)
     end_s = knee2 - ramp2 * (0.5 - limit / after)
     if end_s - start_s < LEAST_DWELL_S:
         return None
-    spread = max(sigma, float(np.sqrt(_squares(t, s, chosen) / max(len(t) - 8, 1))))
+    spread = max(sigma, float(np.sqrt(_squares(t, s, chosen) / max(len(t) - 10, 1))))
     u_edges = _edge_u(t, chosen, spread, free)
     return Stall(float(start_s), float(end_s - start_s), u_edges)
 
@@ -227,7 +229,8 @@ def _knees_by_grid(t: FloatArray, s: FloatArray, low: float, high: float) -> Flo
             if best is None or squares < best[0]:
                 c, before, bend1, bend2 = solution
                 ramps = (USUAL_RAMP_S, USUAL_RAMP_S)
-                p = [c, before, before + bend1, before + bend1 + bend2, knee1, knee2, *ramps]
+                speeds = before, before + bend1, before + bend1 + bend2
+                p = [c, *speeds, 0.0, 0.0, knee1, knee2, *ramps]
                 best = squares, np.array(p)
     return None if best is None else best[1]
 
@@ -239,10 +242,10 @@ def _refine(
     if start is None:
         return None
     begin = start
-    count = 8 if free_ramps else 6
-    scale = np.array([1.0, 1.0, 1.0, 1.0, 0.05, 0.05, 0.05, 0.05])[:count]
-    low = np.array([-np.inf] * 4 + [t[0], t[0]] + [0.005] * 2)[:count]
-    high = np.array([np.inf] * 4 + [t[-1], t[-1]] + [LONGEST_RAMP_S] * 2)[:count]
+    count = 10 if free_ramps else 8
+    scale = np.array([1.0] * 6 + [0.05] * 4)[:count]
+    low = np.array([-np.inf] * 6 + [t[0], t[0]] + [0.005] * 2)[:count]
+    high = np.array([np.inf] * 6 + [t[-1], t[-1]] + [LONGEST_RAMP_S] * 2)[:count]
 
     def full(p: FloatArray) -> FloatArray:
         return np.concatenate([p, begin[count:]])
@@ -260,10 +263,11 @@ def _edge_u(t: FloatArray, p: FloatArray, noise: float, free_ramps: bool) -> flo
     """Standard uncertainty of the dwell from the fit's Jacobian and unknown ramp shape, s.
 
     Ramps that were not fitted are taken as anything from 0 to twice `USUAL_RAMP_S`, which moves
-    each edge by up to 0.4 of that (rectangular).
+    each edge by up to 0.4 of that (rectangular); of fitted ones the shape stays unknown, worth a
+    tenth of their length.
     """
-    count = 8 if free_ramps else 6
-    steps = np.array([1e-4] * 4 + [1e-3] * 4)
+    count = 10 if free_ramps else 8
+    steps = np.array([1e-4] * 6 + [1e-3] * 4)
     columns = []
     for i in range(count):
         up, down = p.copy(), p.copy()
@@ -273,11 +277,12 @@ def _edge_u(t: FloatArray, p: FloatArray, noise: float, free_ramps: bool) -> flo
     jacobian = np.stack(columns, axis=1)
     covariance = np.linalg.pinv(jacobian.T @ jacobian) * noise**2
     change = np.zeros(count)
-    change[4:6] = (-1.0, 1.0)
+    change[6:8] = (-1.0, 1.0)
     if free_ramps:
-        change[6:8] = (-0.4, -0.4)
+        change[8:10] = (-0.4, -0.4)
     variance = float(change @ covariance @ change)
-    shape = 0.0 if free_ramps else 2 * (0.4 * USUAL_RAMP_S) ** 2 / 3
+    fitted = 0.01 * (p[8] ** 2 + p[9] ** 2)
+    shape = fitted if free_ramps else 2 * (0.4 * USUAL_RAMP_S) ** 2 / 3
     return float(np.sqrt(variance + shape))
 
 

@@ -9,7 +9,7 @@ SQUARE = ["--square-within", "0", "--json"]
 
 
 def test_it_finds_the_angles_that_were_drawn(clipmark, drawn_clip):
-    """Edges 400 px long after x264 are good to a few thousandths of a degree; 0.03 is the promise."""
+    """Edges 400 px long after x264 are good to thousandths of a degree; 0.03 is the promise."""
     ran = clipmark(
         *drawn_clip.angle, "--plumb", drawn_clip.plumb, "--hubs", drawn_clip.hubs, *SQUARE
     )
@@ -37,14 +37,19 @@ def test_every_value_travels_with_its_interval_and_where_it_came_from(clipmark, 
 
 
 def test_the_same_marks_give_the_same_reading_to_the_last_digit(clipmark, drawn_clip):
-    arguments = [*drawn_clip.angle, "--plumb", drawn_clip.plumb, "--hubs", drawn_clip.hubs, "--json"]
+    arguments = [
+        *drawn_clip.angle,
+        "--plumb",
+        drawn_clip.plumb,
+        "--hubs",
+        drawn_clip.hubs,
+        "--json",
+    ]
     assert clipmark(*arguments).out == clipmark(*arguments).out
 
 
 def test_without_edge_fit_the_line_is_taken_as_given(clipmark, drawn_clip):
-    found = clipmark(
-        *drawn_clip.angle, "--plumb", "562,40,562,300", "--no-edge-fit", *SQUARE
-    ).json
+    found = clipmark(*drawn_clip.angle, "--plumb", "562,40,562,300", "--no-edge-fit", *SQUARE).json
     assert found["ramp_deg"] == pytest.approx(28.0725, abs=1e-3)  # atan(224 / 420)
     assert found["budget"]["ramp_deg"][0]["kind"] == "B"
 
@@ -69,8 +74,8 @@ def test_a_table_for_people_shows_value_and_uncertainty(clipmark, drawn_clip):
 REFUSALS = {
     "neither level nor plumb": (
         [],
-        "clipmark angle: board.mp4, frame 2: neither a level line and a plumb line were given; give "
-        "exactly one of them, since gravity enters only there",
+        "clipmark angle: board.mp4, frame 2: neither a level line nor a plumb line was "
+        "given; give exactly one of them, since gravity enters only there",
     ),
     "a level line that stands upright": (
         ["--level", "562,40,562,300"],
@@ -126,8 +131,8 @@ REFUSALS = {
     ),
     "a lens file that is not there": (
         ["--plumb", "562,40,562,300", "--lens", "nowhere.json"],
-        "clipmark angle: board.mp4, frame 2: the lens file nowhere.json cannot be read (No such file "
-        "or directory); check its path",
+        "clipmark angle: board.mp4, frame 2: the lens file nowhere.json cannot be read (No such "
+        "file or directory); check its path",
     ),
     "a facing that is neither": (
         ["--plumb", "562,40,562,300", "--facing", "north"],

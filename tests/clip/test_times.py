@@ -224,3 +224,13 @@ def test_a_turned_file_is_a_note(footage):
             "the right."
         }
         assert clip.warnings == []
+
+
+def test_a_rate_that_changes_and_stays_is_no_row_of_dropped_frames():
+    """60 frames/s, then 30 for a second, then 60: the usual interval follows; one drop is told."""
+    from clipmark.clip.timing import GAP_FACTOR, usual_intervals
+
+    steps = np.concatenate([np.full(40, 1500), np.full(30, 3000), np.full(40, 1500)])
+    assert not np.any(steps > GAP_FACTOR * usual_intervals(steps))
+    steps[90] = 3000
+    assert np.flatnonzero(steps > GAP_FACTOR * usual_intervals(steps)).tolist() == [90]

@@ -1,0 +1,211 @@
+"""``clipmark demo``: the invented sample event, measured from its clips beside the known truth."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from clipmark.cli import options as opt
+from clipmark.cli.show import emit_json, progress_bar, screen, table, with_u
+from clipmark.clip import open_clip
+from clipmark.errors import FolderError
+from clipmark.marks_file import MarksFile, measure_marks
+from clipmark.record import disk
+from clipmark.record.folder import EventFolder
+from clipmark.sample.media import sample_media_folder
+from clipmark.workbench import AttemptDetails, save_reading, span_of
+
+SIGNED_BY = "clipmark demo"
+# What is compared: reading, its unit, what people call it, and where the truth has it.
+COMPARED = (
+    ("ramp", "deg", "ramp, deg"),
+    ("chassis", "deg", "chassis, deg"),
+    ("mean_speed", "mm_s", "mean speed, mm/s"),
+    ("ripple", "", "ripple"),
+)
+
+
+def run(
+    folder: Annotated[
+        Path,
+        typer.Argument(metavar="[FOLDER]", help="Where to put the event; must not be there yet."),
+    ] = Path("tarn-hollow"),
+    as_json: opt.Json = False,
+) -> None:
+    """Copy the sample event, measure every attempt from its clips, write the attempts file.
+
+    Example: clipmark demo tarn-hollow
+    """
+    media = sample_media_folder()
+    sample = json.loads((media / "event.json").read_text(encoding="utf-8"))
+    attempts: list[dict[str, object]] = sample["attempts"]
+    rows: list[dict[str, object]] = []
+    with EventFolder.create(folder, name=str(sample["event"])) as event:
+        _copy(media, event.path)
+        for item in attempts:
+            clip_name = str(item["clip"])
+            results = _measure(event, media, item, quiet=as_json)
+            truth = json.loads((media / str(item["truth"])).read_text(encoding="utf-8"))
+            rows.extend(compare(clip_name, str(item["entry"]), results, truth))
+        name, where = event.name, event.path
+        attempts_file = event.write_attempts_file()
+    places = {
+        "event folder": str(where),
+        "attempts file": str(attempts_file),
+        "its schema": str(attempts_file.with_name("attempts.schema.json")),
+        "journal": str(event.journal.path),
+        "clips": str(where / "clips"),
+    }
+    if as_json:
+        emit_json({"event": name, "readings": rows, "places": places})
+    else:
+        _print(name, rows, places)
+
+
+def _copy(media: Path, event: Path) -> None:
+    """Rule sheet, session record and lens files of the sample event."""
+    try:
+        for source in [media / "event.toml", media / "session.toml"]:
+            disk.replace_file(event / source.name, source.read_bytes())
+        for source in sorted((media / "lenses").glob("*.json")):
+            disk.replace_file(event / "lenses" / source.name, source.read_bytes())
+    except OSError as error:
+        raise disk.explain(error, "copy the sample event", event) from error
+
+
+def _measure(
+    event: EventFolder, media: Path, item: Mapping[str, object], quiet: bool
+) -> dict[str, dict[str, object]]:
+    """Take one clip in, measure what its marks ask for, and save it as one attempt."""
+    taken = event.add_clip(media / str(item["clip"]))
+    path = event.path / taken.path
+    marks = MarksFile.read(media / str(item["marks"]), event.path / "lenses")
+    details = AttemptDetails(
+        entry=str(item["entry"]),
+        test=str(item["test"]),
+        try_no=_whole(item.get("try_no")),
+        setup=str(item["setup"]),
+        surface=str(item["surface"]),
+        step_deg=_float(item.get("step_deg")),
+        set_start_deg=_float(item.get("set_start_deg")),
+        verdict=str(item["verdict"]) or None,
+        reason=str(item["reason"]) or None,
+        called_by=str(item.get("called_by") or "R. Aldous"),
+    )
+    with open_clip(path) as clip, progress_bar(path.name, quiet=quiet) as bar:
+        task = bar.add_task(path.name, total=clip.frame_count)
+        results = measure_marks(
+            clip, marks, lambda done, total: bar.update(task, completed=done, total=total)
+        )
+        first, last = (
+            (marks.span.first, marks.span.last) if marks.span else (0, clip.frame_count - 1)
+        )
+        span = span_of(clip, first, last)
+    attempt_id = None
+    for measure, result in results.items():
+        line = save_reading(
+            event,
+            path,
+            measure,
+            result,
+            marks.recorded,
+            details,
+            SIGNED_BY,
+            attempt_id=attempt_id,
+            span=span,
+        )
+        attempt_id = line.id
+    if attempt_id is None:
+        raise FolderError(f"the sample event asks for no measurement of {path.name}; reinstall")
+    return results
+
+
+def compare(
+    clip: str, entry: str, results: Mapping[str, Mapping[str, object]], truth: Mapping[str, object]
+) -> list[dict[str, object]]:
+    """One row a reading: value, expanded uncertainty, interval and the known truth beside it."""
+    rows: list[dict[str, object]] = []
+    for result in results.values():
+        for name, unit, what in COMPARED:
+            tail = f"_{unit}" if unit else ""
+            value = result.get(f"{name}{tail}")
+            true = truth_of(f"{name}{tail}", truth)
+            if not isinstance(value, (int, float)) or true is None:
+                continue
+            low, high = result.get(f"{name}_low95{tail}"), result.get(f"{name}_high95{tail}")
+            inside = None
+            if isinstance(low, (int, float)) and isinstance(high, (int, float)):
+                inside = low <= true <= high
+            rows.append(
+                {
+                    "clip": clip,
+                    "entry": entry,
+                    "what": what,
+                    "value": value,
+                    "u95": result.get(f"{name}_u95{tail}"),
+                    "truth": true,
+                    "inside": inside,
+                }
+            )
+        stalls = result.get("stalls")
+        motion = truth.get("motion")
+        true_stalls = motion.get("stalls") if isinstance(motion, Mapping) else None
+        if isinstance(stalls, list) and isinstance(true_stalls, list):
+            rows.append(
+                {
+                    "clip": clip,
+                    "entry": entry,
+                    "what": "stalls",
+                    "value": len(stalls),
+                    "u95": None,
+                    "truth": len(true_stalls),
+                    "inside": len(stalls) == len(true_stalls),
+                }
+            )
+    return rows
+
+
+def truth_of(name: str, truth: Mapping[str, object]) -> float | None:
+    """A true value from the renderer's truth file, or None where it has none.
+
+    Ripple of a run with stalls has no single truth: whoever stands is not creeping.
+    """
+    motion = truth.get("motion")
+    moving = motion if isinstance(motion, Mapping) else {}
+    if name == "ripple" and moving.get("stalls"):
+        return None
+    value = truth.get(name, moving.get(name))
+    return float(value) if isinstance(value, (int, float)) else None
+
+
+def _print(name: str, rows: list[dict[str, object]], places: dict[str, str]) -> None:
+    shown = []
+    for row in rows:
+        u95 = row["u95"]
+        told = "-" if row["inside"] is None else ("yes" if row["inside"] else "no")
+        truth = row["truth"]
+        shown.append(
+            (
+                str(row["clip"]).removesuffix(".mp4"),
+                str(row["what"]),
+                with_u(row["value"], u95),
+                f"{truth:.4g}" if isinstance(truth, float) else str(truth),
+                told,
+            )
+        )
+    columns = ("clip", "reading", "value, U (95 %)", "truth", "inside")
+    table(f"{name} (invented), measured from its clips", columns, shown)
+    for what, where in places.items():
+        screen.print(f"{what}: {where}", soft_wrap=True, highlight=False)
+
+
+def _float(value: object) -> float | None:
+    return float(value) if isinstance(value, (int, float)) else None
+
+
+def _whole(value: object) -> int | None:
+    return value if isinstance(value, int) else None

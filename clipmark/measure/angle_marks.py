@@ -1,0 +1,117 @@
+"""The marks of an angle measurement, checked against the picture before anything is fitted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+
+from clipmark.clip import Clip
+from clipmark.errors import MarkError
+from clipmark.marks import Line, Sheet, as_line, check_line, check_reference
+from clipmark.measure.angle_model import Facing
+
+LineLike = Line | Sequence[float]
+Repeated = LineLike | Sequence[LineLike]
+CLOSE_PX = 3.0  # two lines whose ends lie nearer than this are one line marked twice
+
+
+@dataclass(frozen=True)
+class AngleMarks:
+    """What was marked, checked against the picture."""
+
+    ramp: tuple[Line, ...]
+    chassis: tuple[Line, ...]
+    hubs: tuple[Line, ...]
+    reference: Line
+    reference_name: str
+    facing: Facing | None
+
+    @classmethod
+    def checked(
+        cls,
+        clip: Clip,
+        ramp: Repeated,
+        chassis: Repeated | None,
+        hubs: Repeated | None,
+        level: LineLike | None,
+        plumb: LineLike | None,
+        facing: str | None,
+        level_u_deg: float,
+    ) -> AngleMarks:
+        """Check every mark against the picture; raises `MarkError` with a sentence."""
+        if (level is None) == (plumb is None):
+            given = (
+                "neither a level line nor a plumb line was given"
+                if level is None
+                else "both a level line and a plumb line were given"
+            )
+            raise MarkError(f"{given}; give exactly one of them, since gravity enters only there")
+        if chassis is not None and hubs is not None:
+            raise MarkError("both a chassis line and hubs were given; give the one to be measured")
+        if facing not in (None, "left", "right"):
+            raise MarkError(f"the truck cannot face '{facing}'; give left or right")
+        if not 0.0 <= level_u_deg < 45.0:
+            raise MarkError(
+                f"an uncertainty of {level_u_deg:g} deg was stated for the level reference; "
+                "give a standard uncertainty from 0 to 45 deg"
+            )
+        kind = "level" if plumb is None else "plumb"
+        reference = as_line(cast(LineLike, level if plumb is None else plumb), f"the {kind} line")
+        ramps = _lines(ramp, "the ramp line")
+        rails = _lines(chassis, "the chassis line") if chassis is not None else ()
+        pairs = _lines(hubs, "the hubs") if hubs is not None else ()
+        named_lines = [(line, "the ramp line") for line in ramps]
+        named_lines += [(line, "the chassis line") for line in rails]
+        named_lines += [(line, "the line between the hubs") for line in pairs]
+        named_lines.append((reference, f"the {kind} line"))
+        for line, what in named_lines:
+            check_line(line, clip.width, clip.height, what)
+        check_reference(reference, kind)
+        for line, what in named_lines[:-1]:
+            if _same_line(line, reference):
+                raise MarkError(
+                    f"{what} and the {kind} line are the same line; mark two different lines"
+                )
+        for rail in rails:
+            if any(_same_line(rail, line) for line in ramps):
+                raise MarkError(
+                    "the ramp line and the chassis line are the same line; mark the board's edge "
+                    "as the one and the truck's rail as the other"
+                )
+        return cls(ramps, rails, pairs, reference, f"{kind} line", cast("Facing | None", facing))
+
+
+def _lines(marked: Repeated, what: str) -> tuple[Line, ...]:
+    """One line or several, as a tuple of lines."""
+    if isinstance(marked, Line):
+        return (marked,)
+    items = list(marked)
+    if not items:
+        raise MarkError(f"{what} was given without any points; mark it")
+    if all(isinstance(item, (int, float, np.number)) for item in items):
+        return (as_line(cast(Sequence[float], items), what),)
+    return tuple(as_line(cast(LineLike, item), what) for item in items)
+
+
+def _same_line(first: Line, second: Line) -> bool:
+    """Whether two marks lie on one another, end by end."""
+    ends = np.array(first.as_tuple()).reshape(2, 2)
+    other = np.array(second.as_tuple()).reshape(2, 2)
+    gaps = [np.abs(ends - candidate).max() for candidate in (other, other[::-1])]
+    return bool(min(gaps) < CLOSE_PX)
+
+
+def as_sheet(
+    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None,
+    size: tuple[float, float] | None,
+    side_u_mm: float,
+) -> Sheet | None:
+    """A sheet from whatever form it was given in; raises `MarkError` when its size is missing."""
+    if sheet is None or isinstance(sheet, Sheet):
+        return sheet
+    if size is None:
+        raise MarkError("a sheet needs its size in mm; give sheet_size, such as (297, 210)")
+    return Sheet.from_values(sheet, size, side_u_mm)
