@@ -262,7 +262,7 @@ class Rules(EmbeddedFile):
 
 
 class LensRecord(EmbeddedFile):
-    """A lens calibration file as it was used; the JSON of DESIGN's `lens` verb."""
+    """A lens calibration file as it was used; its JSON form is in docs/formats.md."""
 
     @model_validator(mode="after")
     def _is_json(self) -> Self:

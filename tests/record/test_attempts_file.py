@@ -16,7 +16,7 @@ from clipmark.record.columns import COLUMN_NAMES
 from clipmark.record.folder import EventFolder
 from clipmark.record.readings import Reading
 
-# DESIGN's order, written out: scorers depend on it.
+# The order as released, written out: scorers depend on it.
 ORDER = [
     "attempt",
     "revision",
