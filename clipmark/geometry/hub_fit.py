@@ -27,6 +27,7 @@ RIM_TOLERANCE = 0.25  # how far a given rim radius may be off
 MIN_USED = 0.4  # of a circle of 25 px radius and more must support it
 MIN_CONTRAST_SIGMAS = 3.0
 _SECTOR_U_PX = 0.06  # what shading and covers that the model does not know do to one sector
+_WORTH_SHARE = 0.4  # of the strongest ring's score: weaker ones are not fitted
 _RIVAL_SHARE = 0.7
 _AGREE_PX = 1.0  # rings whose centres lie further apart than this (and 3 u) disagree
 
@@ -123,7 +124,9 @@ def fit_hub(
         radii = (rim_px * (1.0 - RIM_TOLERANCE), rim_px * (1.0 + RIM_TOLERANCE))
     view = _view(luma, flat, radii[1] + search_px + 6.0, black, white)
     rings = find_rings(view, search_px, radii, rim_px, limit=3)
-    fitted = [(ring, fit_ring(luma, flat, ring, black, white)) for ring in rings]
+    least = _WORTH_SHARE * max(ring.weighted for ring in rings)
+    worth = [ring for ring in rings if ring.weighted >= least]
+    fitted = [(ring, fit_ring(luma, flat, ring, black, white)) for ring in worth]
     good = [(ring, fit) for ring, fit in fitted if fit is not None and _believable(fit)]
     if not good:
         best_effort = [fit for _, fit in fitted if fit is not None]

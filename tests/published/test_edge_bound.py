@@ -69,21 +69,23 @@ def test_the_models_own_derivatives_hold_the_tabled_information(
 def test_the_fit_scatters_within_1_3_of_the_bound_with_nothing_known_but_the_picture():
     """Contrast, blur, levels and tone curve are all found from the same pixels.
 
-    250 pictures of the third tabled edge know the ratio to 4.5 %. Over 500 others it was 1.14, so
-    the bar of 1.3 lies three such errors above.
+    150 pictures of the last tabled edge know the ratio to 5.8 %. Over 600 others it was 1.10.
     """
-    a, s, sigma, columns, tilt, _, u_deg = EDGES[2]
+    a, s, sigma, columns, tilt, _, u_deg = EDGES[3]
     rng = np.random.default_rng(12)
     y, x = np.mgrid[:100, : columns + 40].astype(float)
     t = np.radians(tilt)
-    distance = -(x - 170.0) * np.sin(t) - (y - 50.0) * np.cos(t)
+    distance = -(x - (columns + 40) / 2.0) * np.sin(t) - (y - 50.0) * np.cos(t)
     clean = 100.0 + a * ndtr(distance / s)
     reach = columns / 2.0
     ends = np.array(
-        [(170.0 - reach, 50.0 + reach * np.tan(t)), (170.0 + reach, 50 - reach * np.tan(t))]
+        [
+            ((columns + 40) / 2.0 - reach, 50.0 + reach * np.tan(t)),
+            ((columns + 40) / 2.0 + reach, 50 - reach * np.tan(t)),
+        ]
     )
     errors = []
-    for _ in range(250):
+    for _ in range(150):
         picture = clean + rng.normal(0.0, sigma, clean.shape)
         rough = ends + rng.uniform(-3.0, 3.0, (2, 2)) * [0, 1]
         fit = fit_edge(picture, rough, kind="step", black=0.0, white=255.0)
