@@ -21,7 +21,7 @@ from clipmark.motion.stalls import find_standing, usual_moving_speed
 FINE_WINDOW_S = 0.10  # short enough that the truck's own ripple stays out of the residuals
 LEAST_SEEN = 0.8
 EDGE_S = 0.15  # around a stop or start, where residuals are motion, not noise
-STANDING_S = 0.8
+LEAST_CORRELATION = 2.0  # compression errs alike for some frames, slower than any test here sees
 
 
 @dataclass(frozen=True)
@@ -111,9 +111,9 @@ def measure_noise(
     reach = max(2, round(window_s / float(np.median(steps[steps > 0]))))
     steady = steady_part(times, s_mm)
     fine = local_fit(times, s_mm, FINE_WINDOW_S)
-    correlation = correlation_factor(
-        np.nan_to_num(fine.residual), steady & np.isfinite(fine.residual), reach
-    )
+    seen = steady & np.isfinite(fine.residual)
+    correlation = correlation_factor(np.nan_to_num(fine.residual), seen, reach)
+    correlation = max(correlation, LEAST_CORRELATION)
     slow, doubt = position_mm, 0.3
     # the octave above the band; any stretch of a few cycles of it will do
     found = noise_above(times[steady], s_mm[steady], (band_hz[1] / 2, band_hz[1]))

@@ -16,7 +16,7 @@ from clipmark.motion.speed import local_fit, residual_noise
 
 LEAST_FRAMES = 8
 SCATTER_WINDOW_S = 0.12
-STALE_SIGMAS = 6.0  # a repeated picture is stale when the body moved this many u around it
+STALE_SIGMAS = 4.0  # steps beside a repeated picture of so many u show that it is stale
 STALE_RUN = 3  # longer runs of one picture are a truck that stands, or a frozen recording
 
 
@@ -169,19 +169,27 @@ def _mark_stale(
     usual = float(np.nanmedian(u_s))
     k = 1
     while k < len(times):
-        if not following.repeated[k]:
-            k += 1
-            continue
         end = k
         while end < len(times) and following.repeated[end]:
             end += 1
-        before, after = along[k - 1], along[end] if end < len(times) else np.nan
-        moved = abs(after - before)
-        # a standing truck moves by no more than noise over the run, a moving one by a step a frame
-        if end - k <= STALE_RUN and np.isfinite(moved) and moved > STALE_SIGMAS * usual:
+        if k < end <= k + STALE_RUN and _stands_between_steps(along, k, end, usual):
             for stale in range(k, end):
                 reasons[stale] = reasons[stale] or "repeated picture"
-        k = end
+        k = end + 1
+
+
+def _stands_between_steps(along: FloatArray, k: int, end: int, u_mm: float) -> bool:
+    """Whether the body moved before picture k and after picture end - 1, but not in between.
+
+    A truck does not stop and start again within some frames; a truck that stops or starts moves on
+    one side only.
+    """
+    if k < 2 or end >= len(along):
+        return False
+    before, after = along[k - 1] - along[k - 2], along[end] - along[end - 1]
+    between = np.abs(np.diff(along[k - 1 : end]))
+    least = min(abs(before), abs(after))
+    return bool(least > STALE_SIGMAS * u_mm and np.max(between) < 0.3 * least)
 
 
 def _background(

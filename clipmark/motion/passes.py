@@ -6,12 +6,14 @@ and the image operations both let go of the interpreter lock, so that two cores 
 
 from __future__ import annotations
 
+import math
 import os
 import queue
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,6 +26,7 @@ from clipmark.motion.templates import picture_noise
 
 QUEUE_FRAMES = 6
 AGREES_PX = 1.0  # at the reference frame the body must be found at the patch itself
+REPEAT_SHARE, REPEAT_REACH = 0.5, 10  # of the usual change over so many frames on either side
 BACKWARD_BYTES = 96_000_000  # frames held at once when a span is followed backwards
 Progress = Callable[[int, int], None]
 
@@ -53,7 +56,7 @@ class Following:
     point_u_px : ndarray, shape (P, 2)
         Standard uncertainty of one shift.
     repeated : ndarray of bool, shape (K,)
-        The picture is the same, sample by sample, as the one before.
+        The picture changed far less since the one before than is usual there.
     renewed : int
         How often the reference of the body was taken anew.
     fingerprints : dict of int to str
@@ -87,7 +90,7 @@ class _Row:
     reason: str
     shifts: NDArray[np.float32]
     seen: NDArray[np.bool_]
-    repeated: bool
+    change: float
 
 
 def read_ahead(frames: Iterator[Frame]) -> Iterator[Frame]:
@@ -152,7 +155,7 @@ class _Tracker:
             shifts, seen = self.background.step(luma)
         place = self.body.place_px
         fix = self.body.step(luma, frame.time_s)
-        repeated = self._before is not None and self._same(luma, self._before, place)
+        change = math.inf if self._before is None else self._change(luma, self._before, place)
         self._before = luma
         return _Row(
             frame.ordinal,
@@ -163,18 +166,18 @@ class _Tracker:
             fix.reason,
             shifts.astype(np.float32),
             seen,
-            repeated,
+            change,
         )
 
-    def _same(
+    def _change(
         self, luma: NDArray[np.generic], before: NDArray[np.generic], place: FloatArray
-    ) -> bool:
-        """Whether two pictures agree in every sample around the body and on a coarse grid."""
+    ) -> float:
+        """Mean absolute change around the body since the picture before, grey levels."""
         x, y = place - (self.patch.w, self.patch.h)
         x0, y0 = max(int(x), 0), max(int(y), 0)
         box = np.s_[y0 : int(y0 + 2 * self.patch.h), x0 : int(x0 + 2 * self.patch.w)]
-        grid = np.s_[::16, ::16]
-        return np.array_equal(luma[grid], before[grid]) and np.array_equal(luma[box], before[box])
+        now, then = np.asarray(luma[box], np.float32), np.asarray(before[box], np.float32)
+        return float(cv2.norm(now, then, cv2.NORM_L1)) / now.size if now.size else math.inf
 
 
 def follow(
@@ -247,6 +250,20 @@ def _backwards(clip: Clip, ordinal: int, patch: Patch, first: int, reference: Fr
     return rows[::-1]
 
 
+def _hardly_changed(change: FloatArray) -> NDArray[np.bool_]:
+    """Pictures that changed by less than `REPEAT_SHARE` of what their neighbours did.
+
+    A picture stored twice is encoded twice, so the two need not agree in every sample.
+    """
+    padded = np.pad(change, REPEAT_REACH, constant_values=np.nan)
+    padded[~np.isfinite(padded)] = np.nan
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * REPEAT_REACH + 1)
+    known = np.isfinite(windows).any(axis=1)
+    usual = np.full(len(change), np.inf)
+    usual[known] = np.nanmedian(windows[known], axis=1)
+    return np.asarray(change < REPEAT_SHARE * usual)
+
+
 def _gather(rows: list[_Row], tracker: _Tracker, prints: dict[int, str]) -> Following:
     """Rows as arrays."""
     factors = np.sqrt(tracker.body.inflation)
@@ -269,7 +286,7 @@ def _gather(rows: list[_Row], tracker: _Tracker, prints: dict[int, str]) -> Foll
         ),
         seen=np.array([row.seen for row in rows], dtype=bool).reshape(len(rows), len(points)),
         point_u_px=point_u,
-        repeated=np.array([row.repeated for row in rows], dtype=bool),
+        repeated=_hardly_changed(np.array([row.change for row in rows])),
         renewed=tracker.body.renewed,
         fingerprints=prints,
     )

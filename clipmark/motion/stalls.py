@@ -193,7 +193,8 @@ def _fit_dwell(
     if best is None or freer is None:
         return None
     gain = _squares(t, s, best) - _squares(t, s, freer)
-    chosen, free = (freer, True) if gain > RAMPS_SHOWN * sigma**2 else (best, False)
+    free = gain > RAMPS_SHOWN * sigma**2 and _edge_u(t, freer, sigma, True) < FLANK_S / 4
+    chosen = freer if free else best
     _, before, during, after, _, _, knee1, knee2, ramp1, ramp2 = chosen
     if during >= limit or before <= limit or after <= limit:
         return None

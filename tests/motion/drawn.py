@@ -7,6 +7,7 @@ to about 0.003 px.
 
 from collections.abc import Callable, Sequence
 from fractions import Fraction
+from functools import cache
 from pathlib import Path
 
 import av
@@ -21,12 +22,14 @@ TICKS = 90_000  # per second
 Place = Callable[[float], tuple[float, float]]
 
 
+@cache
 def background() -> np.ndarray:
     """A still textured ground, 40 px larger than the picture on every side."""
     tile = np.tile(data.gravel()[:200, :], (2, 2))[: HEIGHT + 80, : WIDTH + 80].astype(float)
     return ndimage.gaussian_filter(0.5 * tile + 60, 0.8)
 
 
+@cache
 def body_texture() -> np.ndarray:
     """What the body looks like."""
     return ndimage.gaussian_filter(data.coins()[: BODY[1] + 8, 60 : 60 + BODY[0] + 8] * 1.0, 0.8)
@@ -43,9 +46,10 @@ def picture(
     """One luma picture; `place` is the body's top left corner, `camera` shifts everything."""
     ground = background()
     if flat_ground:
-        ground[:] = 110.0
-    shifted = ndimage.shift(ground, camera[::-1], order=3, mode="nearest")
-    out = shifted[40 : 40 + HEIGHT, 40 : 40 + WIDTH].copy()
+        ground = np.full_like(ground, 110.0)
+    if camera != (0.0, 0.0):
+        ground = ndimage.shift(ground, camera[::-1], order=3, mode="nearest")
+    out = ground[40 : 40 + HEIGHT, 40 : 40 + WIDTH].copy()
     if place is not None:
         x, y = place[0] + camera[0], place[1] + camera[1]
         left, top = int(np.floor(x)), int(np.floor(y))
@@ -83,5 +87,3 @@ def _fill(plane, values: np.ndarray) -> None:
     rows = np.zeros((plane.height, plane.line_size), np.uint8)
     rows[:, : values.shape[1]] = values
     plane.update(rows.tobytes())
-
-
