@@ -7,6 +7,7 @@ import math
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from typing import Literal
 
 from rich.console import Console
 from rich.markup import escape
@@ -56,7 +57,8 @@ def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> 
     """Print a table on stdout."""
     drawn = Table(title=title, title_justify="left", title_style="bold")
     for index, column in enumerate(columns):
-        drawn.add_column(column, justify="left" if index == 0 else "right", overflow="fold")
+        side: Literal["left", "right"] = "left" if index == 0 else "right"
+        drawn.add_column(column, justify=side, overflow="fold", no_wrap=index == 0)
     for row in rows:
         drawn.add_row(*(escape(cell) for cell in row))
     screen.print(drawn)

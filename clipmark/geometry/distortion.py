@@ -136,7 +136,7 @@ def fold_squares(params: FloatArray) -> FloatArray:
     roots = np.linalg.eigvals(companion)
     real = np.abs(roots.imag) <= 1e-9 * np.abs(roots)
     largest = np.max(np.where(real, roots.real, 0.0), axis=1)
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", over="ignore"):
         first = np.where(largest > 0, 1.0 / largest, np.inf)
     folds[bending] = np.minimum(folds[bending], first)
     return folds
