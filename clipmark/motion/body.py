@@ -19,7 +19,7 @@ from clipmark.motion.sampling import FloatArray
 from clipmark.motion.search import find_piece
 from clipmark.motion.templates import Templates, build_templates
 
-BODY_PIXELS = 4000  # more of them cost time and add little: these have the strongest slopes
+BODY_PIXELS = 3000  # more of them cost time and add little: these have the strongest slopes
 WORST_BOUND_PX = 0.1  # a patch that cannot be placed better than this has no texture
 LEAST_INLIERS = 0.5  # half of the pixels hidden or changed: what remains may be another thing
 LEAST_MATCH = 0.6  # of the correlation that noise alone allows

@@ -54,6 +54,9 @@ class Templates:
         Pixel noise of the reference picture, grey levels (white part).
     slope_noise : float
         Expected product of the noise in `steer` and in `slope` per pixel, in noise variances.
+    products : ndarray, shape (P, 2, 2)
+        Sums of slope products over all pixels of each piece, also those not kept: choosing the
+        strongest slopes chooses noise as well, and would show texture where there is none.
     """
 
     centres: FloatArray
@@ -67,6 +70,7 @@ class Templates:
     radius: float
     noise: float
     slope_noise: float
+    products: FloatArray
 
     @property
     def count(self) -> int:
@@ -80,9 +84,9 @@ class Templates:
 
     def gradient_matrices(self) -> FloatArray:
         """Sum of slope products of each piece with the noise's own share taken out, (P, 2, 2)."""
-        products = np.einsum("ipn,jpn->pij", self.steer, self.slope, dtype=np.float64)
-        products = 0.5 * (products + products.transpose(0, 2, 1))
-        share = self.slope_noise * self.noise**2 * self.values.shape[1]
+        products = 0.5 * (self.products + self.products.transpose(0, 2, 1))
+        pixels = 4 * self.half[0] * self.half[1]
+        share = self.slope_noise * self.noise**2 * pixels
         return np.asarray(products - share * np.eye(2), dtype=np.float64)
 
     def shift_bound_px(self) -> FloatArray:
@@ -144,6 +148,7 @@ class Templates:
             radius=self.radius,
             noise=self.noise,
             slope_noise=self.slope_noise,
+            products=self.products[which],
         )
 
 
@@ -186,9 +191,11 @@ def build_templates(
     kept = min(most_pixels, width * height)
     rows, columns = np.divmod(np.arange(width * height), width)
     fields: list[tuple[Float32Array, ...]] = []
+    products: list[FloatArray] = []
     for left, top in corners:
         values, steer, slope = _slopes(luma, int(left), int(top), size, (smooth, slope_kernel))
         chosen = _strongest(steer, kept)
+        products.append(np.einsum("in,jn->ij", steer, slope, dtype=np.float64))
         fields.append(
             (
                 np.stack([columns[chosen], rows[chosen]]).astype(np.float32),
@@ -213,6 +220,7 @@ def build_templates(
         radius=math.hypot(width, height) / math.sqrt(12),
         noise=noise,
         slope_noise=float(np.sum(slope_kernel[_same(slope_kernel)] * CENTRAL_7) * smooth.max()),
+        products=np.stack(products),
     )
 
 
