@@ -32,6 +32,7 @@ MIN_CONTRAST_SIGMAS = 3.0
 MIN_USED = 0.3  # less of the marked line than this is not that line
 MAX_U_OFFSET_PX = 2.0  # a place less sure than this is no place
 MAX_REACH_PX = 24.0
+CORRELATED = 1.5  # noise whose inflation is above this is taken to be correlated
 MAX_STRING_PX = 6.0  # a wider thing is not taken for a string unless it is called one
 RIVAL_SHARE = 0.6  # a second line this strong is reported
 _FIRST_BLUR_PX = 1.2
@@ -235,6 +236,9 @@ def _refine(scene: _Scene, candidate: Candidate, kind: Kind) -> _Found | None:
         solution = solve(bed, shape, candidate.sign, reach)
         shape = solution.shape
     assert solution is not None
+    inflation = spread_of(solution).inflation
+    if inflation > CORRELATED:
+        solution = solve(bed, shape, candidate.sign, reach, inflation)
     return _Found(candidate, frame, solution, candidate.sign)
 
 

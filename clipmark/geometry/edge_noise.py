@@ -1,10 +1,10 @@
 """How well a fitted line is known when the noise along it is correlated.
 
 White noise gives the covariance of maximum likelihood. Compression blocks, grain and texture
-make neighbours err together. Two measures of that are combined: the sum of
-what single pixel columns add to the result, with lags of up to `_SHORT_PX` (many degrees of
-freedom, blind to long correlation), and the scatter of the segments' own offsets about the
-line, with lags of up to three segments (few degrees of freedom). Pure maths.
+make neighbours err together. Two measures of that are combined: the sum of what single pixel
+columns add to the result, with lags of up to `_SHORT_PX` (many degrees of freedom, blind to
+long correlation), and the scatter of the segments' own offsets about the line, each to some
+degree like the one before it (first-order autoregression; few degrees of freedom). Pure maths.
 """
 
 from dataclasses import dataclass
@@ -63,7 +63,7 @@ def _short_inflation(column: NDArray[np.int64], solution: Solution[B]) -> float:
 
 
 def _long_inflation(solution: Solution[B]) -> tuple[float, float]:
-    """Chi-square per degree of freedom of the segments' offsets, with lags, and its dof."""
+    """Chi-square per degree of freedom of the segments' offsets, for likeness, and its dof."""
     used = solution.weights > 0.1
     trend = solution.bed.trend()[used]
     dof = float(np.sum(used)) - trend.shape[1]
@@ -74,9 +74,8 @@ def _long_inflation(solution: Solution[B]) -> tuple[float, float]:
     fit, *_ = np.linalg.lstsq(trend * precision[:, None], value, rcond=None)
     rest = value - trend @ fit * precision
     power = float(rest @ rest)
-    ratio = 1.0
-    lags = 3 if dof >= 16 else (1 if dof >= 8 else 0)
-    for lag in range(1, lags + 1):
-        share = 1.0 - lag / (lags + 1.0)
-        ratio += 2.0 * share * float(rest[lag:] @ rest[:-lag]) / max(power, 1e-300)
-    return power / dof * max(ratio, 1.0), dof
+    before = float(rest[1:] @ rest[:-1]) / max(power, 1e-300)
+    # the trend that was taken out leaves neighbours less alike than they are
+    alike = (before + (2.0 + 4.0 * before) / len(rest)) * dof / (dof + 4.0)
+    alike = float(np.clip(alike, 0.0, 0.8))
+    return power / dof * (1.0 + alike) / (1.0 - alike), dof

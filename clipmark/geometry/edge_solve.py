@@ -70,7 +70,9 @@ def contrasts_of(levels: Floats) -> Floats:
     return levels[:, 1] - 0.5 * (levels[:, 0] + levels[:, 2])
 
 
-def solve(bed: B, start: Shape, sign: int, reach: tuple[float, float]) -> Solution[B]:
+def solve(
+    bed: B, start: Shape, sign: int, reach: tuple[float, float], inflation: float = 1.0
+) -> Solution[B]:
     """Fit a line to the pixels of a bed within `reach` of it.
 
     Parameters
@@ -83,6 +85,9 @@ def solve(bed: B, start: Shape, sign: int, reach: tuple[float, float]) -> Soluti
         +1 or -1, the polarity that every segment must show; 0 where it may change along the line.
     reach : (float, float)
         How far from the line pixels are used on its negative and positive side, px.
+    inflation : float
+        How many times less than their number the pixels are worth, their noise being
+        correlated: what is known beforehand (of tone curve and ramps) counts that much more.
     """
     bed = bed.within(start.place, reach)
     shape, levels = start, _first_levels(bed, start)
@@ -118,6 +123,7 @@ def solve(bed: B, start: Shape, sign: int, reach: tuple[float, float]) -> Soluti
         precision, pull = _prior(
             bed, shape, contrasts_of(levels), weights, sum(reach) / 2.0, clip / _CLIP_SIGMAS
         )
+        precision, pull = precision * inflation, pull * inflation
         if turn < _HELD_STEPS // 2:  # until the segments are sorted, nor does its width
             precision[first + LOG_BLUR] = 1e6
         if turn < _HELD_STEPS:  # until the edge is in place, its asymmetry means nothing
