@@ -223,6 +223,19 @@ def as_line(value: Line | Sequence[float], what: str) -> Line:
     return Line(*numbers)
 
 
+def as_sheet(
+    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None,
+    size: tuple[float, float] | None,
+    side_u_mm: float,
+) -> Sheet | None:
+    """A sheet from whatever form it was given in; raises `MarkError` when its size is missing."""
+    if sheet is None or isinstance(sheet, Sheet):
+        return sheet
+    if size is None:
+        raise MarkError("a sheet needs its size in mm; give sheet_size, such as (297, 210)")
+    return Sheet.from_values(sheet, size, side_u_mm)
+
+
 def check_inside(x: float, y: float, width: int, height: int, what: str) -> None:
     """Raise `MarkError` when a marked point lies outside a picture of `width` x `height` px."""
     if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):

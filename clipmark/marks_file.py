@@ -14,10 +14,9 @@ from typing import cast
 
 from clipmark.clip import Clip
 from clipmark.errors import MarkError
-from clipmark.marks import Line, Patch, Sheet, Span
+from clipmark.marks import Line, Patch, Sheet, Span, as_line
 from clipmark.measure.angle import measure_angle
 from clipmark.measure.crawl import measure_crawl
-from clipmark.measure.view import ViewOptions
 
 LINES = ("ramp", "chassis", "hubs", "level", "plumb", "travel", "scale")
 Progress = Callable[[int, int], None]
@@ -111,12 +110,6 @@ class MarksFile:
             found.append((self.sheet, "sheet"))
         return found
 
-    @property
-    def view(self) -> ViewOptions:
-        """What is declared about the camera."""
-        square = 5.0 if self.square_within_deg is None else self.square_within_deg
-        return ViewOptions(self.lens, self.view_angle_deg, square, self.sheet)
-
 
 def measure_marks(
     clip: Clip, marks: MarksFile, progress: Progress | None = None
@@ -129,7 +122,7 @@ def measure_marks(
         Of any kind the measurements raise; a sentence.
     """
     results: dict[str, dict[str, object]] = {}
-    view = marks.view
+    square = 5.0 if marks.square_within_deg is None else marks.square_within_deg
     if "angle" in marks.measure:
         reading = measure_angle(
             clip,
@@ -140,10 +133,10 @@ def measure_marks(
             rim_px=marks.rim_px,
             level=marks.lines.get("level"),
             plumb=marks.lines.get("plumb"),
-            lens=view.lens,
-            view_angle_deg=view.view_angle_deg,
-            square_within_deg=view.square_within_deg,
-            sheet=view.sheet,
+            lens=marks.lens,
+            view_angle_deg=marks.view_angle_deg,
+            square_within_deg=square,
+            sheet=marks.sheet,
         )
         results["angle"] = reading.to_dict()
     if "crawl" in marks.measure:
@@ -157,10 +150,10 @@ def measure_marks(
             travel=marks.lines.get("travel"),
             scale=marks.lines.get("scale"),
             scale_mm=marks.scale_mm,
-            lens=view.lens,
-            view_angle_deg=view.view_angle_deg,
-            square_within_deg=view.square_within_deg,
-            sheet=view.sheet,
+            lens=marks.lens,
+            view_angle_deg=marks.view_angle_deg,
+            square_within_deg=square,
+            sheet=marks.sheet,
             progress=progress,
         )
         results["crawl"] = crawl.to_dict()
@@ -174,10 +167,7 @@ def _needed(marks: MarksFile, name: str) -> Line:
 
 
 def _line(value: object, name: str) -> Line:
-    numbers = [float(item) for item in cast("list[float]", value)]
-    if len(numbers) != 4:
-        raise MarkError(f"the {name} line has {len(numbers)} numbers, but needs x1, y1, x2, y2")
-    return Line(*numbers)
+    return as_line(cast("list[float]", value), f"the {name} line")
 
 
 def _span(value: object) -> Span | None:

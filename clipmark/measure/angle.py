@@ -13,13 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip, Frame
-from clipmark.marks import Line, Sheet
+from clipmark.marks import Line, Sheet, as_sheet
 from clipmark.measure.advice import advice_for
 from clipmark.measure.angle_draws import LineMark
-from clipmark.measure.angle_marks import AngleMarks, LineLike, Repeated, as_sheet
-from clipmark.measure.angle_model import AngleModel, Facing, HubsMark
+from clipmark.measure.angle_marks import AngleMarks, LineLike, Repeated
+from clipmark.measure.angle_model import AngleModel, HubsMark
 from clipmark.measure.angle_reading import AngleReading
-from clipmark.measure.lens_file import LensSource, load_lens
+from clipmark.measure.lens_file import LensSource
 from clipmark.measure.lines_out import describe_hubs, describe_line
 from clipmark.measure.marked_hubs import MarkedHubs, hubs_as_marked, hubs_from_picture
 from clipmark.measure.marked_line import (
@@ -112,7 +112,7 @@ def measure_angle(
     picture = Picture(
         frame.luma, (float(clip.black_level), float(clip.white_level)), float(clip.pixel_aspect)
     )
-    options = ViewOptions(
+    options = ViewOptions.declared(
         lens, view_angle_deg, square_within_deg, as_sheet(sheet, sheet_size, sheet_u_mm)
     )
     look = look_at(picture, options, edge_fit)
@@ -158,7 +158,13 @@ def measure_angle(
         warnings=(*clip.warnings, *(note for notes in found for note in notes)),
         seed=seed,
         draws=draws,
-        settings=_settings(options, level_u_deg, edge_fit, turning_deg_s, marks.facing),
+        settings={
+            **options.describe(),
+            "level_u_deg": level_u_deg,
+            "edge_fit": edge_fit,
+            "turning_deg_s": turning_deg_s,
+            "facing": marks.facing,
+        },
     )
 
 
@@ -252,30 +258,3 @@ def _half_frame_s(clip: Clip, ordinal: int) -> float:
 
 def _time_s(clip: Clip, frame: Frame) -> float | None:
     return frame.time_s if clip.has_times else None
-
-
-def _settings(
-    options: ViewOptions,
-    level_u_deg: float,
-    edge_fit: bool,
-    turning_deg_s: float,
-    facing: Facing | None,
-) -> dict[str, object]:
-    """What was declared, so that the reading can be repeated from the journal alone."""
-    sheet = options.sheet
-    return {
-        "lens": load_lens(options.lens).to_dict() if options.lens is not None else None,
-        "view_angle_deg": options.view_angle_deg,
-        "square_within_deg": options.square_within_deg if sheet is None else None,
-        "sheet": None
-        if sheet is None
-        else {
-            "corners": [[point.x, point.y] for point in sheet.corners],
-            "size_mm": [sheet.width_mm, sheet.height_mm],
-            "side_u_mm": sheet.side_u_mm,
-        },
-        "level_u_deg": level_u_deg,
-        "edge_fit": edge_fit,
-        "turning_deg_s": turning_deg_s,
-        "facing": facing,
-    }

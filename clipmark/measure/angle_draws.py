@@ -89,15 +89,3 @@ def elevation(
 ) -> FloatArray:
     """Angle from the level direction to an ordered line, rad in (-pi, pi], shape () or (n,)."""
     return angle_between(level, directions(points_px, camera, normal), normal)
-
-
-def fold_line(angle_rad: float) -> float:
-    """An unordered line's angle, in (-pi/2, pi/2]."""
-    half = math.pi / 2
-    return half - (half - angle_rad) % math.pi
-
-
-def near(angles_rad: FloatArray, estimate_rad: float, period: float) -> FloatArray:
-    """The same angles shifted by whole periods to lie within half a period of the estimate."""
-    off = np.asarray(angles_rad, dtype=np.float64) - estimate_rad
-    return np.asarray(estimate_rad + off - period * np.round(off / period), dtype=np.float64)

@@ -10,7 +10,7 @@ import numpy as np
 
 from clipmark.clip import Clip
 from clipmark.errors import MarkError
-from clipmark.marks import Line, Sheet, as_line, check_line, check_reference
+from clipmark.marks import Line, as_line, check_line, check_reference
 from clipmark.measure.angle_model import Facing
 
 LineLike = Line | Sequence[float]
@@ -102,16 +102,3 @@ def _same_line(first: Line, second: Line) -> bool:
     other = np.array(second.as_tuple()).reshape(2, 2)
     gaps = [np.abs(ends - candidate).max() for candidate in (other, other[::-1])]
     return bool(min(gaps) < CLOSE_PX)
-
-
-def as_sheet(
-    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None,
-    size: tuple[float, float] | None,
-    side_u_mm: float,
-) -> Sheet | None:
-    """A sheet from whatever form it was given in; raises `MarkError` when its size is missing."""
-    if sheet is None or isinstance(sheet, Sheet):
-        return sheet
-    if size is None:
-        raise MarkError("a sheet needs its size in mm; give sheet_size, such as (297, 210)")
-    return Sheet.from_values(sheet, size, side_u_mm)

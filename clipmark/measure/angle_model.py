@@ -16,15 +16,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from clipmark.geometry.angles import facing, fold_line, nose_elevation, unfold_near, wrap_turn
 from clipmark.geometry.camera import Group
 from clipmark.geometry.viewing import Viewing
-from clipmark.measure.angle_draws import (
-    LineMark,
-    elevation,
-    fold_line,
-    level_directions,
-    near,
-)
+from clipmark.measure.angle_draws import LineMark, elevation, level_directions
 
 FloatArray = NDArray[np.float64]
 Facing = Literal["left", "right"]
@@ -111,16 +106,23 @@ class AngleModel:
 
     def estimate_rad(self) -> dict[str, float]:
         """The deterministic solution, rad, in the sign convention of each value."""
+        ramp_seen, chassis_seen = self._seen_rad()
+        found = {"ramp": float(fold_line(ramp_seen))}
+        if chassis_seen is not None:
+            way = self._way(chassis_seen)
+            chassis = self._nose_up(chassis_seen, way)
+            found["chassis"] = float(chassis)
+            found["chassis_to_ramp"] = float(wrap_turn(chassis - way * found["ramp"]))
+        return found
+
+    def _seen_rad(self) -> tuple[float, float | None]:
+        """Angles from level to the ramp line and the chassis as they are marked, estimate only."""
         camera, normal = self.viewing.camera, self.viewing.normal
         level = level_directions(self.reference.points_px, camera, normal, self.plumb)
-        ramp = fold_line(float(elevation(level, self.ramp.points_px, camera, normal)))
-        found = {"ramp": ramp}
-        if self.chassis is not None:
-            seen = float(elevation(level, self.chassis.points_px, camera, normal))
-            chassis = self._nose_up(seen)
-            found["chassis"] = chassis
-            found["chassis_to_ramp"] = _wrap(chassis - self._way(seen) * ramp)
-        return found
+        ramp = float(elevation(level, self.ramp.points_px, camera, normal))
+        if self.chassis is None:
+            return ramp, None
+        return ramp, float(elevation(level, self.chassis.points_px, camera, normal))
 
     def draw_rad(self, seed: int, n: int, only: str | None = None) -> dict[str, FloatArray]:
         """Draws of every value, rad, shape (n,), from all sources or from one by name.
@@ -155,33 +157,23 @@ class AngleModel:
         if on(TURNING):
             turn += math.radians(self.turning_u_deg) * stream(TURNING).standard_normal(n)
         ramp_seen = elevation(level, points("ramp line", self.ramp), camera, normal)
-        ramp = near(ramp_seen + lean, estimate["ramp"], math.pi) + turn
+        ramp = unfold_near(ramp_seen + lean, estimate["ramp"]) + turn
         draws = {"ramp": ramp}
-        if self.chassis is not None:
+        _, chassis_seen = self._seen_rad()
+        if self.chassis is not None and chassis_seen is not None:
             if isinstance(self.chassis, HubsMark):
                 hubs_on = on("hub centres in the picture")
                 drawn = self.chassis.draw(stream("hubs"), n) if hubs_on else self.chassis.points_px
             else:
                 drawn = points("chassis line", self.chassis)
             seen = elevation(level, drawn, camera, normal) + lean
-            base = float(
-                elevation(
-                    level_directions(
-                        self.reference.points_px,
-                        self.viewing.camera,
-                        self.viewing.normal,
-                        self.plumb,
-                    ),
-                    self.chassis.points_px,
-                    self.viewing.camera,
-                    self.viewing.normal,
-                )
-            )
-            way = self._way(base)
-            chassis = near(way * seen + self._flip(base), estimate["chassis"], self._period)
+            way = self._way(chassis_seen)
+            chassis = unfold_near(self._nose_up(seen, way), estimate["chassis"], self._period)
             draws["chassis"] = chassis + way * turn
             to_ramp = draws["chassis"] - way * ramp
-            draws["chassis_to_ramp"] = near(to_ramp, estimate["chassis_to_ramp"], 2 * math.pi)
+            draws["chassis_to_ramp"] = unfold_near(
+                to_ramp, estimate["chassis_to_ramp"], 2 * math.pi
+            )
         return {name: np.broadcast_to(values, (n,)) for name, values in draws.items()}
 
     @property
@@ -191,24 +183,12 @@ class AngleModel:
 
     def _way(self, seen_rad: float) -> float:
         """1 for a truck facing right, -1 for one facing left; a rail counts as facing right."""
-        if self.facing is not None:
-            return 1.0 if self.facing == "right" else -1.0
-        if isinstance(self.chassis, LineMark):
+        if self.facing is None and isinstance(self.chassis, LineMark):
             return 1.0
-        return 1.0 if abs(seen_rad) <= math.pi / 2 else -1.0
+        return 1.0 if (self.facing or facing(seen_rad)) == "right" else -1.0
 
-    def _flip(self, seen_rad: float) -> float:
-        """Half a turn for hubs of a truck facing left, whose level is rear to front leftward."""
-        facing_left = self._way(seen_rad) < 0
-        return math.pi if facing_left and isinstance(self.chassis, HubsMark) else 0.0
-
-    def _nose_up(self, seen_rad: float) -> float:
+    def _nose_up(self, seen_rad: FloatArray | float, way: float) -> FloatArray:
         """Elevation of the nose from the angle seen of rear to front, or of the rail."""
         if isinstance(self.chassis, LineMark):
-            return self._way(seen_rad) * fold_line(seen_rad)
-        return _wrap(self._way(seen_rad) * seen_rad + self._flip(seen_rad))
-
-
-def _wrap(angle_rad: float) -> float:
-    """The same angle in (-pi, pi]."""
-    return math.pi - (math.pi - angle_rad) % (2 * math.pi)
+            return np.asarray(way * fold_line(seen_rad), dtype=np.float64)
+        return nose_elevation(seen_rad, "right" if way > 0 else "left")

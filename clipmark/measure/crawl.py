@@ -18,7 +18,7 @@ import numpy as np
 
 from clipmark.clip import Clip, Frame
 from clipmark.errors import FollowError, MarkError
-from clipmark.marks import Line, Patch, Sheet, Span, as_line, check_line, check_patch
+from clipmark.marks import Line, Patch, Sheet, Span, as_line, as_sheet, check_line, check_patch
 from clipmark.measure.crawl_noise import measure_noise, smooth
 from clipmark.measure.crawl_path import LEAST_FRAMES, Path, lay_along
 from clipmark.measure.crawl_reading import CrawlReading
@@ -121,9 +121,14 @@ def measure_crawl(
         check_line(way, clip.width, clip.height, "the travel line")
     reference = clip.frame(ordinal)
     view_notes: tuple[str, ...] = ()
+    declared: dict[str, object] = {}
     if to_plane is not None:
         ruler = _given_ruler(to_plane, to_plane_u, scale is not None)
     else:
+        options = ViewOptions.declared(
+            lens, view_angle_deg, square_within_deg, as_sheet(sheet, sheet_size, sheet_u_mm)
+        )
+        declared = {**options.describe(), "edge_fit": edge_fit}
         ruler, view_notes = ruler_for(
             clip,
             ordinal,
@@ -132,9 +137,7 @@ def measure_crawl(
             scale_mm=scale_mm,
             scale_u_px=scale_u_px,
             travel=way,
-            options=ViewOptions(
-                lens, view_angle_deg, square_within_deg, _as_sheet(sheet, sheet_size, sheet_u_mm)
-            ),
+            options=options,
             edge_fit=edge_fit,
         )
         ruler = ruler.with_length_doubt(scale_mm, scale_u_mm)
@@ -146,6 +149,9 @@ def measure_crawl(
         "span": [span.first, span.last],
         "travel": None if way is None else list(way.as_tuple()),
         "hold_s": hold_s,
+        "band_hz": list(band_hz),
+        "window_given_s": window_s,
+        **declared,
         **ruler.describe,
     }
     reading = _read(
@@ -217,18 +223,6 @@ def _given_ruler(to_plane: PointMap | Ruler, u_relative: float, scale_too: bool)
             "lengths"
         )
     return to_plane if isinstance(to_plane, Ruler) else plane_ruler(to_plane, u_relative)
-
-
-def _as_sheet(
-    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None,
-    size_mm: tuple[float, float] | None,
-    side_u_mm: float,
-) -> Sheet | None:
-    if sheet is None or isinstance(sheet, Sheet):
-        return sheet
-    if size_mm is None:
-        raise MarkError("a sheet was marked without its size; give its width and height in mm")
-    return Sheet.from_values(sheet, size_mm, side_u_mm)
 
 
 def _tick_s(frame: Frame) -> float:

@@ -7,6 +7,7 @@ have the lens's distortion taken out as well.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ from clipmark.geometry.camera import (
 from clipmark.geometry.distortion import pixels_to_rays, rays_to_pixels
 from clipmark.geometry.edge_band import Luma
 from clipmark.geometry.edge_fit import EdgeFit
+from clipmark.geometry.lens import Lens
 from clipmark.geometry.plane import Rectifier
 from clipmark.geometry.sheet_corners import SheetCorners
 from clipmark.geometry.viewing import Viewing, view_from_promise, view_from_sheet
@@ -33,14 +35,42 @@ FloatArray = NDArray[np.float64]
 SIDE_TRIM = 0.04  # of a sheet's side left out at each end, where the neighbour side is near
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ViewOptions:
-    """What is declared about the camera: lens file, view angle, promise, sheet."""
+    """What is declared about the camera: lens, view angle, promise, sheet."""
 
-    lens: LensSource | None = None
+    lens: Lens | None = None
     view_angle_deg: float | None = None
     square_within_deg: float = 5.0
     sheet: Sheet | None = None
+
+    @classmethod
+    def declared(
+        cls,
+        lens: LensSource | None,
+        view_angle_deg: float | None,
+        square_within_deg: float,
+        sheet: Sheet | None,
+    ) -> Self:
+        """From a lens in any form, read once; raises `LensError` when it cannot be read."""
+        read = None if lens is None else load_lens(lens)
+        return cls(read, view_angle_deg, square_within_deg, sheet)
+
+    def describe(self) -> dict[str, object]:
+        """As plain data, whole, so that a reading can be repeated from the journal alone."""
+        sheet = self.sheet
+        return {
+            "lens": None if self.lens is None else self.lens.to_dict(),
+            "view_angle_deg": self.view_angle_deg,
+            "square_within_deg": self.square_within_deg if sheet is None else None,
+            "sheet": None
+            if sheet is None
+            else {
+                "corners": [[point.x, point.y] for point in sheet.corners],
+                "size_mm": [sheet.width_mm, sheet.height_mm],
+                "side_u_mm": sheet.side_u_mm,
+            },
+        }
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,8 +195,7 @@ def camera_of(picture: Picture, options: ViewOptions) -> Camera:
             "both a lens file and a view angle are given; keep the lens file, which says more"
         )
     if options.lens is not None:
-        lens = load_lens(options.lens)
-        return camera_from_lens(lens, picture.width, picture.height, picture.aspect)
+        return camera_from_lens(options.lens, picture.width, picture.height, picture.aspect)
     if options.view_angle_deg is not None:
         return camera_from_view_angle(
             picture.width, picture.height, options.view_angle_deg, pixel_aspect=picture.aspect

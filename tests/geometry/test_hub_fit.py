@@ -190,7 +190,6 @@ def test_an_independent_chain_finds_the_same_hub():
     assert model.radius == pytest.approx(fit.radius_px, abs=1.0)
 
 
-@pytest.mark.slow
 def test_a_disc_before_a_plain_wall_is_placed_within_its_uncertainty():
     """No spokes, no tyre: the plain case, ten places, white noise; 95 % of 20 coordinates."""
     inside = []

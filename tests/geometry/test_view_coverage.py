@@ -150,7 +150,7 @@ CASES = [
 NAMES = ["promise, camera unknown", "promise, view angle", "sheet, camera unknown", "sheet, lens"]
 
 
-@pytest.mark.parametrize(("held", "kind"), CASES[:1], ids=NAMES[:1])
+@pytest.mark.parametrize(("held", "kind"), CASES[::3], ids=NAMES[::3])
 def test_stated_intervals_hold_the_truth_over_400_clips(held, kind):
     check_rate([held(seed, kind) for seed in range(400)])
 

@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from clipmark.geometry.angles import fold_line
 from clipmark.geometry.camera import assumed_camera, camera_from_view_angle
 from clipmark.geometry.viewing import view_from_promise
-from clipmark.measure.angle_draws import LineMark, fold_line
+from clipmark.measure.angle_draws import LineMark
 from clipmark.measure.angle_model import AngleModel, HubsMark
 from clipmark.measure.values import Value
 
