@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from clipmark.measure.crawl_noise import Noise, background_in_band
 from clipmark.measure.crawl_path import Path
@@ -18,6 +19,7 @@ from clipmark.motion.stalls import Standing, standing_mask
 from clipmark.uncertainty.budget import Budget, Contribution
 
 ROLLBACK_SIGMAS = 3.0
+ROLLBACK_MEAN_OF = 3  # frames
 SURE_CYCLES = 2.5  # of the band's low end, for a fair figure
 STEADIER = "a tripod, or more texture in the still background"
 SHARPER = "a larger or better textured patch, more light, a higher bit rate"
@@ -237,11 +239,12 @@ def _short_span_note(times_s: FloatArray, band_hz: tuple[float, float]) -> str:
 def rollback(trace: Trace) -> tuple[Value, float, float]:
     """Backward travel beyond the noise: total as a value, the largest piece, and the threshold, mm.
 
-    The smoothed travel is walked from turning point to turning point; only those further apart
-    than the threshold count.
+    A running mean of the travel is walked from turning point to turning point; only those further
+    apart than the threshold count. A plain mean keeps forward travel forward; the polynomial of
+    the speed filter would swing back where the truck stops abruptly.
     """
-    s = trace.fit.value[np.isfinite(trace.fit.value)]
-    gain = float(np.nanmedian(trace.fit.value_gain)) * math.sqrt(trace.noise.correlation)
+    s = uniform_filter1d(trace.s_mm, ROLLBACK_MEAN_OF, mode="nearest")
+    gain = math.sqrt(trace.noise.correlation / ROLLBACK_MEAN_OF)
     u_point = trace.noise.position_mm * min(gain, 1.0)
     threshold = ROLLBACK_SIGMAS * math.sqrt(2) * max(u_point, 1e-6)
     pieces = _falls(s, threshold)

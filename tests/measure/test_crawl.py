@@ -2,6 +2,7 @@
 
 import json
 import math
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 import clipmark
 from clipmark.errors import FolderError
+from clipmark.sample import Board, Camera, Motion, RollBack, Scene, Stop, Timing, Truck, render_clip
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
 CLIPS = ("dipper-creep", "siskin-stall", "whinfell-creep-varying")
@@ -204,3 +206,41 @@ def test_progress_is_told_frame_by_frame():
             progress=lambda done, total: calls.append((done, total)),
         )
     assert calls == [(k, 36) for k in range(1, 37)]
+
+
+@pytest.mark.parametrize("name", CLIPS)
+def test_no_rollback_is_invented_where_the_truck_only_creeps_or_stops(read, name):
+    """Abrupt stops included: the filter of the speed must not swing the travel back."""
+    reading = read(name)
+    assert load("truth", name)["motion"]["rollback_mm"] == pytest.approx(0.0)
+    assert reading.rollback_mm == 0.0
+    assert reading.values["rollback_mm"].high95 < 0.2
+
+
+def test_a_rollback_of_two_millimetres_is_measured(tmp_path):
+    """Rendered small, 0.4 px/mm: within a tenth of a millimetre and inside its interval."""
+    scene = Scene(
+        camera=Camera(width=640, height=360, view_deg=33, distance_mm=1400),
+        board=Board(ramp_deg=14),
+        truck=Truck(start_mm=230),
+        motion=Motion(
+            speed_mm_s=30, stops=(Stop(0.7, 0.8),), roll_backs=(RollBack(0.95, 0.3, 2.0),)
+        ),
+        timing=Timing(fps=Fraction(60), frames=110),
+        seed=1,
+    )
+    truth = render_clip(scene, tmp_path / "back.mp4")
+    scale = truth["scale"]
+    with clipmark.open_clip(tmp_path / "back.mp4") as clip:
+        reading = clipmark.measure_crawl(
+            clip,
+            0,
+            patch=truth["patch"],
+            scale=scale["line_px"],
+            scale_mm=scale["length_mm"],
+            scale_u_px=0.0,
+        )
+    value = reading.values["rollback_mm"]
+    assert truth["motion"]["rollback_mm"] == pytest.approx(2.0)
+    assert value.estimate == pytest.approx(2.0, abs=0.1)
+    assert value.low95 <= 2.0 <= value.high95
