@@ -148,7 +148,7 @@ def _print(reading: AngleReading, result: dict[str, object]) -> None:
     for name, what in (
         ("ramp", "ramp"),
         ("chassis", "chassis, nose up"),
-        ("chassis_to_ramp", "chassis to ramp, nose up from the board"),
+        ("chassis_to_ramp", "chassis to ramp, nose up"),
     ):
         value = result[f"{name}_deg"]
         if value is not None:
@@ -156,7 +156,7 @@ def _print(reading: AngleReading, result: dict[str, object]) -> None:
             interval = f"{low:.3f} to {high:.3f}"
             rows.append((what, with_u(value, result[f"{name}_u95_deg"], "deg"), interval))
     title = f"Frame {reading.frame} at {reading.t_s:.4f} s"
-    table(title, ("angle", "value, expanded uncertainty 95 %", "95 % interval, deg"), rows)
+    table(title, ("angle", "value, U (95 %)", "95 % interval, deg"), rows)
     budget_table("ramp_deg", reading.budget["ramp_deg"])
     show_saved(result)
     warn(reading.warnings)

@@ -177,4 +177,5 @@ def _print(event: str, attempts: list[SavedAttempt]) -> None:
         "speed mm/s",
         "verdict",
     )
-    table(f"{event}: {len(attempts)} attempts", columns, rows)
+    count = "1 attempt" if len(attempts) == 1 else f"{len(attempts)} attempts"
+    table(f"{event}: {count}", columns, rows, words=("entry", "test", "verdict"))

@@ -182,7 +182,7 @@ def _print(reading: CrawlReading, result: dict[str, object]) -> None:
     rows.append(("stalls", str(len(stalls)) if isinstance(stalls, list) else "not told"))
     table(
         f"Frames {reading.first_frame} to {reading.last_frame}",
-        ("figure", "value, expanded uncertainty 95 %"),
+        ("figure", "value, U (95 %)"),
         rows,
     )
     if isinstance(stalls, list) and stalls:

@@ -197,8 +197,9 @@ def _print(name: str, rows: list[dict[str, object]], places: dict[str, str]) -> 
                 told,
             )
         )
-    columns = ("clip", "reading", "value, U (95 %)", "truth", "inside")
-    table(f"{name} (invented), measured from its clips", columns, shown)
+    columns = ("clip", "reading", "value, U (95 %)", "truth", "holds")
+    title = f"{name} (invented), measured from its clips"
+    table(title, columns, shown, words=("reading", "holds"))
     for what, where in places.items():
         screen.print(f"{what}: {where}", soft_wrap=True, highlight=False)
 

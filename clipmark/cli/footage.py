@@ -49,7 +49,7 @@ def _print(name: str, report: FootageReport) -> None:
         ("frames that repeat the one before", str(facts["frames_repeated"])),
         ("SHA-256 of the file", str(facts["clip_sha256"])),
     ]
-    table(name, ("what", "is"), rows)
+    table(name, ("what", "is"), rows, words=("is",))
     shown = [item["sentence"] for item in report.findings]
     if shown:
         table("Worth knowing", ("finding",), [(sentence,) for sentence in shown])

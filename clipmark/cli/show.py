@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Literal
 
@@ -53,11 +53,17 @@ def with_u(value: object, u95: object, unit: str = "") -> str:
     return f"{value:.{places}f} \N{PLUS-MINUS SIGN} {u95:.{places}f}{tail}"
 
 
-def table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """Print a table on stdout."""
+def table(
+    title: str,
+    columns: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    words: Collection[str] = (),
+) -> None:
+    """Print a table on stdout; the first column and those named in `words` hold words."""
     drawn = Table(title=title, title_justify="left", title_style="bold")
     for index, column in enumerate(columns):
-        side: Literal["left", "right"] = "left" if index == 0 else "right"
+        side: Literal["left", "right"] = "left" if index == 0 or column in words else "right"
         drawn.add_column(column, justify=side, overflow="fold", no_wrap=index == 0)
     for row in rows:
         drawn.add_row(*(escape(cell) for cell in row))
@@ -78,6 +84,7 @@ def budget_table(name: str, rows: Sequence[Mapping[str, object]]) -> None:
             )
             for row in rows
         ],
+        words=("kind", "what would reduce it"),
     )
 
 

@@ -179,7 +179,7 @@ def camera_from_lens(lens: Lens, width: int, height: int, pixel_aspect: float = 
             "lens",
             "B",
             math.inf,
-            "the lens file states no covariance; calibrate the lens with clipmark lens",
+            "the lens file states no covariance; give one that does",
         )
     spread = spread[:, np.any(spread != 0, axis=0)]
     count = spread.shape[1]
@@ -225,7 +225,7 @@ def camera_from_view_angle(
         "view angle",
         "B",
         math.inf,
-        "calibrate the lens (clipmark lens), or put a sheet in the plane of motion",
+        "calibrate the lens and give its file, or put a sheet in the plane of motion",
     )
     return _uncalibrated("view angle", size, pixel_aspect, focal, group, u_relative)
 
@@ -265,12 +265,12 @@ def _uncalibrated(
     spread[4, 3] = CORNER_BEND / math.sqrt(3.0) / _corner_square(size, focal)
     groups = (
         view,
-        Group("picture centre", "B", math.inf, "calibrate the lens (clipmark lens)"),
+        Group("picture centre", "B", math.inf, "calibrate the lens and give its file"),
         Group(
             "lens distortion",
             "B",
             math.inf,
-            "calibrate the lens (clipmark lens), or keep the lines near the picture's middle",
+            "calibrate the lens and give its file, or keep the lines near the picture's middle",
         ),
     )
     return Camera(
