@@ -1,0 +1,67 @@
+"""What all routes of one event share: the event folder, its open clips, drafts and jobs."""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import Annotated, cast
+
+from fastapi import Depends, Request
+
+from clipmark.page.drafts import Drafts
+from clipmark.page.jobs import Jobs
+from clipmark.page.shelf import Shelf
+from clipmark.record.folder import EventFolder
+
+
+class Desk:
+    """One event on the desk; made with the app, closed with it.
+
+    Attributes
+    ----------
+    event_path : Path
+    event : EventFolder
+        Not safe for several threads at once: hold `event_lock` while using it.
+    event_lock : RLock
+    shelf : Shelf
+        Clips by content hash, and readers of their frames.
+    drafts : Drafts
+        What is marked but not signed.
+    jobs : Jobs
+        Measurements that run in the background.
+    practice : bool
+        Whether this is the throw-away copy of the sample event.
+    """
+
+    def __init__(self, event_path: Path, *, practice: bool = False) -> None:
+        self.event_path = event_path
+        self.event = EventFolder.open(event_path)
+        self.event_lock = threading.RLock()
+        self.shelf = Shelf(event_path)
+        self.drafts = Drafts(event_path)
+        self.jobs = Jobs(self.shelf)
+        self.practice = practice
+
+    def attempts_by_clip(self) -> dict[str, list[str]]:
+        """Ids of the attempts of each clip, by content hash."""
+        found: dict[str, list[str]] = {}
+        with self.event_lock:
+            for saved in self.event.attempts():
+                if saved.attempt.clip is not None:
+                    found.setdefault(saved.attempt.clip.sha256, []).append(saved.id)
+        return found
+
+    def close(self) -> None:
+        """Stop what runs, let clips go, bring the attempts file up to date."""
+        self.jobs.close()
+        self.shelf.close()
+        with self.event_lock:
+            self.event.close()
+
+
+def desk_of(request: Request) -> Desk:
+    """The desk of the app that a request came to."""
+    return cast(Desk, request.app.state.desk)
+
+
+DeskOf = Annotated[Desk, Depends(desk_of)]
