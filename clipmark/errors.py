@@ -53,3 +53,7 @@ class FolderError(ClipmarkError, OSError):
     def __str__(self) -> str:
         """The sentence alone, not the ``[Errno]`` form that OSError would print."""
         return str(self.args[0]) if self.args else ""
+
+
+class PageError(ClipmarkError, LookupError):
+    """The page asked for something that the event does not have."""
