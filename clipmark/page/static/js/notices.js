@@ -1,0 +1,91 @@
+/**
+ * What the page says to the operator: refusals, successes, and things worth knowing.
+ *
+ * A refusal stays until it is read. The others leave by themselves, unless they are being read.
+ * Everything said is also spoken by screen readers: refusals at once, the rest in turn.
+ */
+
+import { el } from "./dom.js";
+
+/** @typedef {"info" | "refusal" | "success"} NoticeKind */
+
+const STAY_MS = { info: 12_000, success: 7_000 };
+const MOST_SHOWN = 4;
+const WORDS = { info: "Note", refusal: "Refused", success: "Done" };
+
+/**
+ * @param {HTMLElement} root the region `#notices`
+ * @returns {{say: (sentence: string, kind?: NoticeKind) => () => void, clear: () => void,
+ *   moveInto: (dialog: HTMLElement | null) => void}}
+ *   `say` returns what takes the notice away again; `moveInto` keeps notices readable while a
+ *   dialog makes the rest of the page inert
+ */
+export function createNotices(root) {
+  const home = root.parentElement;
+  const urgent = el("div", { role: "alert", class: "notice-list" });
+  const calm = el("div", { role: "status", class: "notice-list" });
+  root.removeAttribute("aria-live"); // the two lists speak for themselves
+  root.setAttribute("aria-label", "Messages");
+  root.replaceChildren(urgent, calm);
+
+  /** @param {string} sentence @param {NoticeKind} [kind] */
+  function say(sentence, kind = "info") {
+    const list = kind === "refusal" ? urgent : calm;
+    for (const shown of list.children) {
+      if (shown.querySelector(".notice-text")?.textContent === sentence) shown.remove();
+    }
+    const notice = el(
+      "div",
+      { class: `notice notice-${kind}` },
+      el("strong", { class: "notice-kind" }, WORDS[kind]),
+      el("span", { class: "notice-text" }, sentence),
+    );
+    const away = () => {
+      clearTimeout(timer);
+      const hadFocus = notice.contains(document.activeElement);
+      const next = notice.nextElementSibling ?? notice.previousElementSibling;
+      notice.remove();
+      if (hadFocus) /** @type {HTMLElement | null} */ (next?.querySelector("button"))?.focus();
+    };
+    const label = kind === "refusal" ? "Read" : "Away";
+    notice.append(
+      el("button", { type: "button", "aria-label": `${label}: take this message away`, onclick: away }, label),
+    );
+    let timer = leaveLater(notice, kind, away);
+    const wait = () => clearTimeout(timer);
+    const goOn = () => {
+      clearTimeout(timer);
+      timer = leaveLater(notice, kind, away);
+    };
+    notice.addEventListener("pointerenter", wait);
+    notice.addEventListener("pointerleave", goOn);
+    notice.addEventListener("focusin", wait);
+    notice.addEventListener("focusout", goOn);
+    list.append(notice);
+    while (calm.childElementCount > MOST_SHOWN) calm.firstElementChild?.remove();
+    return away;
+  }
+
+  return {
+    say,
+    clear: () => {
+      urgent.replaceChildren();
+      calm.replaceChildren();
+    },
+    moveInto: (dialog) => {
+      const parent = dialog ?? home;
+      if (parent && root.parentElement !== parent) parent.append(root);
+    },
+  };
+}
+
+/**
+ * @param {HTMLElement} notice
+ * @param {NoticeKind} kind
+ * @param {() => void} away
+ * @returns {number} the timer, 0 where it stays
+ */
+function leaveLater(notice, kind, away) {
+  if (kind === "refusal") return 0;
+  return window.setTimeout(() => notice.isConnected && away(), STAY_MS[kind]);
+}

@@ -1,0 +1,61 @@
+/**
+ * Light, dark, or as the system has it. The choice stays in this browser.
+ */
+
+const PLACE = "clipmark.theme";
+
+/** @typedef {"system" | "light" | "dark"} Theme */
+
+/** @type {Theme[]} In the order in which the button goes round. */
+export const THEMES = ["system", "light", "dark"];
+
+/** @type {Record<Theme, string>} */
+export const THEME_NAMES = { system: "as the system", light: "light", dark: "dark" };
+
+/**
+ * The theme chosen in this browser; storage may be refused by its settings.
+ * @returns {Theme}
+ */
+export function chosenTheme() {
+  try {
+    const kept = localStorage.getItem(PLACE);
+    return THEMES.find((theme) => theme === kept) ?? "system";
+  } catch {
+    return "system";
+  }
+}
+
+/**
+ * Show a theme and keep the choice.
+ * @param {Theme} theme
+ */
+export function setTheme(theme) {
+  show(theme);
+  try {
+    localStorage.setItem(PLACE, theme);
+  } catch {
+    // Not kept then: the page still shows it until it is left.
+  }
+}
+
+/**
+ * Go to the next theme.
+ * @returns {Theme} the one shown now
+ */
+export function nextTheme() {
+  const now = /** @type {Theme} */ (document.documentElement.dataset.theme ?? "system");
+  const next = THEMES[(THEMES.indexOf(now) + 1) % THEMES.length];
+  setTheme(next);
+  return next;
+}
+
+/** Show the theme kept in this browser; called once, before anything is drawn. */
+export function startTheme() {
+  show(chosenTheme());
+}
+
+/** @param {Theme} theme */
+function show(theme) {
+  if (theme === "system") delete document.documentElement.dataset.theme;
+  else document.documentElement.dataset.theme = theme;
+}
