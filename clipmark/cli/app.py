@@ -12,7 +12,7 @@ import platformdirs
 import typer
 
 from clipmark import __version__
-from clipmark.cli import angle, attempts, crawl, demo, footage, start
+from clipmark.cli import angle, attempts, crawl, demo, footage, mark, start
 from clipmark.errors import ClipmarkError
 
 app = typer.Typer(
@@ -26,6 +26,7 @@ app = typer.Typer(
 app.command("demo")(demo.run)
 app.command("start")(start.run)
 app.command("footage")(footage.run)
+app.command("mark")(mark.run)
 app.command("angle")(angle.run)
 app.command("crawl")(crawl.run)
 app.command("attempts")(attempts.run)

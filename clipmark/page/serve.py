@@ -1,0 +1,110 @@
+"""Serving the page: one process, one event, until it is told to stop."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import webbrowser
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+
+from clipmark.errors import FolderError
+from clipmark.page.app import create_app
+from clipmark.page.security import Doors
+
+LOOPBACK, EVERYWHERE = "127.0.0.1", "0.0.0.0"  # noqa: S104 - only after an explicit yes
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where the page is: its address with the key, and further ones on the local network."""
+
+    address: str
+    on_lan: tuple[str, ...] = ()
+
+
+def serve(
+    event_path: Path,
+    *,
+    port: int = 0,
+    lan: bool = False,
+    ready: Callable[[Place], None],
+    open_browser: bool = True,
+) -> None:
+    """Serve the page of one event until interrupted.
+
+    Parameters
+    ----------
+    event_path : Path
+    port : int
+        0 takes a free one.
+    lan : bool
+        Answer on every network of this machine, not only to itself.
+    ready : callable
+        Told where the page is, before the first request.
+    open_browser : bool
+
+    Raises
+    ------
+    FolderError, RecordError
+        When the event cannot be opened, or the port is taken.
+    """
+    listener = listen(EVERYWHERE if lan else LOOPBACK, port)
+    port = listener.getsockname()[1]
+    others = own_addresses() if lan else []
+    doors = Doors.loopback(port, others)
+    app = create_app(event_path, doors)
+    entry = f"/?key={doors.key}"
+    place = Place(
+        f"http://{LOOPBACK}:{port}{entry}",
+        tuple(f"http://{name}:{port}{entry}" for name in others),
+    )
+    config = uvicorn.Config(
+        app,
+        log_level="error",
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=3,
+        timeout_keep_alive=30,
+        h11_max_incomplete_event_size=64_000,
+    )
+    ready(place)
+    if open_browser:
+        threading.Thread(target=webbrowser.open, args=(place.address,), daemon=True).start()
+    uvicorn.Server(config).run(sockets=[listener])
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A listening socket; raises `FolderError` with a sentence when the port cannot be had."""
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((host, port))
+    except (OSError, OverflowError) as error:
+        listener.close()
+        raise FolderError(
+            f"the page cannot be served at port {port} ({error}); leave --port out to take a "
+            "free one"
+        ) from error
+    return listener
+
+
+def own_addresses() -> list[str]:
+    """This machine's names and IPv4 addresses on the local network, as a browser would type."""
+    found: list[str] = []
+    name = socket.gethostname()
+    try:
+        found += [str(item[4][0]) for item in socket.getaddrinfo(name, None, socket.AF_INET)]
+    except OSError:
+        pass
+    try:  # the address of the interface that leads out; no packet is sent
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.connect(("192.0.2.1", 9))  # RFC 5737: never anybody's
+            found.append(str(probe.getsockname()[0]))
+    except OSError:
+        pass
+    others = [item for item in dict.fromkeys(found) if not item.startswith("127.")]
+    return [*others, name] if name else others

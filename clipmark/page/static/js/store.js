@@ -1,0 +1,251 @@
+// The state of the page: one attempt's draft with undo, readings, and what is in hand.
+
+/**
+ * @typedef {object} Draft
+ * @property {string|null} attempt
+ * @property {number|null} base_revision
+ * @property {string|null} clip
+ * @property {{clip: string, as: string, offset_s: number|null}[]} further_clips
+ * @property {Record<string, any>} details
+ * @property {Record<string, any>} marks
+ * @property {{call: string, t_s: number, frame: number|null, note: string}[]} calls
+ * @property {string|null} stand
+ */
+
+export const DETAILS = [
+  "entry", "test", "try_no", "setup", "surface", "step_deg", "set_start_deg", "set_end_deg",
+  "travel", "verdict", "reason", "called_by", "note",
+];
+
+// Which marks a reading depends on: when one of them changes, the reading no longer holds.
+const VIEW = ["lens", "view_angle", "square_within", "sheet", "sheet_size", "sheet_u_mm", "true_fps"];
+const DEPENDS = {
+  angle: [
+    ...VIEW, "frame", "ramp", "chassis", "hubs", "rim_px", "level", "plumb", "level_u", "facing",
+    "edge_fit",
+  ],
+  crawl: [...VIEW, "frame", "patch_frame", "patch", "span", "travel", "scale", "scale_mm", "wheels",
+    "wheel_mm"],
+};
+
+/** @returns {Draft} */
+export function emptyDraft(clip = null, details = {}) {
+  return {
+    attempt: null,
+    base_revision: null,
+    clip,
+    further_clips: [],
+    details: { ...Object.fromEntries(DETAILS.map((name) => [name, null])), ...details },
+    marks: { frame: 0, square_within: 5 },
+    calls: [],
+    stand: null,
+  };
+}
+
+/** What a reading of this draft rests on, as a text to compare. */
+export function marksKey(name, draft) {
+  const used = DEPENDS[name] ?? Object.keys(draft.marks);
+  const marks = Object.fromEntries(used.map((field) => [field, draft.marks[field] ?? null]));
+  return JSON.stringify([draft.clip, marks]);
+}
+
+function frozen(value) {
+  if (value && typeof value === "object" && !Object.isFrozen(value)) {
+    Object.values(value).forEach(frozen);
+    Object.freeze(value);
+  }
+  return value;
+}
+
+export class Store {
+  constructor() {
+    /** @type {Draft} */
+    this.draft = frozen(emptyDraft());
+    this.key = null; // of the draft on the server
+    this.revision = null; // of the attempt it was made from
+    this.event = null;
+    this.clip = null; // the opened clip, with times_s
+    this.readings = {};
+    this.fits = new Map();
+    this.newer = null; // somebody else's revision of this attempt
+    this.ui = { tool: null, hand: null, armed: false };
+    this.signed = JSON.stringify(this.draft);
+    this.past = [];
+    this.future = [];
+    this.held = null; // state before a change that is still going on
+    this.listeners = [];
+  }
+
+  /**
+   * @param {(what: Set<string>) => void} fn
+   * @param {string[]} [kinds] only for these; all when left out
+   * @returns {() => void} stops it
+   */
+  subscribe(fn, kinds) {
+    const entry = { fn, kinds };
+    this.listeners.push(entry);
+    return () => {
+      this.listeners = this.listeners.filter((item) => item !== entry);
+    };
+  }
+
+  tell(...kinds) {
+    const what = new Set(kinds);
+    for (const { fn, kinds: wanted } of [...this.listeners]) {
+      if (!wanted || wanted.some((kind) => what.has(kind))) fn(what);
+    }
+  }
+
+  /** Something is marked or filled in that no revision holds. */
+  get dirty() {
+    return JSON.stringify(this.draft) !== this.signed;
+  }
+
+  /** Take up a draft; undo starts anew. `signed` is the draft of the newest revision, if any. */
+  load({ key, draft, revision = null, readings = {}, signed = null }) {
+    this.key = key;
+    this.draft = frozen(structuredClone(draft));
+    this.revision = revision;
+    this.signed = JSON.stringify(signed ?? (revision === null ? emptyDraft(draft.clip) : draft));
+    this.past = [];
+    this.future = [];
+    this.held = null;
+    this.fits = new Map();
+    this.newer = null;
+    this.readings = {};
+    for (const [name, result] of Object.entries(readings)) {
+      if (result) this.readings[name] = { forMarks: marksKey(name, signed ?? draft), result };
+    }
+    this.ui = { ...this.ui, tool: null, hand: null };
+    this.tell("loaded", "draft", "marks", "details", "calls", "readings", "fits", "ui");
+  }
+
+  /** What is here now is what was signed. */
+  noteSigned({ id, revision, readings }) {
+    this.draft = frozen({ ...structuredClone(this.draft), attempt: id, base_revision: revision });
+    this.key = id;
+    this.revision = revision;
+    this.signed = JSON.stringify(this.draft);
+    this.newer = null;
+    for (const step of [...this.past, ...this.future]) {
+      // undoing past the signature must not go back to an older base
+      step.before = rebased(step.before, id, revision);
+      step.after = rebased(step.after, id, revision);
+    }
+    for (const [name, result] of Object.entries(readings ?? {})) {
+      if (result) this.readings[name] = { forMarks: marksKey(name, this.draft), result };
+    }
+    this.tell("saved", "draft", "readings");
+  }
+
+  /** One step that can be undone. `fn` changes a copy of the draft. */
+  change(label, fn) {
+    this.settle();
+    const before = this.draft;
+    const after = this.altered(fn);
+    if (after === null) return;
+    this.past.push({ label, before, after });
+    this.future = [];
+    this.become(after);
+  }
+
+  /** A change that goes on, as while dragging: one undo step from the first to `settle`. */
+  changing(label, fn) {
+    if (!this.held) this.held = { label, before: this.draft };
+    const after = this.altered(fn);
+    if (after !== null) this.become(after, "moving");
+  }
+
+  /** The change that went on is over. */
+  settle() {
+    if (!this.held) return;
+    const { label, before } = this.held;
+    this.held = null;
+    if (JSON.stringify(before) !== JSON.stringify(this.draft)) {
+      this.past.push({ label, before, after: this.draft });
+      this.future = [];
+      this.tell("draft", "marks", "settled");
+    }
+  }
+
+  altered(fn) {
+    const copy = structuredClone(this.draft);
+    fn(copy);
+    return JSON.stringify(copy) === JSON.stringify(this.draft) ? null : frozen(copy);
+  }
+
+  become(draft, ...more) {
+    const old = this.draft;
+    this.draft = draft;
+    const kinds = ["draft", ...more];
+    for (const part of ["marks", "details", "calls"]) {
+      if (JSON.stringify(old[part]) !== JSON.stringify(draft[part])) kinds.push(part);
+    }
+    if (old.clip !== draft.clip || old.stand !== draft.stand) kinds.push("details");
+    this.tell(...kinds);
+  }
+
+  get canUndo() {
+    return this.past.length > 0;
+  }
+
+  get canRedo() {
+    return this.future.length > 0;
+  }
+
+  /** @returns {string|null} what was undone */
+  undo() {
+    this.settle();
+    const step = this.past.pop();
+    if (!step) return null;
+    this.future.push(step);
+    this.become(step.before);
+    return step.label;
+  }
+
+  /** @returns {string|null} what was done again */
+  redo() {
+    const step = this.future.pop();
+    if (!step) return null;
+    this.past.push(step);
+    this.become(step.after);
+    return step.label;
+  }
+
+  setUi(change) {
+    this.ui = { ...this.ui, ...change };
+    this.tell("ui");
+  }
+
+  /** @param {string} name "angle", "angleLive", "crawl" ... @param {any} result @param {string} key */
+  setReading(name, result, key) {
+    this.readings = { ...this.readings, [name]: result ? { forMarks: key, result } : undefined };
+    this.tell("readings");
+  }
+
+  /** The reading of the marks as they are now, or null when they changed since. */
+  current(name) {
+    const held = this.readings[name];
+    return held && held.forMarks === marksKey(name, this.draft) ? held.result : null;
+  }
+
+  setFit(mark, fit) {
+    if (fit) this.fits.set(mark, fit);
+    else this.fits.delete(mark);
+    this.tell("fits");
+  }
+
+  setEvent(event) {
+    this.event = event;
+    this.tell("event");
+  }
+
+  setClip(clip) {
+    this.clip = clip;
+    this.tell("clip");
+  }
+}
+
+function rebased(draft, id, revision) {
+  return frozen({ ...structuredClone(draft), attempt: id, base_revision: revision });
+}
