@@ -24,9 +24,7 @@ def run(
     folder: Annotated[
         Path, typer.Argument(metavar="[FOLDER]", help="The event folder; here when left out.")
     ] = Path(),
-    port: Annotated[
-        int, typer.Option("--port", min=0, max=65535, help="0 takes a free port.")
-    ] = 0,
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="0 takes a free port.")] = 0,
     no_browser: Annotated[
         bool, typer.Option("--no-browser", help="Print the address; open no browser.")
     ] = False,
@@ -54,9 +52,7 @@ def run(
 
     def ready(place: Place) -> None:
         if as_json:
-            emit_json(
-                {"event": name, "address": place.address, "on_lan": list(place.on_lan)}
-            )
+            emit_json({"event": name, "address": place.address, "on_lan": list(place.on_lan)})
             return
         screen.print(f"The marking page of [bold]{name}[/bold] is at")
         screen.print(f"  {place.address}", soft_wrap=True, highlight=False)

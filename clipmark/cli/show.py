@@ -27,6 +27,7 @@ aside = Console(stderr=True)
 def emit_json(result: Mapping[str, object]) -> None:
     """Write one JSON object on stdout; not-a-number never gets out."""
     sys.stdout.write(json.dumps(result, ensure_ascii=False, allow_nan=False) + "\n")
+    sys.stdout.flush()  # a reader may wait for it while the program goes on
 
 
 def warn(sentences: Sequence[str]) -> None:

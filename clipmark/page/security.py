@@ -193,9 +193,7 @@ class Gate:
     def _enter(self, given: str, scope: Scope, client: str) -> tuple[str, str]:
         if not hmac.compare_digest(given.encode(), self._doors.key.encode()):
             if self._wrong_keys.take(client):
-                raise Refused(
-                    429, "too many wrong keys; wait a minute", **{"retry-after": "60"}
-                )
+                raise Refused(429, "too many wrong keys; wait a minute", **{"retry-after": "60"})
             raise Refused(403, f"that key is wrong: {SHUT}")
         rest = [
             pair

@@ -3,7 +3,7 @@
 const SVG = "http://www.w3.org/2000/svg";
 
 /**
- * An HTML element. Properties: `class`, `data` (object), `on` (object of listeners), ARIA and other
+ * An HTML element. Properties: `class`, `data` (object), `on` (object of listeners) or `onclick` and the like, ARIA and other
  * attributes by their names; true sets an empty attribute, null and false leave it out.
  * @param {string} tag
  * @param {Record<string, any>} [props]
@@ -57,6 +57,8 @@ function fill(node, props, children) {
     if (value === null || value === undefined || value === false) continue;
     if (name === "on") {
       for (const [kind, run] of Object.entries(value)) node.addEventListener(kind, run);
+    } else if (name.startsWith("on") && typeof value === "function") {
+      node.addEventListener(name.slice(2), value);
     } else if (name === "data") {
       Object.assign(node.dataset, value);
     } else if (name === "value" && "value" in node) {

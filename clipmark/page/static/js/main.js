@@ -1,0 +1,135 @@
+// Boot: builds the parts in the order in which they need each other, then follows the event.
+
+import { Actions } from "./actions.js";
+import { api } from "./api.js";
+import { DraftKeeper } from "./drafts_client.js";
+import { Keys } from "./keys.js";
+import { createNotices } from "./notices.js";
+import { Opener } from "./opener.js";
+import { createPanels } from "./panel.js";
+import { Store } from "./store.js";
+import { startTheme } from "./theme.js";
+
+import { createClock } from "./clock.js";
+import { createFrames } from "./frames.js";
+import * as frameView from "./frame_view.js";
+import * as marksEdit from "./marks_edit.js";
+import * as fits from "./fits.js";
+import * as pixelWindow from "./pixel_window.js";
+import * as legend from "./legend.js";
+
+import * as slip from "./slip.js";
+import * as missing from "./missing.js";
+import * as ladder from "./ladder.js";
+import * as strip from "./strip.js";
+import * as calls from "./calls.js";
+import * as crawlRun from "./crawl_run.js";
+import * as sign from "./sign.js";
+
+import * as tools from "./tools.js";
+import * as clipsPanel from "./clips_panel.js";
+import * as attemptsPanel from "./attempts_panel.js";
+import * as sessionPanel from "./session_panel.js";
+import * as standsPanel from "./stands_panel.js";
+import * as help from "./help.js";
+import * as guide from "./guide.js";
+
+const POLL_MS = 2000;
+
+startTheme();
+const region = (id) => document.getElementById(id);
+
+const ctx = { api, store: new Store(), actions: new Actions() };
+ctx.keys = new Keys(ctx.actions);
+ctx.notices = createNotices(region("notices"));
+ctx.panels = createPanels(region("panels"), ctx.notices);
+ctx.clock = createClock(ctx);
+ctx.frames = createFrames(ctx);
+ctx.keeper = new DraftKeeper(ctx);
+ctx.opener = new Opener(ctx);
+globalThis.clipmarkPage = ctx; // for the browser tests, and for a look with the browser's tools
+
+function addOwnActions() {
+  const { actions, store, notices } = ctx;
+  const told = (label, what) => notices.say(label ? `${what}: ${label}` : `Nothing to ${what}`);
+  actions.add({ name: "undo", label: "Undo", group: "Attempt", key: ["u", "Ctrl+z"],
+    run: () => told(store.undo(), "undo") });
+  actions.add({ name: "redo", label: "Do again what was undone", group: "Attempt",
+    key: ["Shift+u", "Ctrl+Shift+z"], run: () => told(store.redo(), "redo") });
+}
+
+function mountAll() {
+  frameView.mount(region("stage"), ctx);
+  marksEdit.mount(region("stage"), ctx);
+  fits.mount(region("stage"), ctx);
+  legend.mount(region("legend"), ctx);
+  pixelWindow.mount(region("pixels"), ctx);
+  slip.mount(region("slip"), ctx);
+  missing.mount(region("missing"), ctx);
+  ladder.mount(region("ladder"), ctx);
+  strip.mount(region("strip"), ctx);
+  calls.mount(region("calls"), ctx);
+  crawlRun.mount(region("strip"), ctx);
+  sign.mount(region("slip"), ctx);
+  tools.mount(region("tools"), ctx);
+  for (const panel of [clipsPanel, attemptsPanel, sessionPanel, standsPanel, help, guide]) {
+    panel.mount(region("panels"), ctx);
+  }
+}
+
+/** Ask for what others saved, for ever; a server that is gone is said once. */
+async function follow() {
+  let silent = false;
+  for (;;) {
+    await new Promise((resolve) => setTimeout(resolve, POLL_MS));
+    if (document.visibilityState === "hidden") continue;
+    try {
+      const { seq, lines } = await api.get(`api/changes?after=${ctx.store.event.seq}`);
+      if (silent) ctx.notices.say("The server answers again.", "success");
+      silent = false;
+      if (lines.length > 0) await takeNews(lines, seq);
+    } catch (error) {
+      if (!silent) ctx.notices.say(error.message, "refusal");
+      silent = true;
+    }
+  }
+}
+
+async function takeNews(lines, seq) {
+  const { store } = ctx;
+  const mine = lines.filter((line) => line.kind === "attempt" && line.id === store.key).at(-1);
+  if (mine && mine.revision > (store.revision ?? 0)) {
+    store.newer = { id: mine.id, revision: mine.revision, by: mine.by, at: mine.at };
+  }
+  const event = await api.get("api/event");
+  store.setEvent({ ...event, seq: Math.max(seq, event.seq), news: lines });
+}
+
+async function start() {
+  addOwnActions();
+  try {
+    ctx.store.setEvent(await api.get("api/event"));
+  } catch (error) {
+    ctx.notices.say(error.message, "refusal");
+    return;
+  }
+  document.title = `${ctx.store.event.name} - clipmark`;
+  mountAll();
+  ctx.store.tell("event", "loaded", "draft", "marks", "details", "calls", "readings", "ui", "clip");
+  for (const finding of ctx.store.event.findings ?? []) ctx.notices.say(finding, "refusal");
+  if (!(await ctx.opener.fromAddress())) await offerWork();
+  document.documentElement.dataset.ready = "yes";
+  follow();
+}
+
+/** Nothing is named in the address: show where the work is. */
+async function offerWork() {
+  if (new URLSearchParams(location.search).has("guide")) return; // the guide leads
+  const [{ attempts }, { drafts }] = await Promise.all([
+    api.get("api/attempts"),
+    api.get("api/drafts"),
+  ]);
+  ctx.panels.open(attempts.length + drafts.length > 0 ? "attempts" : "clips");
+}
+
+start();
