@@ -5,7 +5,7 @@
  * Everything said is also spoken by screen readers: refusals at once, the rest in turn.
  */
 
-import { el } from "./dom.js";
+import { button, el } from "./dom.js";
 
 /** @typedef {"info" | "refusal" | "success"} NoticeKind */
 
@@ -49,7 +49,7 @@ export function createNotices(root) {
     };
     const label = kind === "refusal" ? "Read" : "Away";
     notice.append(
-      el("button", { type: "button", "aria-label": `${label}: take this message away`, onclick: away }, label),
+      button(label, away, { "aria-label": `${label}: take this message away` }),
     );
     let timer = leaveLater(notice, kind, away);
     const wait = () => clearTimeout(timer);

@@ -3,7 +3,7 @@
  * Escape, and the focus goes back to where it came from.
  */
 
-import { el } from "./dom.js";
+import { button, el } from "./dom.js";
 
 /**
  * @typedef {object} Panel
@@ -103,7 +103,7 @@ function makePanel(kind, closed) {
         "header",
         { class: "panel-head" },
         title,
-        el("button", { type: "button", class: "panel-close", onclick: () => close() }, "Close"),
+        button("Close", () => close(), { class: "panel-close" }),
       ),
       body,
     )

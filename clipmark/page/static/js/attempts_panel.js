@@ -1,0 +1,265 @@
+/**
+ * The panel of attempts: what is signed, what is not yet, what others saved since.
+ */
+
+import { button, el, put } from "./dom.js";
+import { field } from "./form_parts.js";
+import { measured, sentenceOf } from "./numbers.js";
+import { loadWork, unsigned, when } from "./work_list.js";
+
+const HEADS = [
+  ["Attempt", ""],
+  ["Entry", ""],
+  ["Test", ""],
+  ["Step", "number"],
+  ["Try", "number"],
+  ["Verdict", ""],
+  ["Ramp", "number"],
+  ["Chassis", "number"],
+  ["Mean speed", "number"],
+  ["Marked by", ""],
+  ["When", ""],
+  ["Ways", ""],
+];
+
+/** @param {HTMLElement} root @param {any} ctx */
+export function mount(root, ctx) {
+  /** Ids that others saved and nobody has looked at here. @type {Set<string>} */
+  const news = new Set();
+  ctx.store.subscribe(() => {
+    for (const line of ctx.store.event?.news ?? []) {
+      const own = line.kind !== "attempt" || (line.id === ctx.store.key && line.revision === ctx.store.revision);
+      if (!own) news.add(line.id);
+    }
+  }, ["event"]);
+  ctx.store.subscribe(() => news.delete(ctx.store.key), ["loaded", "saved"]);
+  ctx.panels.add({
+    name: "attempts",
+    title: "Attempts",
+    size: "full",
+    build: (panel) => build(panel, ctx, news),
+  });
+  ctx.actions.add({
+    name: "open-attempts",
+    label: "Attempts: open one, see its revisions",
+    group: "Panels",
+    key: "Shift+a",
+    run: () => ctx.panels.open("attempts"),
+  });
+}
+
+/** @param {import("./panel.js").Panel} panel @param {any} ctx @param {Set<string>} news */
+function build(panel, ctx, news) {
+  const find = field({ name: "find", label: "Only those with", hint: "Part of an entry, test, verdict, name or clip." });
+  const body = el("tbody", {});
+  const state = el("p", { role: "status", class: "soft" }, "Looking for attempts ...");
+  let work = { clips: [], attempts: [], drafts: [] };
+  let open = true;
+  /** @type {Set<string>} */
+  const unfolded = new Set();
+
+  async function refresh() {
+    try {
+      work = await loadWork(ctx);
+      if (open) draw();
+    } catch (error) {
+      state.textContent = error.message;
+    }
+  }
+
+  function draw() {
+    const wanted = find.read().toLowerCase();
+    const drafts = unsigned(work.drafts).map((item) => ({ ...item, clip_name: clipName(work, item.clip) }));
+    const shownDrafts = drafts.filter((item) => fits(item, wanted));
+    const shown = work.attempts.filter((item) => fits(item, wanted));
+    const focused = /** @type {HTMLElement | null} */ (document.activeElement)?.dataset.spot;
+    put(
+      body,
+      shownDrafts.map((item) => draftRow(item, ctx, refresh)),
+      shown.flatMap((item) => attemptRows(item, ctx, news, unfolded, draw)),
+    );
+    if (focused) /** @type {HTMLElement | null} */ (body.querySelector(`[data-spot="${CSS.escape(focused)}"]`))?.focus();
+    state.textContent = headline(work, shown.length + shownDrafts.length);
+  }
+
+  find.input.addEventListener("input", draw);
+  put(
+    panel.body,
+    el(
+      "div",
+      { class: "row row-ends" },
+      find.node,
+      el(
+        "div",
+        { class: "row" },
+        button("New attempt", () => ctx.panels.open("clips"), { class: "main" }),
+        button("Pair clips with entries", () => ctx.panels.open("pairing")),
+      ),
+    ),
+    state,
+    el(
+      "div",
+      { class: "table-place", tabindex: "0", role: "region", "aria-label": "Attempts and drafts" },
+      el(
+        "table",
+        { class: "attempts" },
+        el(
+          "thead",
+          {},
+          el("tr", {}, HEADS.map(([words, kind]) => el("th", { scope: "col", class: kind || null }, words))),
+        ),
+        body,
+      ),
+    ),
+  );
+  const stop = ctx.store.subscribe(refresh, ["event", "saved"]);
+  panel.onClose(() => {
+    open = false;
+    stop();
+  });
+  refresh();
+}
+
+/** @param {any} item @param {string} wanted */
+function fits(item, wanted) {
+  if (!wanted) return true;
+  const parts = [item.id, item.entry, item.test, item.verdict, item.reason, item.marked_by, item.clip_name];
+  return parts.some((part) => part && String(part).toLowerCase().includes(wanted));
+}
+
+/** @param {any} work @param {number} shown */
+function headline(work, shown) {
+  const waiting = unsigned(work.drafts).length;
+  const all = work.attempts.length + waiting;
+  if (all === 0) return "No attempt yet: choose a clip, or call one without a clip.";
+  const parts = [`${work.attempts.length} signed`, `${waiting} not signed yet`];
+  if (shown < all) parts.push(`${shown} shown`);
+  return `${parts.join(", ")}.`;
+}
+
+/** @param {any} work @param {string | null} sha */
+function clipName(work, sha) {
+  return work.clips.find((clip) => clip.sha === sha)?.name ?? "";
+}
+
+/** @param {any} item @param {any} ctx @param {() => void} refresh */
+function draftRow(item, ctx, refresh) {
+  const words = [item.entry, item.test].filter(Boolean).join(", ") || item.clip_name || "nothing filled in";
+  const inHand = ctx.store.key === item.key;
+  return el(
+    "tr",
+    { class: "not-signed", "aria-current": inHand ? "true" : null },
+    el("th", { scope: "row" }, el("span", { class: "stamp warn" }, "not signed yet")),
+    el("td", {}, item.entry || "", !item.entry && el("span", { class: "soft" }, item.clip_name || "no clip")),
+    el("td", {}, item.test || ""),
+    el("td", { class: "number" }, item.step_deg ?? ""),
+    el("td", { class: "number" }, item.try_no ?? ""),
+    el("td", { colspan: "5", class: "soft" }, item.clip_name ? `on ${item.clip_name}` : "without a clip"),
+    el("td", {}, el("time", { datetime: item.at }, when(item.at))),
+    el(
+      "td",
+      { class: "ways" },
+      button("Go on", () => {
+        ctx.panels.close();
+        ctx.opener.openDraft(item.key);
+      }, { "aria-label": `Go on with ${words}`, data: { spot: `go ${item.key}` } }),
+      !inHand && dropButton(item, words, ctx, refresh),
+    ),
+  );
+}
+
+/** Throwing a draft away asks once, on the button itself. */
+function dropButton(item, words, ctx, refresh) {
+  let asked = false;
+  const node = button("Drop", async () => {
+    if (!asked) {
+      asked = true;
+      node.textContent = "Drop it for good";
+      node.setAttribute("aria-label", `Drop ${words} for good: what was marked in it is lost`);
+      return;
+    }
+    try {
+      await ctx.api.del(`api/drafts/${item.key}`);
+      refresh();
+    } catch (error) {
+      ctx.notices.say(error.message, "refusal");
+    }
+  }, { "aria-label": `Drop ${words}`, class: "plain", data: { spot: `drop ${item.key}` } });
+  return node;
+}
+
+/** @param {any} item @param {any} ctx @param {Set<string>} news @param {Set<string>} unfolded @param {() => void} draw */
+function attemptRows(item, ctx, news, unfolded, draw) {
+  const value = (name) => {
+    const found = measured(item, name);
+    return found.value === null ? "" : sentenceOf(found);
+  };
+  const shown = unfolded.has(item.id);
+  const verdict = [item.verdict ?? "none yet", item.reason].filter(Boolean).join(": ");
+  const row = el(
+    "tr",
+    { "aria-current": ctx.store.key === item.id ? "true" : null },
+    el(
+      "th",
+      { scope: "row" },
+      item.id,
+      news.has(item.id) && el("span", { class: "stamp" }, "new from others"),
+      item.has_draft && el("span", { class: "stamp warn" }, "changes not signed"),
+      item.trusted === false && el("span", { class: "stamp bad" }, "not trusted: see the journal"),
+    ),
+    el("td", {}, item.entry),
+    el("td", {}, item.test),
+    el("td", { class: "number" }, item.step_deg == null ? "" : `${item.step_deg}°`),
+    el("td", { class: "number" }, item.try_no ?? ""),
+    el("td", { class: `verdict-${item.verdict ?? "none"}` }, verdict),
+    el("td", { class: "number" }, value("ramp_deg")),
+    el("td", { class: "number" }, value("chassis_deg")),
+    el("td", { class: "number" }, value("mean_speed_mm_s")),
+    el("td", {}, item.marked_by),
+    el("td", {}, el("time", { datetime: item.marked_at }, when(item.marked_at))),
+    el(
+      "td",
+      { class: "ways" },
+      button("Open", () => {
+        news.delete(item.id);
+        ctx.panels.close();
+        ctx.opener.openAttempt(item.id);
+      }, { "aria-label": `Open ${item.id}`, data: { spot: `open ${item.id}` } }),
+      button(item.revision === 1 ? "1 revision" : `${item.revision} revisions`, () => {
+        if (shown) unfolded.delete(item.id);
+        else unfolded.add(item.id);
+        draw();
+      }, { class: "plain", "aria-expanded": String(shown), "aria-label": `Revisions of ${item.id}`, data: { spot: `past ${item.id}` } }),
+    ),
+  );
+  return shown ? [row, historyRow(item.id, ctx)] : [row];
+}
+
+/** @param {string} id @param {any} ctx */
+function historyRow(id, ctx) {
+  const cell = el("td", { colspan: String(HEADS.length) }, el("span", { class: "soft" }, "Looking ..."));
+  ctx.api
+    .get(`api/attempts/${encodeURIComponent(id)}/history`)
+    .then(({ revisions }) =>
+      put(
+        cell,
+        el(
+          "ol",
+          { role: "list", class: "history" },
+          [...revisions].reverse().map((item) =>
+            el(
+              "li",
+              {},
+              el("strong", {}, `Revision ${item.revision}`),
+              el("span", {}, ` signed by ${item.by || "nobody named"}, `),
+              el("time", { datetime: item.at }, new Date(item.at).toLocaleString()),
+              el("span", { class: "soft" }, `, journal line ${item.seq}, `),
+              el("span", { class: "figures soft", title: item.sha256 }, item.sha256.slice(0, 12)),
+            ),
+          ),
+        ),
+      ),
+    )
+    .catch((error) => put(cell, el("span", { class: "bad" }, error.message)));
+  return el("tr", { class: "history-row" }, cell);
+}

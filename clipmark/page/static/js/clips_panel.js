@@ -1,0 +1,226 @@
+/**
+ * The panel of clips: taking footage in, what each clip is, and the attempts on it.
+ */
+
+import { clipCard } from "./clip_card.js";
+import { button, el, put } from "./dom.js";
+import * as pairing from "./pairing_panel.js";
+import { Uploads } from "./uploads.js";
+import { acceptDrops, pickers, uploadList } from "./uploads_view.js";
+import { loadWork } from "./work_list.js";
+
+const POLL_MS = 1000;
+
+/** @param {HTMLElement} root @param {any} ctx */
+export function mount(root, ctx) {
+  const uploads = new Uploads((upload) => ctx.notices.say(`${upload.name} is taken in.`, "success"));
+  acceptDrops(ctx, uploads);
+  pairing.mount(root, ctx);
+  ctx.panels.add({
+    name: "clips",
+    title: "Clips of this event",
+    size: "wide",
+    build: (panel) => build(panel, ctx, uploads),
+  });
+  ctx.actions.add({
+    name: "open-clips",
+    label: "Clips: take footage in, begin an attempt",
+    group: "Panels",
+    key: "Shift+c",
+    run: () => ctx.panels.open("clips"),
+  });
+  window.addEventListener("beforeunload", (event) => {
+    if (uploads.busy) event.preventDefault();
+  });
+}
+
+/** @param {import("./panel.js").Panel} panel @param {any} ctx @param {Uploads} uploads */
+function build(panel, ctx, uploads) {
+  const list = el("ul", { role: "list", class: "clip-list" });
+  const state = el("p", { class: "soft", role: "status" }, "Looking for clips ...");
+  const further = el("div", { class: "further-clips" });
+  const onTheWay = uploadList(uploads);
+  let open = true;
+  let timer = 0;
+  let taken = 0;
+  let drawn = "";
+
+  const ways = makeWays(ctx, refresh);
+
+  async function refresh() {
+    clearTimeout(timer);
+    let work;
+    try {
+      work = await loadWork(ctx);
+    } catch (error) {
+      state.textContent = error.message;
+      return;
+    }
+    if (!open) return;
+    if (!writingIn(list)) draw(work); // what is being typed would be lost
+    if (writingIn(list) || work.clips.some((clip) => clip.cache?.state === "building")) {
+      timer = window.setTimeout(refresh, POLL_MS);
+    }
+  }
+
+  function draw(work) {
+    const { draft, key } = ctx.store;
+    const now = JSON.stringify([work, draft.clip, draft.further_clips, key]);
+    if (now === drawn) return;
+    drawn = now;
+    state.textContent = headline(work);
+    drawFurther(further, ctx, work);
+    const kept = focusPlace(list);
+    const openOnes = new Set([...list.querySelectorAll("details[open]")].map((item) => cardOf(item)));
+    put(list, work.clips.map((clip) => clipCard(clip, work, draft, ways, key !== null)));
+    for (const card of list.children) {
+      if (openOnes.has(cardOf(card))) card.querySelector("details")?.setAttribute("open", "");
+    }
+    kept();
+  }
+
+  put(
+    panel.body,
+    pickers(ctx, uploads),
+    onTheWay.node,
+    el(
+      "div",
+      { class: "row" },
+      button("Pair clips with entries", () => ctx.panels.open("pairing")),
+      button("Attempt without a clip (called only)", () => calledOnly(ctx)),
+    ),
+    further,
+    state,
+    list,
+  );
+  const stopNews = ctx.store.subscribe(refresh, ["event", "saved", "draft"]);
+  const stopUploads = uploads.subscribe(() => {
+    const done = uploads.list.filter((item) => item.state === "done").length;
+    if (done !== taken) refresh();
+    taken = done;
+  });
+  panel.onClose(() => {
+    open = false;
+    clearTimeout(timer);
+    stopNews();
+    stopUploads();
+    onTheWay.stop();
+  });
+  refresh();
+}
+
+/** @param {any} ctx @param {() => void} refresh @returns {import("./clip_card.js").CardWays} */
+function makeWays(ctx, refresh) {
+  const { api, notices, opener, panels, store } = ctx;
+  const leave = async (work) => {
+    panels.close();
+    await work;
+  };
+  const guarded = (run) => async (...given) => {
+    try {
+      await run(...given);
+    } catch (error) {
+      notices.say(error.message, "refusal");
+    }
+  };
+  return {
+    look: guarded(async (sha) => {
+      await api.post(`api/clips/${sha}/open`);
+      refresh();
+    }),
+    newAttempt: (sha) => leave(opener.newAttempt({ clip: sha })),
+    openAttempt: (id) => leave(opener.openAttempt(id)),
+    openDraft: (key) => leave(opener.openDraft(key)),
+    useForThis: guarded(async (sha) => {
+      const clip = await api.post(`api/clips/${sha}/open`);
+      const { times_s } = await api.get(`api/clips/${sha}/times`);
+      store.setClip({ ...clip, times_s });
+      store.change("clip of this attempt", (draft) => {
+        draft.clip = sha;
+        draft.marks.frame = 0;
+      });
+      ctx.clock.goto(0);
+      panels.close();
+    }),
+    addToThis: (sha, as, offset_s) => {
+      store.change("further clip", (draft) => {
+        draft.further_clips.push({ clip: sha, as, offset_s });
+      });
+      notices.say("The clip is added to this attempt.", "success");
+    },
+    stopCheck: guarded(async (sha) => {
+      await api.post(`api/clips/${sha}/check/stop`);
+      refresh();
+    }),
+  };
+}
+
+/** @param {any} ctx */
+async function calledOnly(ctx) {
+  ctx.panels.close();
+  await ctx.opener.newAttempt({ clip: null });
+  ctx.store.setUi({ calledOnly: true });
+}
+
+/** @param {any} work */
+function headline(work) {
+  if (work.clips.length === 0) return "There are no clips in this event yet.";
+  const paired = new Set(
+    [...work.attempts.map((item) => item.clip_sha), ...work.drafts.map((item) => item.clip)].filter(Boolean),
+  );
+  const without = work.clips.filter((clip) => !paired.has(clip.sha)).length;
+  const count = work.clips.length === 1 ? "1 clip" : `${work.clips.length} clips`;
+  return without === 0 ? `${count}, each with an attempt.` : `${count}, ${without} without an attempt yet.`;
+}
+
+/** Clips that the attempt in hand has beside its first one. */
+function drawFurther(node, ctx, work) {
+  const { draft } = ctx.store;
+  const nameOf = (sha) => work.clips.find((clip) => clip.sha === sha)?.name ?? sha.slice(0, 12);
+  node.hidden = draft.further_clips.length === 0;
+  put(
+    node,
+    el("h3", {}, "This attempt also has"),
+    el(
+      "ul",
+      { role: "list" },
+      draft.further_clips.map((item, at) =>
+        el(
+          "li",
+          { class: "row" },
+          el("span", {}, `${nameOf(item.clip)}, ${item.as === "continues" ? "which continues it" : "a second camera"}`),
+          el(
+            "span",
+            { class: "soft" },
+            item.offset_s === null ? "offset not known" : `starts ${item.offset_s} s after the first clip`,
+          ),
+          button("Take out", () =>
+            ctx.store.change("clip taken out", (copy) => {
+              copy.further_clips.splice(at, 1);
+            }), { "aria-label": `Take ${nameOf(item.clip)} out of this attempt` }),
+        ),
+      ),
+    ),
+  );
+}
+
+/** Whether something is being filled in there. @param {HTMLElement} list */
+function writingIn(list) {
+  return list.contains(document.activeElement) && document.activeElement?.matches("input, select");
+}
+
+const cardOf = (node) => node.closest("[data-sha]")?.dataset.sha;
+
+/** Remember which button of the list has the focus; the answer puts it back after redrawing. */
+function focusPlace(list) {
+  const active = document.activeElement;
+  if (!list.contains(active)) return () => {};
+  const sha = cardOf(active);
+  const name = active.getAttribute("aria-label") ?? active.textContent;
+  return () => {
+    const card = [...list.children].find((item) => item.dataset.sha === sha);
+    const same = [...(card?.querySelectorAll("button, summary, input, select") ?? [])];
+    const found = same.find((item) => (item.getAttribute("aria-label") ?? item.textContent) === name);
+    /** @type {HTMLElement | undefined} */ (found ?? same[0])?.focus();
+  };
+}
