@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Callable
 
 from clipmark.clip.decoder import Decoder
 from clipmark.clip.picture import Picture
@@ -57,6 +58,9 @@ class RandomAccess:
         Ordinals found to have no decodable picture.
     suspect : set of int
         Ordinals that may use a packet which the decoder refused.
+    elsewhere : callable
+        Asked for a picture that the ring does not hold, before anything is decoded; gives None
+        where it has none either.
     """
 
     def __init__(self, decoder: Decoder, ring: PictureRing) -> None:
@@ -64,6 +68,21 @@ class RandomAccess:
         self._index = decoder.index
         self.missing: set[int] = set()
         self.suspect: set[int] = set()
+        self.elsewhere: Callable[[int], Picture | None] = lambda ordinal: None
+
+    @property
+    def stands_at(self) -> int:
+        """Ordinal of the picture last decoded; -1 before the first."""
+        return self._decoder.shown
+
+    def pictures_to(self, ordinal: int) -> int:
+        """About how many pictures must be decoded to get frame `ordinal` that is not held."""
+        first = 0
+        if self._index.has_times:
+            key = next(self._index.keys_before(ordinal), None)
+            first = 0 if key is None else self._index.trusted_from(key)
+        behind = ordinal - self.stands_at if -1 < self.stands_at < ordinal else ordinal + 1
+        return min(behind, ordinal - first + 1)
 
     def picture(self, ordinal: int) -> Picture:
         """The picture of frame `ordinal`.
@@ -74,7 +93,7 @@ class RandomAccess:
             If its picture cannot be decoded.
         """
         if ordinal not in self.missing:
-            held = self._ring.get(ordinal)
+            held = self._ring.get(ordinal) or self.elsewhere(ordinal)
             if held is not None:
                 return held
             found = self._continue_to(ordinal) or self._jump_to(ordinal)
@@ -125,13 +144,15 @@ class RandomAccess:
     def _run_to(self, ordinal: int) -> Picture | None:
         """Read on up to `ordinal`, keeping what passes by; None if it does not come."""
         found = None
-        while (shown := self._decoder.read()) is not None:
-            self._ring.put(*shown)
-            if shown[0] >= ordinal:
-                found = shown[1] if shown[0] == ordinal else None
-                break
-        for number in self._decoder.broken:
-            self.suspect.update(self._index.reached_from(number, whole_group=False))
+        try:
+            while (shown := self._decoder.read()) is not None:
+                self._ring.put(*shown)
+                if shown[0] >= ordinal:
+                    found = shown[1] if shown[0] == ordinal else None
+                    break
+        finally:
+            for number in self._decoder.broken:
+                self.suspect.update(self._index.reached_from(number, whole_group=False))
         return found
 
     def close(self) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from fractions import Fraction
 from functools import cached_property
 from os import PathLike
@@ -309,6 +310,21 @@ class Clip:
         """A decoder of its own, one thread, for a pass that watches the decoder closely."""
         self._check_open()
         return Decoder(self._source, self.index)
+
+    def random_access(self, ring: PictureRing) -> RandomAccess:
+        """Another way to any picture, with one decoding thread and a ring of its own.
+
+        What it finds missing or suspect, the clip knows as well. For one thread at a time; the
+        caller closes it.
+        """
+        self._check_open()
+        access = RandomAccess(Decoder(self._source, self.index), ring)
+        access.missing, access.suspect = self._access.missing, self._access.suspect
+        return access
+
+    def look_also(self, elsewhere: Callable[[int], Picture | None]) -> None:
+        """Let `frame` take pictures of this clip decoded by another `random_access`."""
+        self._access.elsewhere = elsewhere
 
     def close(self) -> None:
         """Close the file and let all pictures go; may be called twice."""

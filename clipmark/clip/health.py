@@ -65,7 +65,11 @@ class Health:
     findings: tuple[Finding, ...]
 
 
-def check(clip: Clip, progress: Callable[[int, int], None] | None = None) -> Health:
+def check(
+    clip: Clip,
+    progress: Callable[[int, int], None] | None = None,
+    observe: Callable[[int, Picture], None] | None = None,
+) -> Health:
     """Decode every picture once, in one thread, and say what is wrong with which.
 
     Afterwards `Clip.damaged`, `Clip.missing` and `Clip.findings` know the result, and
@@ -77,6 +81,10 @@ def check(clip: Clip, progress: Callable[[int, int], None] | None = None) -> Hea
         Open clip.
     progress : callable, optional
         Called as ``progress(pictures_done, frame_count)`` after each packet that gave one.
+    observe : callable, optional
+        Called as ``observe(ordinal, picture)`` with each picture in turn, so that one pass
+        serves two ends. What it raises ends the pass and reaches the caller; the clip then knows
+        nothing new.
 
     Raises
     ------
@@ -96,6 +104,8 @@ def check(clip: Clip, progress: Callable[[int, int], None] | None = None) -> Hea
                 break
             while decoder.waiting and (shown := decoder.read()) is not None:
                 pass_.take(*shown)
+                if observe is not None:
+                    observe(*shown)
                 if progress is not None:
                     progress(pass_.done, clip.frame_count)
         foreign = decoder.foreign_size

@@ -126,8 +126,20 @@ class Picture:
         digest.update(rows.data)
         return digest.hexdigest()
 
-    def stored_bgr(self) -> NDArray[np.uint8] | None:
-        """Colours for show, shape (height, width, 3), stored side up; None if let go."""
+    def stored_bgr(
+        self, size: tuple[int, int] | None = None, scaler: Any = None
+    ) -> NDArray[np.uint8] | None:
+        """Colours for show, shape (height, width, 3), stored side up; None if let go.
+
+        Parameters
+        ----------
+        size : tuple of int, optional
+            Width and height to bring the picture to in the same step, px, averaging over the
+            area of each new pixel. Default: as stored.
+        scaler : av.video.reformatter.VideoReformatter, optional
+            One of the calling thread's own, kept from picture to picture: it saves the setting
+            up, half of the time of a small picture.
+        """
         if self._frame is None:
             return None
         frame = _eight_bit(self._frame, self.layout)
@@ -135,12 +147,18 @@ class Picture:
         if space == _UNSPECIFIED:
             space = _BT709 if self.height >= 720 else 5
         full = self.layout.white == 2**self.layout.bit_depth - 1
-        pixels = frame.to_ndarray(
-            format="bgr24",
-            src_colorspace=1 if space == _BT709 else 5,
-            src_color_range=_FULL_RANGE if full else 1,
-            dst_color_range=_FULL_RANGE,
-        )
+        how: dict[str, Any] = {
+            "format": "bgr24",
+            "src_colorspace": 1 if space == _BT709 else 5,
+            "src_color_range": _FULL_RANGE if full else 1,
+            "dst_color_range": _FULL_RANGE,
+        }
+        if size is not None and size != (self.width, self.height):
+            how |= {"width": size[0], "height": size[1], "interpolation": "AREA"}
+        if scaler is not None:
+            pixels = scaler.reformat(frame, **how).to_ndarray()
+        else:
+            pixels = frame.to_ndarray(**how)
         return np.ascontiguousarray(pixels, dtype=np.uint8)
 
 

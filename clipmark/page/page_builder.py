@@ -1,0 +1,300 @@
+"""Building page caches: the one pass that checks a clip makes its small pictures as well.
+
+The pass decodes in one thread and watches the decoder's log; a second thread brings the pictures
+to size and packs them. Both stand still while an answer is being made that somebody waits for.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from clipmark.clip import Clip, Finding, check
+from clipmark.clip.picture import Picture
+from clipmark.errors import ClipmarkError
+from clipmark.page import encode, page_cache
+from clipmark.page.lanes import RightOfWay
+from clipmark.page.page_cache import Pack, PackError, PackWriter
+
+State = Literal["none", "building", "ready", "failed"]
+_WAITING = 6  # decoded pictures between the two threads
+_MOST_PAUSE_S = 30.0
+
+
+class StoppedError(Exception):
+    """The pass was told to end."""
+
+
+@dataclass(frozen=True)
+class CacheState:
+    """How far the page cache of a clip is; `every` 1 means every frame."""
+
+    state: State = "none"
+    done: int = 0
+    total: int = 0
+    every: int = 1
+
+
+class _Packing:
+    """The second thread: from decoded pictures to the pack."""
+
+    def __init__(self, clip: Clip, writer: PackWriter) -> None:
+        self._clip, self._writer = clip, writer
+        self._size = encode.size_within(
+            clip.width, clip.height, page_cache.LONG_SIDE, page_cache.LONG_SIDE
+        )
+        self._waiting: queue.Queue[tuple[int, Picture] | None] = queue.Queue(_WAITING)
+        self.failure: BaseException | None = None
+        self._thread = threading.Thread(target=self._run, name="page cache", daemon=True)
+        self._thread.start()
+
+    def give(self, ordinal: int, picture: Picture) -> None:
+        """Hand a picture over; waits when the other thread is behind."""
+        if self.failure is None and self._writer.wants(ordinal):
+            self._waiting.put((ordinal, picture))
+
+    def end(self) -> None:
+        """Wait until all that was given is packed."""
+        self._waiting.put(None)
+        self._thread.join()
+
+    def _run(self) -> None:
+        while (given := self._waiting.get()) is not None:
+            if self.failure is not None:
+                continue
+            ordinal, picture = given
+            try:
+                bgr = encode.upright_bgr(picture, self._clip.upright_transform, self._size)
+                self._writer.add(ordinal, encode.jpeg(bgr, encode.CACHE_QUALITY))
+            except Exception as error:
+                self.failure = error
+
+
+class PageCaches:
+    """The page caches of all clips of a process, built one at a time, the newest wish first.
+
+    Parameters
+    ----------
+    lease : callable
+        Gives a clip by SHA-256, open as long as the context lasts.
+    right_of_way : RightOfWay
+        Taken while an answer is made.
+    clip_bytes, total_bytes : int
+        Bounds on one pack and on all.
+    """
+
+    def __init__(
+        self,
+        lease: Callable[[str], AbstractContextManager[Clip]],
+        right_of_way: RightOfWay,
+        *,
+        clip_bytes: int = page_cache.CLIP_BYTES,
+        total_bytes: int = page_cache.TOTAL_BYTES,
+    ) -> None:
+        self._lease, self._right_of_way = lease, right_of_way
+        self._clip_bytes, self._total_bytes = clip_bytes, total_bytes
+        self._changed = threading.Condition()
+        self._packs: dict[str, Pack] = {}
+        self._states: dict[str, CacheState] = {}
+        self._wishes: list[str] = []
+        self._building: str | None = None
+        self._stops: set[str] = set()
+        self._checked: set[str] = set()
+        self._closed = False
+        self._thread: threading.Thread | None = None
+
+    def want(self, clip: Clip) -> None:
+        """Have the cache of an open clip: from disk, or built as soon as it is its turn.
+
+        What an earlier checking pass found is told to the clip.
+        """
+        sha256 = clip.sha256
+        with self._changed:
+            if self._states.get(sha256, CacheState()).state == "building":
+                return
+            pack = self._packs.get(sha256) or page_cache.open_pack(sha256)
+            if pack is not None and self._recall(clip, pack):
+                return
+            self._states[sha256] = CacheState("building", 0, clip.frame_count)
+            self._stops.discard(sha256)
+            self._wishes.append(sha256)
+            if self._thread is None and not self._closed:
+                self._thread = threading.Thread(target=self._run, name="check", daemon=True)
+                self._thread.start()
+            self._changed.notify_all()
+
+    def state(self, sha256: str) -> CacheState:
+        """How far a clip's cache is."""
+        with self._changed:
+            return self._states.get(sha256, CacheState())
+
+    def checked(self, sha256: str) -> bool:
+        """Whether a pass over all pictures of a clip came to its end."""
+        with self._changed:
+            return sha256 in self._checked
+
+    def stop(self, sha256: str) -> None:
+        """End the pass over a clip, or the waiting for it; what it made so far goes."""
+        with self._changed:
+            if sha256 in self._wishes:
+                self._wishes.remove(sha256)
+                self._states[sha256] = CacheState()
+            if self._building == sha256:
+                self._stops.add(sha256)
+            self._changed.notify_all()
+
+    def get(self, sha256: str, ordinal: int) -> bytes | None:
+        """The small JPEG of exactly this frame, if the cache has it."""
+        return self._read(sha256, lambda pack: ordinal if ordinal in pack else None)[1]
+
+    def nearest(self, sha256: str, ordinal: int, reach: int) -> tuple[int, bytes] | None:
+        """The small JPEG nearest to a frame, with its ordinal."""
+        found, data = self._read(
+            sha256, lambda pack: pack.nearest(ordinal, max(reach, pack.every - 1))
+        )
+        return None if data is None else (found, data)
+
+    def close(self) -> None:
+        """End the pass that runs; returns when it has ended."""
+        with self._changed:
+            self._closed = True
+            self._wishes.clear()
+            thread = self._thread
+            self._changed.notify_all()
+        if thread is not None:
+            thread.join(timeout=5.0)
+        with self._changed:
+            for pack in self._packs.values():
+                pack.close()
+            self._packs.clear()
+
+    def _read(self, sha256: str, choose: Callable[[Pack], int | None]) -> tuple[int, bytes | None]:
+        with self._changed:
+            pack = self._packs.get(sha256)
+        ordinal = None if pack is None else choose(pack)
+        if pack is None or ordinal is None:
+            return -1, None
+        try:
+            return ordinal, pack.get(ordinal)
+        except PackError:
+            self._spoilt(sha256, pack)
+            return -1, None
+
+    def _spoilt(self, sha256: str, pack: Pack) -> None:
+        """Throw a finished pack away that does not hold what was put in; it is built anew."""
+        with self._changed:
+            finished = self._packs.get(sha256) is pack and bool(pack.facts)
+            if not finished:
+                return
+            del self._packs[sha256]
+            pack.close()
+            page_cache.delete_pack(sha256)
+            self._states[sha256] = CacheState()
+        with contextlib.suppress(ClipmarkError), self._lease(sha256) as clip:
+            self.want(clip)
+
+    def _recall(self, clip: Clip, pack: Pack) -> bool:
+        """Take a finished pack into use; False, and it is deleted, if it cannot be meant."""
+        try:
+            findings = tuple(Finding(c, s, t, tuple(o)) for c, s, t, o in pack.facts["findings"])
+            missing, damaged = tuple(pack.facts["missing"]), tuple(pack.facts["damaged"])
+            if pack.facts["frame_count"] != clip.frame_count:
+                raise ValueError("of other frames")
+        except (KeyError, TypeError, ValueError):
+            pack.close()
+            self._packs.pop(clip.sha256, None)
+            page_cache.delete_pack(clip.sha256)
+            return False
+        clip.note_check(missing, damaged, findings)
+        self._packs[clip.sha256] = pack
+        self._checked.add(clip.sha256)
+        total = clip.frame_count
+        self._states[clip.sha256] = CacheState("ready", total, total, pack.every)
+        return True
+
+    def _run(self) -> None:
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: self._closed or self._wishes)
+                if self._closed:
+                    return
+                self._building = sha256 = self._wishes.pop()
+            end = CacheState("failed")
+            try:
+                with self._lease(sha256) as clip:
+                    end = self._build(clip)
+            except StoppedError:
+                end = CacheState()
+            except Exception:  # a clip that vanished, a full disk: the page works without
+                end = CacheState("failed")
+            finally:
+                with self._changed:
+                    self._building = None
+                    self._states[sha256] = end
+                    if end.state != "ready" and (pack := self._packs.pop(sha256, None)):
+                        pack.close()
+
+    def _build(self, clip: Clip) -> CacheState:
+        sha256, total = clip.sha256, clip.frame_count
+        page_cache.make_room(frozenset(self._packs), self._total_bytes - self._clip_bytes)
+        writer: PackWriter | None = None
+        with contextlib.suppress(OSError):
+            folder = page_cache.pages_folder() / sha256
+            writer = PackWriter(folder, sha256, self._clip_bytes)
+        packing = None if writer is None else _Packing(clip, writer)
+
+        def observe(ordinal: int, picture: Picture) -> None:
+            self._right_of_way.wait_until_free(_MOST_PAUSE_S)
+            if self._closed or sha256 in self._stops:
+                raise StoppedError
+            if packing is not None:
+                packing.give(ordinal, picture)
+
+        def progress(done: int, count: int) -> None:
+            with self._changed:
+                every = 1 if writer is None else writer.pack.every
+                if writer is not None:
+                    self._packs[sha256] = writer.pack
+                self._states[sha256] = CacheState("building", done, count, every)
+
+        whole = False
+        try:
+            health = check(clip, progress, observe)
+            with self._changed:
+                self._checked.add(sha256)
+            if writer is None or packing is None:
+                return CacheState("failed", total, total)
+            packing.end()
+            if packing.failure is not None:
+                raise packing.failure
+            facts = _facts(total, health.missing, health.damaged, health.findings)
+            pack = writer.finish(facts)
+            whole = True
+            with self._changed:
+                self._packs[sha256] = pack
+            return CacheState("ready", total, total, pack.every)
+        finally:
+            if packing is not None and not whole:
+                packing.end()
+            if writer is not None and not whole:
+                writer.abandon()
+
+
+def _facts(
+    total: int,
+    missing: tuple[int, ...],
+    damaged: tuple[int, ...],
+    findings: tuple[Finding, ...],
+) -> dict[str, Any]:
+    """What the checking pass found, as it is stored in the pack."""
+    return {
+        "frame_count": total,
+        "missing": list(missing),
+        "damaged": list(damaged),
+        "findings": [[f.code, f.severity, f.sentence, list(f.ordinals)] for f in findings],
+    }
