@@ -1,7 +1,8 @@
 """Measuring from a file of marks: the same names as on the command line, as JSON.
 
 A marks file says what an operator would type: ``frame``, ``ramp``, ``hubs``, ``plumb``, ``patch``
-and so on. It is how the sample event is measured, and how a script may keep its marks.
+and so on. It is how the sample event is measured, how a script may keep its marks, and what the
+marking page sends; what is measured from it equals what the verbs measure from the same marks.
 """
 
 from __future__ import annotations
@@ -14,13 +15,17 @@ from typing import cast
 
 from clipmark.clip import Clip
 from clipmark.errors import MarkError
-from clipmark.marks import Line, Patch, Sheet, Span, as_line
-from clipmark.measure.angle import measure_angle
-from clipmark.measure.crawl import measure_crawl
+from clipmark.marks import Line, Patch, Sheet, Span, Wheel, as_line
+from clipmark.measure.angle import BUDGET_DRAWS, DRAWS, measure_angle
+from clipmark.measure.angle_reading import AngleReading
+from clipmark.measure.crawl import CrawlReading, Observer, measure_crawl
+from clipmark.measure.view import ViewOptions
 
-LINES = ("ramp", "chassis", "hubs", "level", "plumb", "travel", "scale")
+LINES = ("ramp", "chassis", "hubs", "level", "plumb", "travel", "scale", "finish")
+LIVE_DRAWS = 400  # ends of the interval good to about 8 % of its length, in a few ms
+LEVEL_U_DEG, SQUARE_WITHIN_DEG = 0.05, 5.0  # as the command line has them
 Progress = Callable[[int, int], None]
-RecordedMark = tuple[Line | Patch | Sheet, str]
+RecordedMark = tuple[Line | Patch | Sheet | Wheel, str]
 
 
 @dataclass(frozen=True)
@@ -38,6 +43,18 @@ class MarksFile:
         None where there is none.
     scale_mm, rim_px, square_within_deg, view_angle_deg : float or None
     lens : Path or None
+    level_u_deg : float or None
+        Standard uncertainty of the level or plumb line itself.
+    facing : str or None
+        "left" or "right".
+    edge_fit : bool
+    patch_frame : int or None
+        Frame the patch was set on, where it is another than `frame`.
+    wheels : tuple of Wheel
+    wheel_mm : float or None
+        Their diameter.
+    true_fps : float or None
+        What the camera really took; to be given to `open_clip`.
     """
 
     frame: int
@@ -51,6 +68,13 @@ class MarksFile:
     square_within_deg: float | None
     view_angle_deg: float | None
     lens: Path | None
+    level_u_deg: float | None = None
+    facing: str | None = None
+    edge_fit: bool = True
+    patch_frame: int | None = None
+    wheels: tuple[Wheel, ...] = ()
+    wheel_mm: float | None = None
+    true_fps: float | None = None
 
     @classmethod
     def read(cls, path: Path, lenses: Path) -> MarksFile:
@@ -98,6 +122,13 @@ class MarksFile:
             square_within_deg=_number(data, "square_within"),
             view_angle_deg=_number(data, "view_angle"),
             lens=lenses / str(lens) if lens else None,
+            level_u_deg=_number(data, "level_u"),
+            facing=None if data.get("facing") is None else str(data["facing"]),
+            edge_fit=data.get("edge_fit") is not False,
+            patch_frame=_whole(data, "patch_frame"),
+            wheels=_wheels(data.get("wheels")),
+            wheel_mm=_number(data, "wheel_mm"),
+            true_fps=_number(data, "true_fps"),
         )
 
     @property
@@ -108,7 +139,102 @@ class MarksFile:
             found.append((self.patch, "body"))
         if self.sheet is not None:
             found.append((self.sheet, "sheet"))
+        found += [(wheel, "wheel") for wheel in self.wheels]
         return found
+
+    @property
+    def square_deg(self) -> float:
+        """What is promised of yaw and pitch, or what the command line takes for it."""
+        return SQUARE_WITHIN_DEG if self.square_within_deg is None else self.square_within_deg
+
+    def view(self) -> ViewOptions:
+        """How the camera saw it, sheet included; raises `LensError` when the lens is unreadable."""
+        return ViewOptions.declared(self.lens, self.view_angle_deg, self.square_deg, self.sheet)
+
+    def can_angle(self) -> bool:
+        """Whether enough is marked for an angle."""
+        return "ramp" in self.lines and ("level" in self.lines or "plumb" in self.lines)
+
+    def can_crawl(self) -> bool:
+        """Whether enough is marked for a crawl."""
+        scaled = "scale" in self.lines and self.scale_mm is not None
+        return self.patch is not None and (scaled or self.sheet is not None)
+
+
+def angle_from(clip: Clip, marks: MarksFile, *, live: bool = False) -> AngleReading:
+    """The angles on the marked frame, as ``clipmark angle`` measures them.
+
+    Parameters
+    ----------
+    clip : Clip
+    marks : MarksFile
+    live : bool
+        While a point is dragged: lines as marked, few draws, no budget; not to be recorded.
+
+    Raises
+    ------
+    ClipmarkError
+        Of any kind that `measure_angle` raises.
+    """
+    return measure_angle(
+        clip,
+        marks.frame,
+        ramp=_needed(marks, "ramp"),
+        chassis=marks.lines.get("chassis"),
+        hubs=marks.lines.get("hubs"),
+        rim_px=marks.rim_px,
+        facing=marks.facing,
+        level=marks.lines.get("level"),
+        plumb=marks.lines.get("plumb"),
+        level_u_deg=LEVEL_U_DEG if marks.level_u_deg is None else marks.level_u_deg,
+        lens=marks.lens,
+        view_angle_deg=marks.view_angle_deg,
+        square_within_deg=marks.square_deg,
+        sheet=marks.sheet,
+        edge_fit=marks.edge_fit and not live,
+        draws=LIVE_DRAWS if live else DRAWS,
+        budget_draws=0 if live else BUDGET_DRAWS,
+    )
+
+
+def crawl_from(
+    clip: Clip,
+    marks: MarksFile,
+    progress: Progress | None = None,
+    observer: Observer | None = None,
+) -> CrawlReading:
+    """The crawl from the marked patch, as ``clipmark crawl`` measures it.
+
+    Parameters
+    ----------
+    clip : Clip
+    marks : MarksFile
+    progress, observer : callable, optional
+        See `measure_crawl`; an exception raised in either ends the measurement.
+
+    Raises
+    ------
+    ClipmarkError
+        Of any kind that `measure_crawl` raises.
+    """
+    if marks.patch is None:
+        raise MarkError("the marks name no patch to follow; mark a textured part of the body")
+    return measure_crawl(
+        clip,
+        marks.frame if marks.patch_frame is None else marks.patch_frame,
+        patch=marks.patch,
+        span=marks.span,
+        travel=marks.lines.get("travel"),
+        scale=marks.lines.get("scale"),
+        scale_mm=marks.scale_mm,
+        lens=marks.lens,
+        view_angle_deg=marks.view_angle_deg,
+        square_within_deg=marks.square_deg,
+        sheet=marks.sheet,
+        edge_fit=marks.edge_fit,
+        progress=progress,
+        observer=observer,
+    )
 
 
 def measure_marks(
@@ -122,41 +248,10 @@ def measure_marks(
         Of any kind the measurements raise; a sentence.
     """
     results: dict[str, dict[str, object]] = {}
-    square = 5.0 if marks.square_within_deg is None else marks.square_within_deg
     if "angle" in marks.measure:
-        reading = measure_angle(
-            clip,
-            marks.frame,
-            ramp=_needed(marks, "ramp"),
-            chassis=marks.lines.get("chassis"),
-            hubs=marks.lines.get("hubs"),
-            rim_px=marks.rim_px,
-            level=marks.lines.get("level"),
-            plumb=marks.lines.get("plumb"),
-            lens=marks.lens,
-            view_angle_deg=marks.view_angle_deg,
-            square_within_deg=square,
-            sheet=marks.sheet,
-        )
-        results["angle"] = reading.to_dict()
+        results["angle"] = angle_from(clip, marks).to_dict()
     if "crawl" in marks.measure:
-        if marks.patch is None:
-            raise MarkError("the marks name no patch to follow; mark a textured part of the body")
-        crawl = measure_crawl(
-            clip,
-            marks.frame,
-            patch=marks.patch,
-            span=marks.span,
-            travel=marks.lines.get("travel"),
-            scale=marks.lines.get("scale"),
-            scale_mm=marks.scale_mm,
-            lens=marks.lens,
-            view_angle_deg=marks.view_angle_deg,
-            square_within_deg=square,
-            sheet=marks.sheet,
-            progress=progress,
-        )
-        results["crawl"] = crawl.to_dict()
+        results["crawl"] = crawl_from(clip, marks, progress).to_dict()
     return results
 
 
@@ -192,3 +287,20 @@ def _numbers(data: Mapping[str, object], name: str, count: int) -> list[float] |
 def _number(data: Mapping[str, object], name: str) -> float | None:
     value = data.get(name)
     return None if value is None else float(cast(float, value))
+
+
+def _whole(data: Mapping[str, object], name: str) -> int | None:
+    value = data.get(name)
+    return None if value is None else int(cast(int, value))
+
+
+def _wheels(value: object) -> tuple[Wheel, ...]:
+    if value is None:
+        return ()
+    rows = [[float(item) for item in row] for row in cast("list[list[float]]", value)]
+    if any(len(row) not in (4, 5) for row in rows):
+        raise MarkError(
+            "a wheel in the marks file has neither 4 nor 5 numbers; write cx, cy, rx, ry and, for "
+            "an ellipse, its turn in degrees"
+        )
+    return tuple(Wheel(*row) for row in rows)

@@ -63,6 +63,7 @@ def measure_angle(
     turning_deg_s: float = 0.0,
     seed: int = SEED,
     draws: int = DRAWS,
+    budget_draws: int = BUDGET_DRAWS,
 ) -> AngleReading:
     """Measure the board's and the chassis' angle on one frame.
 
@@ -97,6 +98,9 @@ def measure_angle(
         Turning rate of a moving board; half a frame's time at this rate enters.
     seed, draws : int
         Of the Monte Carlo that makes the intervals; the estimate does not depend on them.
+    budget_draws : int
+        For each line of the budget; 0 leaves the budget and the linear result out, for a quick
+        look while a mark is moved.
 
     Returns
     -------
@@ -133,7 +137,7 @@ def measure_angle(
         level_u_deg=level_u_deg,
         turning_u_deg=abs(turning_deg_s) * _half_frame_s(clip, ordinal) / math.sqrt(3),
     )
-    values, budget, linear = _solve(model, picture, seed, draws)
+    values, budget, linear = _solve(model, picture, seed, draws, budget_draws)
     lines: dict[str, object] = {
         "ramp": describe_line(ramp_line),
         "plumb" if model.plumb else "level": describe_line(reference),
@@ -210,7 +214,7 @@ def _chassis_mark(
 
 
 def _solve(
-    model: AngleModel, picture: Picture, seed: int, draws: int
+    model: AngleModel, picture: Picture, seed: int, draws: int, budget_draws: int
 ) -> tuple[
     dict[str, Value],
     dict[str, list[dict[str, str | float | None]]],
@@ -223,9 +227,11 @@ def _solve(
         name: Value.from_samples(math.degrees(estimate[name]), np.degrees(drawn[name]))
         for name in estimate
     }
+    if not budget_draws:
+        return values, {}, {}
     shares: dict[str, list[Contribution]] = {name: [] for name in estimate}
     for source in model.sources():
-        alone = model.draw_rad(seed + 1, BUDGET_DRAWS, source.name)
+        alone = model.draw_rad(seed + 1, budget_draws, source.name)
         advice = advice_for(source, model, picture)
         for name in estimate:
             # About the estimate, not the mean: a source that only ever pushes one way counts.

@@ -38,7 +38,7 @@ from clipmark.measure.crawl_warnings import followed_warnings, still_warnings
 from clipmark.measure.lens_file import LensSource
 from clipmark.measure.values import Value
 from clipmark.measure.view import ViewOptions
-from clipmark.motion.passes import Following, follow
+from clipmark.motion.passes import Following, Observer, follow
 from clipmark.motion.stalls import find_standing
 from clipmark.uncertainty.budget import Budget, Contribution
 
@@ -71,6 +71,7 @@ def measure_crawl(
     band_hz: tuple[float, float] = (0.5, 5.0),
     window_s: float | None = None,
     progress: Progress | None = None,
+    observer: Observer | None = None,
 ) -> CrawlReading:
     """Follow the body through a span and read how it crept.
 
@@ -102,6 +103,9 @@ def measure_crawl(
         Full width of the speed filter; chosen by the noise when not given.
     progress : callable, optional
         Called with frames done and frames in all.
+    observer : callable, optional
+        Called with each frame's ordinal, time and the body's place as it is followed (see
+        `clipmark.motion.passes.follow`).
 
     Returns
     -------
@@ -141,7 +145,7 @@ def measure_crawl(
             edge_fit=edge_fit,
         )
         ruler = ruler.with_length_doubt(scale_mm, scale_u_mm)
-    following = follow(clip, ordinal, patch, span, progress)
+    following = follow(clip, ordinal, patch, span, progress, observer)
     path = lay_along(following, ruler, way, (clip.width, clip.height))
     trace, window = _trace(path, ruler, _tick_s(reference), window_s, band_hz)
     settings: dict[str, object] = {
@@ -366,4 +370,4 @@ def _stalls(trace: Trace) -> list[dict[str, float | bool]]:
     return out
 
 
-__all__ = ["CrawlReading", "Ruler", "measure_crawl"]
+__all__ = ["CrawlReading", "Observer", "Ruler", "measure_crawl"]

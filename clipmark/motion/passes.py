@@ -29,6 +29,7 @@ AGREES_PX = 1.0  # at the reference frame the body must be found at the patch it
 REPEAT_SHARE, REPEAT_REACH = 0.5, 10  # of the usual change over so many frames on either side
 BACKWARD_BYTES = 96_000_000  # frames held at once when a span is followed backwards
 Progress = Callable[[int, int], None]
+Observer = Callable[[int, float, float, float], None]  # ordinal, t_s, x_px, y_px (NaN where lost)
 
 
 @dataclass(frozen=True)
@@ -182,7 +183,12 @@ class _Tracker:
 
 
 def follow(
-    clip: Clip, ordinal: int, patch: Patch, span: Span, progress: Progress | None = None
+    clip: Clip,
+    ordinal: int,
+    patch: Patch,
+    span: Span,
+    progress: Progress | None = None,
+    observer: Observer | None = None,
 ) -> Following:
     """Follow the body patch and the background through a span.
 
@@ -197,6 +203,11 @@ def follow(
         First and last frame.
     progress : callable, optional
         Called with frames done and frames in all.
+    observer : callable, optional
+        Called with the ordinal, time (s) and place of the body (px, NaN where lost) of every
+        frame as it is followed; a frame that is followed again, backwards, is told again. What is
+        told is for looking at: camera shake is still in it. An exception raised in `progress` or
+        `observer` ends the pass and reaches the caller.
 
     Raises
     ------
@@ -221,14 +232,20 @@ def follow(
                 fresh = _Tracker(reference, patch)
                 tracker = fresh
         rows.append(tracker.step(frame))
+        _tell(observer, rows[-1])
         if frame.ordinal in (span.first, span.last):
             prints[frame.ordinal] = frame.fingerprint
         if progress is not None:
             progress(len(rows), total)
     if suspect:
-        earlier = _backwards(clip, ordinal, patch, span.first, reference)
+        earlier = _backwards(clip, ordinal, patch, span.first, reference, observer)
         rows = earlier + [row for row in rows if row.ordinal >= ordinal]
     return _gather(rows, tracker, prints)
+
+
+def _tell(observer: Observer | None, row: _Row) -> None:
+    if observer is not None:
+        observer(row.ordinal, row.time_s, float(row.place[0]), float(row.place[1]))
 
 
 def _lands_on_patch(tracker: _Tracker, frame: Frame) -> bool:
@@ -237,7 +254,14 @@ def _lands_on_patch(tracker: _Tracker, frame: Frame) -> bool:
     return trial.found and float(np.hypot(*(trial.place_px - tracker.middle))) < AGREES_PX
 
 
-def _backwards(clip: Clip, ordinal: int, patch: Patch, first: int, reference: Frame) -> list[_Row]:
+def _backwards(
+    clip: Clip,
+    ordinal: int,
+    patch: Patch,
+    first: int,
+    reference: Frame,
+    observer: Observer | None = None,
+) -> list[_Row]:
     """Rows of the frames before the reference, followed from it backwards in time."""
     tracker = _Tracker(reference, patch)
     held = max(8, BACKWARD_BYTES // max(reference.luma.nbytes, 1))
@@ -246,7 +270,9 @@ def _backwards(clip: Clip, ordinal: int, patch: Patch, first: int, reference: Fr
     while last >= first:
         start = max(first, last - held + 1)
         frames = list(clip.frames(start, last))
-        rows += [tracker.step(frame) for frame in reversed(frames)]
+        for frame in reversed(frames):
+            rows.append(tracker.step(frame))
+            _tell(observer, rows[-1])
         last = start - 1
     return rows[::-1]
 

@@ -129,6 +129,47 @@ def take_in(folder: Path, source: Path, link: LinkKind | None = None) -> ClipRef
     return reference(folder, target, wanted)
 
 
+def adopt(folder: Path, part: Path, name: str, sha256: str) -> ClipRef:
+    """Give a finished, flushed file in ``clips/`` its name there.
+
+    A clip with the same content that is already there is used as it is, and the file goes. Another
+    clip of the same name gets a number added to the new one's name.
+
+    Parameters
+    ----------
+    folder : Path
+        The event folder.
+    part : Path
+        The file, in the folder ``clips/`` itself.
+    name : str
+        The name it is to have, without folders.
+    sha256 : str
+        Hash of its content.
+
+    Raises
+    ------
+    FolderError
+        When it cannot be renamed, or another clip cannot be read.
+    """
+    size = part.stat().st_size
+    for path in clip_files(folder):
+        if path.stat().st_size == size and clip_sha256(path) == sha256:
+            with contextlib.suppress(OSError):
+                part.unlink()
+            return reference(folder, path, sha256)
+    wanted = folder / "clips" / name
+    try:
+        for number in itertools.count(1):
+            suffix = f"-{number}" if number > 1 else ""
+            target = wanted.with_name(f"{wanted.stem}{suffix}{wanted.suffix}")
+            with contextlib.suppress(FileExistsError):
+                disk.publish_new(part, target)
+                return reference(folder, target, sha256)
+    except OSError as error:
+        raise disk.explain(error, f"take in {name}", folder / "clips") from error
+    raise AssertionError("names do not end")
+
+
 def reference(folder: Path, path: Path, sha256: str) -> ClipRef:
     """How a record names a clip: relative to the event folder where it is in it."""
     with contextlib.suppress(ValueError):

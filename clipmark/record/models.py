@@ -109,10 +109,49 @@ class Span(Fact):
         return self
 
 
-class Call(Fact):
-    """What the judge called out while watching, with its instant."""
+CALL_NAMES = ("touch", "reverse", "rollover", "marker", "reposition", "out-of-time")
 
-    call: Literal["touch", "reverse", "rollover", "marker", "reposition", "out-of-time"]
+
+class FurtherClip(Fact):
+    """Another file of the same attempt: the camera's next file, or a second camera.
+
+    ``offset_s`` is the attempt's time (that of its own clip) at which the first frame of this
+    file was shown.
+    """
+
+    clip: ClipRef
+    joins: Literal["continues", "second camera"]
+    offset_s: Number | None = None
+
+
+class Declared(Fact):
+    """What was said of the view and of the marks beside the marks themselves.
+
+    None is not said; measuring then takes what the command line takes.
+    """
+
+    frame: Count | None = None  # ordinal the marks were set on
+    rim_px: Positive | None = None
+    facing: Literal["left", "right"] | None = None
+    view_angle_deg: Positive | None = Field(default=None, lt=180)
+    square_within_deg: NotNegative | None = None
+    edge_fit: bool = True
+    true_fps: Positive | None = None
+    # Typed where the mark that they belong to was not set; else they stand with the mark.
+    level_u_deg: NotNegative | None = None
+    scale_mm: Positive | None = None
+    sheet_size_mm: tuple[Positive, Positive] | None = None
+    sheet_u_mm: NotNegative | None = None
+    wheel_mm: Positive | None = None
+
+
+class Call(Fact):
+    """What the judge called out while watching, with its instant.
+
+    ``call`` is one of `CALL_NAMES`, or one that the rule sheet names.
+    """
+
+    call: Name
     t_s: Number
     frame: Count | None = None
     note: Note = ""
@@ -165,12 +204,14 @@ class Attempt(Fact):
     set_end_deg: Angle | None = None
     travel: Travel | None = None
     clip: ClipRef | None = None
+    further_clips: tuple[FurtherClip, ...] = ()
     span: Span | None = None
     stand: RecordRef | None = None
     lens: FileRef | None = None
     rules: RecordRef | None = None
     session: RecordRef | None = None
     marks: tuple[Mark, ...] = ()
+    declared: Declared | None = None
     readings: tuple[Reading, ...] = ()
     tilt_event: Label = ""  # which event of a tilt reading counts
     progress: NotNegative | None = None
@@ -308,7 +349,7 @@ class SetupState(Fact):
 class SessionRecord(Fact):
     """What must be the same and be written down for one sitting."""
 
-    date: str | None = Field(default=None, pattern=r"\A\d{4}-\d{2}-\d{2}\z")
+    date: str | None = Field(default=None, pattern=r"^\d{4}-\d{2}-\d{2}$")
     place: Label = ""
     filmed_by: Label = ""
     judge: Label = ""

@@ -69,7 +69,7 @@ FilePath = Annotated[
     str, AfterValidator(_one_line), AfterValidator(_filled), AfterValidator(_slashes)
 ]
 """A path with forward slashes, relative to the event folder where the file is in it."""
-Sha256 = Annotated[str, Field(pattern=r"\A[0-9a-f]{64}\z")]
+Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 """64 hexadecimal digits, lower case."""
 Instant = Annotated[str, AfterValidator(_instant)]
 """RFC 3339 with an offset; kept in UTC to the millisecond."""

@@ -1,0 +1,172 @@
+"""Measuring for the page: the same functions as the command line, remembered by clip and marks."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+
+from numpy.linalg import LinAlgError
+
+from clipmark.errors import FollowError, LensError, MarkError
+from clipmark.marks_file import MarksFile, angle_from
+from clipmark.page.bodies import finite
+from clipmark.page.desk import Desk
+from clipmark.page.jobs import Job, opened
+from clipmark.record import disk
+from clipmark.record.draft import AttemptDraft, Marks
+from clipmark.record.models import Attempt, Span
+from clipmark.workbench import draft_from_attempt, span_of
+
+Results = dict[str, dict[str, object]]
+VIEW = (
+    "sheet", "sheet_size", "sheet_u_mm", "lens", "view_angle", "square_within", "edge_fit",
+    "true_fps",
+)  # fmt: skip
+USED = {  # which marks a measure depends on
+    "angle": (
+        "frame", "ramp", "chassis", "hubs", "rim_px", "facing", "level", "plumb", "level_u", *VIEW
+    ),
+    "crawl": ("patch", "patch_frame", "span", "travel", "scale", "scale_mm", *VIEW),
+}  # fmt: skip
+
+
+def marks_file(desk: Desk, marks: Marks) -> MarksFile:
+    """The marks ready for measuring.
+
+    Raises
+    ------
+    MarkError, LensError
+        When they cannot mean what they say, or the lens file is not in ``lenses/``.
+    """
+    lenses = desk.event_path / "lenses"
+    if marks.lens is not None and not (lenses / marks.lens).is_file():
+        raise LensError(
+            f"there is no lens file {marks.lens} in {lenses}; put it there, or choose another"
+        )
+    return MarksFile.of(marks.given(), lenses)
+
+
+def key_of(desk: Desk, measure: str, sha256: str, marks: Marks) -> str:
+    """What a result depends on: clip, the marks that enter, and the lens file's own content."""
+    used = used_by(measure, marks)
+    lens = ""
+    if marks.lens is not None:
+        path = desk.event_path / "lenses" / marks.lens
+        try:
+            lens = hashlib.sha256(path.read_bytes()).hexdigest()
+        except OSError as error:
+            raise disk.explain(error, "read the lens file", path) from error
+    return json.dumps([measure, sha256, used, lens], sort_keys=True)
+
+
+def used_by(measure: str, marks: Marks) -> dict[str, object]:
+    """The marks that enter a measure, in one form."""
+    given = marks.given()
+    given.setdefault("patch_frame", given["frame"])
+    return {name: given.get(name) for name in USED[measure]}
+
+
+def angle_result(desk: Desk, sha256: str, marks: Marks, *, live: bool = False) -> dict[str, object]:
+    """The angle reading as ``--json`` prints it; a live one is never remembered."""
+    ready = marks_file(desk, marks)
+
+    def measure() -> dict[str, object]:
+        try:
+            with opened(desk.shelf, sha256, marks.true_fps) as clip:
+                found: dict[str, object] = finite(angle_from(clip, ready, live=live).to_dict())
+        except (LinAlgError, ArithmeticError) as error:
+            raise MarkError(
+                f"these marks give no angle ({error}); some of them lie on one another, or on one "
+                "line: mark them further apart"
+            ) from error
+        return found
+
+    return measure() if live else desk.jobs.kept(key_of(desk, "angle", sha256, marks), measure)
+
+
+def start_crawl(desk: Desk, sha256: str, marks: Marks) -> Job:
+    """The background crawl of these marks: started, running or done already."""
+    ready = marks_file(desk, marks)
+    if ready.patch is None:
+        raise MarkError("no body patch is marked; mark a textured part of the body to follow")
+    desk.shelf.path(sha256)
+    return desk.jobs.crawl(key_of(desk, "crawl", sha256, marks), sha256, ready)
+
+
+def results_for(desk: Desk, draft: AttemptDraft, old: Attempt | None) -> Results:
+    """What the draft's marks give; readings of unchanged marks are those saved before.
+
+    A measure for which too little is marked is left out.
+
+    Raises
+    ------
+    ClipmarkError
+        When a measurement fails; a sentence that says which marks to take away or mend.
+    """
+    if draft.clip is None:
+        return {}
+    ready = marks_file(desk, draft.marks)
+    results: Results = {}
+    for measure, wanted in (("angle", ready.can_angle()), ("crawl", ready.can_crawl())):
+        if not wanted:
+            continue
+        saved = _unchanged(measure, draft, old)
+        if saved is not None:
+            results[measure] = saved
+        elif measure == "angle":
+            results[measure] = angle_result(desk, draft.clip, draft.marks)
+        else:
+            results[measure] = _crawl_result(desk, draft.clip, draft.marks)
+    return results
+
+
+def _crawl_result(desk: Desk, sha256: str, marks: Marks) -> dict[str, object]:
+    """The crawl, waited for."""
+    job = start_crawl(desk, sha256, marks)
+    job.ended.wait()
+    if job.state == "done" and job.result is not None:
+        return job.result
+    why = job.error or "it was stopped"
+    raise FollowError(
+        f"the crawl is not measured: {why} (nothing was signed; measure it again, or take the body "
+        "patch away to sign without it)"
+    )
+
+
+def _unchanged(measure: str, draft: AttemptDraft, old: Attempt | None) -> dict[str, object] | None:
+    """The saved result, when clip and marks are those that it was made from."""
+    if old is None or draft.attempt is None:
+        return None
+    reading = old.reading(measure)
+    before = draft_from_attempt(old, draft.attempt, 1)
+    if reading is None or reading.clip_sha256 != draft.clip or before.clip != draft.clip:
+        return None
+    same = used_by(measure, before.marks) == used_by(measure, draft.marks)
+    return dict(reading.result) if same else None
+
+
+def recorded_span(desk: Desk, draft: AttemptDraft) -> Span | None:
+    """The marked span with its recorded times; None where nothing is marked.
+
+    Raises
+    ------
+    MarkError
+        When it ends after the clip.
+    """
+    span = draft.marks.span
+    if span is None or draft.clip is None:
+        return None
+    with opened(desk.shelf, draft.clip, draft.marks.true_fps) as clip:
+        if span[1] >= clip.frame_count:
+            raise MarkError(
+                f"the span {span[0]}:{span[1]} ends after the clip, whose last frame is "
+                f"{clip.frame_count - 1}; mark an end inside the clip"
+            )
+        return span_of(clip, span[0], span[1])
+
+
+def readings_of(attempt: Attempt) -> Mapping[str, dict[str, object] | None]:
+    """Every measure's reading that counts, None where there is none."""
+    found = {name: attempt.reading(name) for name in ("angle", "crawl", "tilt", "climb")}
+    return {name: None if item is None else dict(item.result) for name, item in found.items()}

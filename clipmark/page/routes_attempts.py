@@ -1,0 +1,201 @@
+"""Attempts and drafts: listed, opened, kept, signed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Response
+from fastapi.responses import JSONResponse
+
+from clipmark.errors import PageError, RevisionError
+from clipmark.page.bodies import (
+    Answer,
+    DraftKey,
+    DraftPut,
+    HeldRefusal,
+    Kept,
+    NewerRefusal,
+    RecordId,
+    SignAsked,
+    Signed,
+    finite,
+)
+from clipmark.page.desk import Desk, DeskOf
+from clipmark.page.drafts import HeldError
+from clipmark.page.measuring import readings_of, recorded_span, results_for
+from clipmark.record.folder import SavedAttempt
+from clipmark.record.readings import beside
+from clipmark.workbench import draft_from_attempt, sign_attempt
+
+router = APIRouter(tags=["attempts"])
+READING_COLUMNS = {"angle": ("ramp_deg", "chassis_deg"), "crawl": ("mean_speed_mm_s",)}
+
+
+@router.get("/attempts")
+def attempts(desk: DeskOf) -> Answer:
+    """The newest revision of every attempt, one row each."""
+    keys = desk.drafts.keys()
+    with desk.event_lock:
+        saved = desk.event.attempts()
+    return {"attempts": [_row(item, keys) for item in saved]}
+
+
+@router.get("/attempts/{id}")
+def attempt(id: RecordId, desk: DeskOf) -> Answer:
+    """One attempt: as the journal has it, as a draft, and its readings."""
+    return {**_whole(_saved(desk, id)), "trace": None}
+
+
+@router.get("/attempts/{id}/history")
+def history(id: RecordId, desk: DeskOf) -> Answer:
+    """Every revision of one attempt, oldest first."""
+    with desk.event_lock:
+        lines = desk.event.history(id)
+    if not lines:
+        raise PageError(f"there is no attempt '{id}' in this event; open the list again")
+    return {
+        "revisions": [
+            {
+                "revision": line.revision,
+                "at": line.at,
+                "by": line.by,
+                "sha256": line.sha256,
+                "seq": line.seq,
+            }
+            for line in lines
+        ]
+    }
+
+
+@router.get("/drafts")
+def drafts(desk: DeskOf) -> Answer:
+    """What is marked but not signed, newest first."""
+    return {
+        "drafts": [
+            {
+                "key": kept.key,
+                "attempt": kept.draft.attempt,
+                "at": kept.at,
+                "holder": kept.holder,
+                "entry": kept.draft.details.entry,
+                "test": kept.draft.details.test,
+                "clip": kept.draft.clip,
+            }
+            for kept in desk.drafts.all()
+        ]
+    }
+
+
+@router.get("/drafts/{key}")
+def draft(key: DraftKey, desk: DeskOf) -> Answer:
+    """One draft."""
+    kept = desk.drafts.get(key)
+    return {"key": kept.key, "at": kept.at, "holder": kept.holder, "draft": kept.draft.plain()}
+
+
+@router.put("/drafts/{key}", response_model=Kept, responses={409: {"model": HeldRefusal}})
+def draft_keep(key: DraftKey, asked: DraftPut, desk: DeskOf) -> Kept | JSONResponse:
+    """Keep a draft; it is on the disk when this answers."""
+    try:
+        at = desk.drafts.put(key, asked.holder, asked.draft, take_over=asked.take_over)
+    except HeldError as error:
+        refused = {"error": str(error), "holder": error.holder, "at": error.at}
+        return JSONResponse(refused, 409)
+    return Kept(key=key, at=at)
+
+
+@router.delete("/drafts/{key}", status_code=204, response_class=Response)
+def draft_drop(key: DraftKey, desk: DeskOf) -> Response:
+    """Throw a draft away."""
+    desk.drafts.remove(key)
+    return Response(status_code=204)
+
+
+@router.post("/attempts/sign", response_model=Signed, responses={409: {"model": NewerRefusal}})
+def sign(asked: SignAsked, desk: DeskOf) -> Signed | JSONResponse:
+    """Measure and save one revision, with everything in it; the answer comes after the flush.
+
+    The same draft under the same new key is saved once only, so a lost answer may be asked again.
+    """
+    draft = asked.draft
+    again = desk.drafts.signed_before(asked.key, draft)
+    if again is not None:
+        return Signed.model_validate(again)
+    old = None if draft.attempt is None else _saved(desk, draft.attempt)
+    base = asked.base_revision if asked.base_revision is not None else draft.base_revision
+    if old is not None and base != old.revision:  # before anything is measured for nothing
+        return _newer(old, base)
+    results = results_for(desk, draft, None if old is None else old.attempt)
+    span = recorded_span(desk, draft)
+    try:
+        with desk.event_lock:
+            line = sign_attempt(desk.event, draft, asked.by, results, base, span=span)
+    except RevisionError:
+        if draft.attempt is None:
+            raise
+        return _newer(_saved(desk, draft.attempt), base)
+    readings = {name: finite(results.get(name)) for name in ("angle", "crawl")}
+    signed = Signed(id=line.id, revision=line.revision, seq=line.seq, readings=readings)
+    desk.drafts.note_signed(asked.key, draft, signed.model_dump())
+    return signed
+
+
+def _saved(desk: Desk, id: str) -> SavedAttempt:
+    """One attempt; raises `PageError` when there is none."""
+    with desk.event_lock:
+        desk.event.journal.refresh()
+        if desk.event.journal.newest("attempt", id) is None:
+            raise PageError(f"there is no attempt '{id}' in this event; open the list again")
+        return desk.event.attempt(id)
+
+
+def _newer(saved: SavedAttempt, base: int | None) -> JSONResponse:
+    """The refusal of a save over a newer revision, with that revision."""
+    started = "none" if base is None else f"revision {base}"
+    theirs = _whole(saved)
+    sentence = (
+        f"attempt {saved.id} has revision {saved.revision}, saved by {saved.line.by}, but these "
+        f"marks were started from {started}; look at both, and sign the one that holds from there"
+    )
+    return JSONResponse({"error": sentence, "theirs": theirs}, 409)
+
+
+def _whole(saved: SavedAttempt) -> dict[str, Any]:
+    return {
+        "id": saved.id,
+        "revision": saved.revision,
+        "trusted": saved.trusted,
+        "by": saved.line.by,
+        "at": saved.line.at,
+        "body": saved.line.body,
+        "draft": draft_from_attempt(saved.attempt, saved.id, saved.revision).plain(),
+        "readings": readings_of(saved.attempt),
+    }
+
+
+def _row(saved: SavedAttempt, draft_keys: set[str]) -> dict[str, object]:
+    body = saved.attempt
+    row: dict[str, object] = {
+        "id": saved.id,
+        "revision": saved.revision,
+        "trusted": saved.trusted,
+        "entry": body.entry,
+        "test": body.test,
+        "try_no": body.try_no,
+        "step_deg": body.step_deg,
+        "verdict": body.verdict,
+        "reason": body.reason,
+        "clip_sha": body.clip.sha256 if body.clip else None,
+        "clip_name": body.clip.path.rsplit("/", 1)[-1] if body.clip else None,
+        "first_frame": body.span.first_frame if body.span else None,
+        "last_frame": body.span.last_frame if body.span else None,
+        "marked_by": body.marked_by,
+        "marked_at": body.marked_at,
+        "has_draft": saved.id in draft_keys,
+    }
+    for measure, names in READING_COLUMNS.items():
+        reading = body.reading(measure)
+        values = {} if reading is None else {name: (v, u) for name, v, u in reading.values()}
+        for name in names:
+            row[name], row[beside(name, "u95")] = values.get(name, (None, None))
+    return row

@@ -1,0 +1,336 @@
+"""The event as a whole: rule sheet, what changed, stands, the session record."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Query, Response
+from fastapi.responses import JSONResponse
+
+from clipmark.errors import FolderError, PageError, RecordError, RevisionError
+from clipmark.measure.camera_moved import compare_clips
+from clipmark.page.bodies import (
+    Answer,
+    NewerRefusal,
+    RecordId,
+    Saved,
+    SessionPut,
+    StandCheck,
+    StandPut,
+    finite,
+)
+from clipmark.page.desk import Desk, DeskOf
+from clipmark.page.stand_marks import carried, page_body, stand_of
+from clipmark.record import disk
+from clipmark.record.embedding import SESSION_ID
+from clipmark.record.instants import utc_now
+from clipmark.record.models import (
+    CALL_NAMES,
+    FAIL_REASONS,
+    VOID_REASONS,
+    JournalLine,
+    SessionRecord,
+    Stand,
+)
+from clipmark.record.rule_sheet import RuleSheet, read_rule_sheet
+from clipmark.record.texts import as_model
+
+router = APIRouter(tags=["event"])
+MOST_LINES = 1_000  # of the journal in one answer
+SEEN_NAME = "first-visit-seen"
+
+
+@router.get("/event")
+def event(desk: DeskOf) -> Answer:
+    """What the page must know of the event to begin with."""
+    findings: list[str] = []
+    try:
+        sheet = read_rule_sheet(desk.event_path)
+    except (RecordError, FolderError) as error:
+        findings.append(str(error))
+        sheet = RuleSheet(name=desk.event_path.name)
+    with desk.event_lock:
+        desk.event.journal.refresh()
+        findings += desk.event.findings
+        entries = desk.event.journal.entries
+        seq = entries[-1].seq if entries else 0
+        session = _newest(desk, "session", SESSION_ID)
+        stands = _stands(desk)
+        people = _people(desk)
+    return {
+        "name": sheet.name,
+        "folder": desk.event_path.resolve().name,
+        "place": sheet.place,
+        "date": sheet.date,
+        "findings": findings,
+        "seq": seq,
+        "tests": [
+            {
+                "id": test.id,
+                "kind": test.kind,
+                "surface": test.surface,
+                "steps_deg": list(test.steps_deg),
+                "tries_per_step": test.tries_per_step,
+                "stop_after_failed_steps": test.stop_after_failed_steps,
+                "measure": test.measure,
+                "calls": test.calls,
+                "grades": [list(pair) for pair in test.grades],
+            }
+            for test in sheet.tests
+        ],
+        "entries": [
+            {"name": entry.name, "driver": entry.driver, "setups": list(entry.setups)}
+            for entry in sheet.entries
+        ],
+        "stands": stands,
+        "lenses": lens_names(desk),
+        "reasons": {"failed": list(FAIL_REASONS), "void": list(VOID_REASONS)},
+        "call_names": list(
+            dict.fromkeys((*CALL_NAMES, *(name for test in sheet.tests for name in test.calls)))
+        ),
+        "session": _session_head(session),
+        "people": people,
+        "first_visit": not (desk.drafts.folder.parent / SEEN_NAME).exists(),
+        "practice": desk.practice,
+    }
+
+
+@router.get("/changes")
+def changes(desk: DeskOf, after: Annotated[int, Query(ge=0, le=2**53 - 1)] = 0) -> Answer:
+    """Journal lines with a number above `after`, oldest first, at most a thousand."""
+    with desk.event_lock:
+        desk.event.journal.refresh()
+        entries = desk.event.journal.entries
+        fresh = []
+        for entry in reversed(entries):
+            if entry.seq <= after:
+                break
+            fresh.append(entry)
+        lines = [entry.whole() for entry in fresh[::-1][:MOST_LINES]]
+        seq = lines[-1].seq if lines else (entries[-1].seq if entries else 0)
+    return {
+        "seq": seq,
+        "lines": [
+            {
+                "seq": line.seq,
+                "kind": line.kind,
+                "id": line.id,
+                "revision": line.revision,
+                "by": line.by,
+                "at": line.at,
+            }
+            for line in lines
+        ],
+    }
+
+
+@router.get("/stands")
+def stands(desk: DeskOf) -> Answer:
+    """Every stand, with the newest revision of it."""
+    with desk.event_lock:
+        desk.event.journal.refresh()
+        return {"stands": _stands(desk)}
+
+
+@router.put("/stands/{id}", response_model=Saved, responses={409: {"model": NewerRefusal}})
+def stand_save(id: RecordId, asked: StandPut, desk: DeskOf) -> Saved | JSONResponse:
+    """Save one revision of a stand."""
+    body = stand_of(desk, asked.body)
+    with desk.event_lock:
+        try:
+            line = desk.event.save_stand(
+                body, by=asked.by, id=id, base_revision=asked.base_revision
+            )
+        except RevisionError as error:
+            return _newer(error, _newest(desk, "stand", id))
+    return Saved(id=line.id, revision=line.revision, seq=line.seq)
+
+
+@router.post("/stands/{id}/check")
+def stand_check(id: RecordId, asked: StandCheck, desk: DeskOf) -> Answer:
+    """Whether the camera stands as it did when the stand was marked, and the marks carried over."""
+    with desk.event_lock:
+        desk.event.journal.refresh()
+        line = _newest(desk, "stand", id)
+    if line is None:
+        raise PageError(f"there is no stand '{id}' in this event; save it first")
+    stand = as_model(Stand, line.body, f"the stand {id}")
+    if stand.reference_clip is None or stand.reference_frame is None:
+        raise RecordError(
+            f"the stand {id} names no reference picture; mark it on a clip and save it again"
+        )
+    with (
+        desk.shelf.clip(stand.reference_clip.sha256) as reference,
+        desk.shelf.clip(asked.clip) as clip,
+    ):
+        move = compare_clips(reference, stand.reference_frame, clip, asked.frame)
+    marks, done = carried(stand, move, asked.frame)
+    answer: Answer = finite(
+        {
+            "state": move.state,
+            "shift_px": move.distance_px,
+            "shift_x_px": move.shift_px[0],
+            "shift_y_px": move.shift_px[1],
+            "roll_deg": move.roll_deg,
+            "scale": move.scale,
+            "u_shift_px": move.u_shift_px,
+            "u_roll_deg": move.u_roll_deg,
+            "sentence": move.sentence,
+            "done": done,
+            "marks": marks,
+        }
+    )
+    return answer
+
+
+@router.get("/session")
+def session(desk: DeskOf) -> Answer:
+    """The session record, and what changed in it, newest first."""
+    with desk.event_lock:
+        lines = desk.event.history(SESSION_ID, "session")
+    newest = lines[-1] if lines else None
+    return {
+        "revision": newest.revision if newest else None,
+        "body": newest.body if newest else None,
+        "by": newest.by if newest else None,
+        "at": newest.at if newest else None,
+        "changes": list(_changes(lines))[::-1],
+    }
+
+
+@router.put("/session", response_model=Saved, responses={409: {"model": NewerRefusal}})
+def session_save(asked: SessionPut, desk: DeskOf) -> Saved | JSONResponse:
+    """Save one revision of the session record."""
+    body = asked.body.model_copy(update={"source_sha256": None})
+    with desk.event_lock:
+        newest = _newest(desk, "session", SESSION_ID)
+        base = asked.base_revision
+        try:
+            if newest is not None and base is None:
+                raise RevisionError(
+                    f"the session record has revision {newest.revision} already; open it, and make "
+                    "the change there"
+                )
+            line = desk.event.save_session(body, by=asked.by, base_revision=base)
+        except RevisionError as error:
+            return _newer(error, _newest(desk, "session", SESSION_ID))
+    return Saved(id=line.id, revision=line.revision, seq=line.seq)
+
+
+@router.post("/practice-hint/done", status_code=204, response_class=Response)
+def first_visit_seen(desk: DeskOf) -> Response:
+    """Remember on this machine that the short guide was seen."""
+    path = desk.drafts.folder.parent / SEEN_NAME
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.touch()
+    except OSError as error:
+        raise disk.explain(error, "remember that the guide was seen", path) from error
+    return Response(status_code=204)
+
+
+def lens_names(desk: Desk) -> list[str]:
+    """Lens files of the event, by name."""
+    folder = desk.event_path / "lenses"
+    with contextlib.suppress(OSError):
+        return sorted(path.name for path in folder.glob("*.json") if path.is_file())
+    return []
+
+
+def _newest(desk: Desk, kind: str, id: str) -> JournalLine | None:
+    entry = desk.event.journal.newest(kind, id)
+    return entry.whole() if entry else None
+
+
+def _stands(desk: Desk) -> list[dict[str, Any]]:
+    """Every stand as the page has it; one that this version cannot read is left out."""
+    found = []
+    for (kind, id), entry in desk.event.journal.chain.newest.items():
+        if kind != "stand":
+            continue
+        line = entry.whole()
+        with contextlib.suppress(RecordError):
+            stand = as_model(Stand, line.body, f"the stand {id}")
+            found.append(
+                {
+                    "id": id,
+                    "revision": line.revision,
+                    "by": line.by,
+                    "at": line.at,
+                    "body": page_body(stand),
+                }
+            )
+    return found
+
+
+def _people(desk: Desk) -> list[str]:
+    """Everybody who signed or judged so far, the last first."""
+    names: dict[str, None] = {}
+    with contextlib.suppress(RecordError):
+        for saved in reversed(desk.event.attempts()):
+            for name in (saved.attempt.marked_by, saved.attempt.called_by):
+                if name:
+                    names.setdefault(name)
+    return list(names)[:50]
+
+
+def _session_head(line: JournalLine | None) -> dict[str, object]:
+    date = None if line is None else line.body.get("date")
+    today = utc_now().astimezone().date().isoformat()
+    return {
+        "revision": None if line is None else line.revision,
+        "date": date,
+        "today": date == today,
+    }
+
+
+def _changes(lines: Iterable[JournalLine]) -> Iterator[dict[str, object]]:
+    """What changed from revision to revision, field by field, oldest first."""
+    before: dict[str, object] | None = None
+    for line in lines:
+        fields = _flat(as_model(SessionRecord, line.body, "the session record").to_body())
+        if before is not None:
+            for name in dict.fromkeys((*before, *fields)):
+                old, new = before.get(name), fields.get(name)
+                if old != new:
+                    yield {
+                        "field": name,
+                        "before": old,
+                        "after": new,
+                        "at": line.at,
+                        "by": line.by,
+                        "revision": line.revision,
+                    }
+        before = fields
+
+
+def _flat(body: Mapping[str, Any]) -> dict[str, object]:
+    """Fields by name, those of a set-up as ``setups.NAME.FIELD``; where it came from left out."""
+    flat: dict[str, object] = {
+        name: value for name, value in body.items() if name not in ("setups", "source_sha256")
+    }
+    for setup in body.get("setups") or []:
+        title = setup["setup"]
+        flat |= {
+            f"setups.{title}.{name}": value
+            for name, value in setup.items()
+            if name != "setup" and value not in (None, "")
+        }
+    return flat
+
+
+def _newer(error: RevisionError, line: JournalLine | None) -> JSONResponse:
+    """The refusal of a save over a newer revision, with that revision."""
+    theirs: dict[str, Any] = {}
+    if line is not None:
+        theirs = {
+            "revision": line.revision,
+            "by": line.by,
+            "at": line.at,
+            "body": page_body(as_model(Stand, line.body, "the stand"))
+            if line.kind == "stand"
+            else line.body,
+        }
+    return JSONResponse({"error": str(error), "theirs": theirs}, 409)

@@ -1,0 +1,112 @@
+"""Measuring from marks: angles, one fit on demand, crawls in the background."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Response
+from fastapi.responses import JSONResponse
+from numpy.linalg import LinAlgError
+
+from clipmark.errors import FitError, MarkError
+from clipmark.marks import Line, Point
+from clipmark.measure.one_fit import fit_one_line, fit_one_wheel
+from clipmark.page.bodies import (
+    AngleAsked,
+    Answer,
+    ClipId,
+    CrawlAsked,
+    FitAsked,
+    JobAnswer,
+    JobId,
+    JobStarted,
+    Refusal,
+    finite,
+)
+from clipmark.page.desk import DeskOf
+from clipmark.page.jobs import QueueFullError
+from clipmark.page.measuring import angle_result, marks_file, start_crawl
+from clipmark.record.draft import Marks
+
+router = APIRouter(tags=["marking"])
+MOST_FOLLOWED = 20_000  # frames told in one answer
+
+
+@router.post("/clips/{sha}/angle")
+def measure_angle_now(sha: ClipId, asked: AngleAsked, desk: DeskOf) -> Answer:
+    """The angles from these marks; live ones quickly, without edge fit and budget."""
+    return angle_result(desk, sha, asked.marks, live=asked.live)
+
+
+@router.post("/clips/{sha}/fit")
+def fit_one(sha: ClipId, asked: FitAsked, desk: DeskOf) -> Answer:
+    """One mark moved onto what the picture shows, with its spread and its runner-up."""
+    view = marks_file(
+        desk,
+        Marks(
+            lens=asked.lens,
+            view_angle=asked.view_angle,
+            square_within=asked.square_within,
+            sheet=asked.sheet,
+            sheet_size=asked.sheet_size,
+        ),
+    ).view()
+    try:
+        with desk.shelf.clip(sha) as clip:
+            if asked.what == "hub" or asked.what == "wheel":
+                if asked.point is None:
+                    raise MarkError(f"the {asked.what} has no point; mark its middle")
+                found = fit_one_wheel(
+                    clip, asked.frame, Point(*asked.point), asked.what, asked.rim_px, view
+                )
+            else:
+                if asked.line is None:
+                    raise MarkError(f"the {asked.what} has no line; mark both its ends")
+                found = fit_one_line(clip, asked.frame, Line(*asked.line), asked.what, view)
+    except (LinAlgError, ArithmeticError) as error:
+        raise FitError(
+            f"the {asked.what} cannot be fitted there ({error}); mark it closer, or elsewhere"
+        ) from error
+    answer: Answer = finite(found)
+    return answer
+
+
+@router.post(
+    "/clips/{sha}/crawl",
+    status_code=202,
+    response_model=JobStarted,
+    responses={429: {"model": Refusal}},
+)
+def crawl_start(sha: ClipId, asked: CrawlAsked, desk: DeskOf) -> JobStarted | JSONResponse:
+    """Follow the body in the background; poll the job."""
+    try:
+        return JobStarted(job=start_crawl(desk, sha, asked.marks).id)
+    except QueueFullError as error:
+        return JSONResponse({"error": str(error)}, 429, {"retry-after": "5"})
+
+
+@router.get("/jobs/{job}", response_model=JobAnswer)
+def job_now(
+    job: JobId, desk: DeskOf, after: Annotated[int, Query(ge=0, le=10**9)] = 0
+) -> JobAnswer:
+    """How far a job is; `followed` from index `after` on."""
+    found = desk.jobs.get(job)
+    followed = found.followed[after : after + MOST_FOLLOWED]
+    return JobAnswer(
+        state=found.state,
+        done=found.done,
+        total=found.total,
+        error=found.error,
+        result=finite(found.result),
+        followed=[
+            {"frame": item.frame, "t_s": item.t_s, "along_px": item.along_px} for item in followed
+        ],
+        trace=found.trace,
+    )
+
+
+@router.post("/jobs/{job}/stop", status_code=204, response_class=Response)
+def job_stop(job: JobId, desk: DeskOf) -> Response:
+    """End a job between two frames."""
+    desk.jobs.stop(job)
+    return Response(status_code=204)
