@@ -1,0 +1,49 @@
+/**
+ * The calls that were set down, on the slip: each with its time, which goes there, and a way out.
+ */
+
+import { callWords } from "./calls.js";
+import { button, el, put } from "./dom.js";
+import { seconds } from "./numbers.js";
+
+/**
+ * @param {any} ctx
+ * @returns {{node: HTMLElement, update: () => void}}
+ */
+export function mountCallsList({ store, clock }) {
+  const list = el("ol", { role: "list", class: "slip-calls-list" });
+  const node = el("div", { class: "slip-calls", hidden: true, role: "group", "aria-label": "Calls set down" }, el("span", { class: "label" }, "calls"), list);
+  let drawn = null;
+
+  function remove(index) {
+    store.change(`take back: ${callWords(store.draft.calls[index].call)}`, (draft) => {
+      draft.calls.splice(index, 1);
+    });
+    const buttons = list.querySelectorAll(".slip-call-away");
+    /** @type {HTMLElement|undefined} */ (buttons[Math.min(index, buttons.length - 1)])?.focus();
+  }
+
+  function update() {
+    const { calls } = store.draft;
+    if (calls === drawn) {
+      return;
+    }
+    drawn = calls;
+    node.hidden = calls.length === 0;
+    put(
+      list,
+      calls.map((call, index) => {
+        const words = callWords(call.call);
+        const when = seconds(call.t_s);
+        const go = () => (call.frame === null ? clock.gotoTime(call.t_s) : clock.goto(call.frame));
+        return el(
+          "li",
+          { class: "slip-call" },
+          button(`${words} ${when}`, go, { class: "slip-call-go", "aria-label": `${words} at ${when}: go there` }),
+          button("\u00d7", () => remove(index), { class: "slip-call-away", "aria-label": `Take back ${words} at ${when}` }),
+        );
+      }),
+    );
+  }
+  return { node, update };
+}

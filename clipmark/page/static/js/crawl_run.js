@@ -1,0 +1,235 @@
+/**
+ * Measuring a crawl in the background: start, progress, stop; and going from stall to stall.
+ */
+
+import { button, el, put } from "./dom.js";
+import { numberView } from "./number_view.js";
+import { seconds } from "./numbers.js";
+import { instantsOf } from "./strip_model.js";
+import { marksKey } from "./store.js";
+
+const POLL_MS = 300;
+const HALF_FRAME_S = 0.004; // standing on a stall already, the next one is meant
+
+/**
+ * Fill the slot of the strip's head.
+ *
+ * @param {HTMLElement} root  the region of the strip
+ * @param {any} ctx
+ */
+export function mount(root, ctx) {
+  const run = new CrawlRun(ctx);
+  const slot = root.querySelector(".strip-slot");
+  put(slot, run.node);
+  addActions(ctx, run);
+  ctx.store.subscribe(() => run.update(), ["readings", "loaded", "marks", "clip", "event"]);
+  ctx.store.subscribe(() => run.leave(), ["loaded"]);
+  run.update();
+}
+
+class CrawlRun {
+  constructor(ctx) {
+    this.ctx = ctx;
+    this.job = null;
+    this.views = valueViews();
+    this.press = button("Measure crawl", () => this.toggle(), { class: "crawl-press" });
+    this.bar = el("progress", { class: "crawl-bar", "aria-label": "Measuring the crawl", max: "1", hidden: true });
+    this.said = el("span", { class: "crawl-said small", role: "status" });
+    this.numbers = el("div", { class: "crawl-numbers" }, this.views.map((view) => view.node));
+    this.node = el("div", { class: "crawl-run" }, this.press, this.bar, this.said, this.numbers);
+  }
+
+  update() {
+    const { store } = this.ctx;
+    const held = store.readings.crawl;
+    const how = held && store.current("crawl") === null ? "stale" : "";
+    this.views.forEach((view) => view.update(held?.result ?? null, how));
+    this.press.hidden = !store.draft.clip;
+    const again = held?.result ? "Measure crawl again" : "Measure crawl";
+    this.press.textContent = this.job ? "Stop" : again;
+  }
+
+  toggle() {
+    if (this.job) {
+      this.stop();
+    } else {
+      this.start();
+    }
+  }
+
+  async start() {
+    const { store, api, notices } = this.ctx;
+    const sha = store.draft.clip;
+    if (this.job) {
+      return;
+    }
+    if (!sha) {
+      notices.say("A crawl needs a clip; this attempt has none.", "refusal");
+      return;
+    }
+    store.settle();
+    const run = { key: marksKey("crawl", store.draft), draft: store.key, id: null, followed: [], ended: false };
+    this.job = run;
+    this.show(0, 0);
+    try {
+      const { job } = await api.post(`api/clips/${sha}/crawl`, { marks: store.draft.marks });
+      run.id = job;
+      if (run.ended) {
+        await api.post(`api/jobs/${job}/stop`);
+        return;
+      }
+      await this.poll(run);
+    } catch (error) {
+      if (this.job === run) {
+        this.end(run, "");
+        notices.say(error.message, "refusal");
+      }
+    }
+  }
+
+  async poll(run) {
+    const { api } = this.ctx;
+    while (this.job === run) {
+      const state = await api.get(`api/jobs/${run.id}?after=${run.followed.length}`);
+      if (this.job !== run) {
+        return;
+      }
+      if (state.followed?.length) {
+        run.followed = [...run.followed, ...state.followed];
+        this.ctx.store.setUi({ followed: run.followed });
+      }
+      if (state.state === "running") {
+        this.show(state.done, state.total);
+        await new Promise((resolve) => setTimeout(resolve, POLL_MS));
+      } else {
+        this.finish(run, state);
+      }
+    }
+  }
+
+  finish(run, state) {
+    const { store, notices } = this.ctx;
+    if (state.state === "done") {
+      this.end(run, "");
+      store.setReading("crawlTrace", state.trace, run.key);
+      store.setReading("crawl", state.result, run.key);
+      for (const sentence of state.result?.warnings ?? []) {
+        notices.say(sentence);
+      }
+    } else if (state.state === "stopped") {
+      this.end(run, "stopped");
+    } else {
+      this.end(run, "");
+      notices.say(state.error ?? "The crawl could not be measured.", "refusal");
+    }
+  }
+
+  async stop() {
+    const run = this.job;
+    if (!run) {
+      return;
+    }
+    run.ended = true;
+    this.end(run, "stopped");
+    if (run.id) {
+      try {
+        await this.ctx.api.post(`api/jobs/${run.id}/stop`);
+      } catch (error) {
+        this.ctx.notices.say(error.message, "refusal");
+      }
+    }
+  }
+
+  /** Another attempt was opened: what is followed for the last one is of no use here. */
+  leave() {
+    if (this.job && this.job.draft !== this.ctx.store.key) {
+      this.stop();
+    }
+    this.said.textContent = "";
+  }
+
+  show(done, total) {
+    this.press.textContent = "Stop";
+    this.bar.hidden = false;
+    if (total > 0) {
+      this.bar.max = total;
+      this.bar.value = done;
+    } else {
+      this.bar.removeAttribute("value");
+    }
+    const tenth = total > 0 ? Math.floor((10 * done) / total) * 10 : 0;
+    const text = total > 0 ? `following, ${tenth} %` : "following";
+    if (this.said.textContent !== text) {
+      this.said.textContent = text; // spoken at every tenth, not at every frame
+    }
+  }
+
+  end(run, words) {
+    if (this.job === run) {
+      this.job = null;
+    }
+    this.bar.hidden = true;
+    this.said.textContent = words;
+    this.ctx.store.setUi({ followed: [] });
+    this.update();
+  }
+}
+
+function valueViews() {
+  return [
+    numberView({ label: "mean speed", name: "mean_speed_mm_s" }),
+    numberView({ label: "slowest held", name: "slowest_speed_mm_s" }),
+    numberView({ label: "ripple", name: "ripple" }),
+    numberView({ label: "stalls", name: "stalls", words: stallCount, explain: stallList }),
+    numberView({ label: "rolled back", name: "rollback_mm" }),
+    numberView({ label: "travel", name: "distance_mm" }),
+  ];
+}
+
+function stallCount(result) {
+  return Array.isArray(result.stalls) ? String(result.stalls.length) : "cannot be told";
+}
+
+function stallList(result) {
+  const stalls = result.stalls ?? [];
+  const limit = Number.isFinite(result.stall_limit_mm_s) ? `Slower than ${result.stall_limit_mm_s.toFixed(1)} mm/s counts as standing.` : "";
+  return [
+    el("h3", {}, `stalls: ${stallCount(result)}`),
+    el("p", { class: "soft" }, limit),
+    el("ol", {}, stalls.map((stall) => el("li", {}, `at ${seconds(stall.t_s)}, for ${stall.dwell_s.toFixed(2)} ± ${(stall.dwell_u95_s ?? 0).toFixed(2)} s`))),
+  ];
+}
+
+function addActions({ actions, store, clock, notices }, run) {
+  const nowS = () => clock.tOf(clock.ordinal) ?? 0;
+
+  const toStall = (direction) => {
+    const stalls = store.readings.crawl?.result?.stalls ?? null;
+    if (!stalls) {
+      notices.say("Stalls are known once the crawl is measured; press Shift+M to measure it.");
+      return;
+    }
+    const starts = stalls.map((stall) => stall.t_s);
+    const goal = direction > 0 ? starts.find((t_s) => t_s > nowS() + HALF_FRAME_S * 3) : starts.findLast((t_s) => t_s < nowS() - HALF_FRAME_S * 3);
+    if (goal === undefined) {
+      notices.say(starts.length ? `No ${direction > 0 ? "later" : "earlier"} stall.` : "There is no stall in this crawl.");
+    } else {
+      clock.gotoTime(goal);
+    }
+  };
+
+  const toLiftOff = () => {
+    const found = instantsOf(store.readings).find((instant) => instant.kind === "lift-off");
+    if (found) {
+      clock.gotoTime(found.t_s);
+    } else {
+      const tilt = store.readings.tilt?.result;
+      notices.say(tilt ? "The tilt reading found no lift-off." : "Lift-off is known from a tilt reading, and this attempt has none.");
+    }
+  };
+
+  actions.add({ name: "measure-crawl", label: "Measure the crawl, or stop it", group: "Measure", key: "Shift+m", run: () => run.toggle() });
+  actions.add({ name: "next-stall", label: "Next stall", group: "Go", key: "a", run: () => toStall(1) });
+  actions.add({ name: "previous-stall", label: "Stall before", group: "Go", key: "Shift+a", run: () => toStall(-1) });
+  actions.add({ name: "lift-off", label: "Lift-off", group: "Go", key: "i", run: toLiftOff });
+}

@@ -1,0 +1,186 @@
+/**
+ * The step ladder: the test's steps as rungs, the measured angle with its 95 % interval as a bar
+ * across them. It is seen at a glance which steps the footage can tell apart, and read in words.
+ */
+
+import { el, put, svg } from "./dom.js";
+import { layOut, rungsOf, separationSentence } from "./ladder_scale.js";
+import { testOf } from "./missing_rules.js";
+import { numberView } from "./number_view.js";
+import { fixed, measured, sentenceOf } from "./numbers.js";
+
+const LABEL_PX = 44; // room for the rungs' labels at the left
+const RIGHT_PX = 12;
+
+/**
+ * Fill the region.
+ *
+ * @param {HTMLElement} root
+ * @param {any} ctx
+ */
+export function mount(root, ctx) {
+  const { store } = ctx;
+  const views = [
+    numberView({ label: "ramp", name: "ramp_deg" }),
+    numberView({ label: "chassis", name: "chassis_deg" }),
+    numberView({ label: "chassis from board", name: "chassis_to_ramp_deg" }),
+  ];
+  const numbers = el("div", { class: "ladder-numbers" }, views.map((view) => view.node));
+  const drawing = svg("svg", { class: "ladder-drawing", "aria-hidden": "true" });
+  const words = el("p", { class: "ladder-words small" });
+  put(
+    root,
+    el("div", { class: "ladder-sheet" }, numbers, el("div", { class: "ladder-frame" }, drawing), words),
+  );
+
+  function update() {
+    const { result, how } = angleNow(store);
+    views.forEach((view) => view.update(result, how));
+    const ramp = measured(result, "ramp_deg");
+    const chassis = measured(result, "chassis_deg");
+    const rungs = rungsOf(testOf(store.draft, store.event), ramp);
+    const set = [store.draft.details.set_start_deg, store.draft.details.set_end_deg];
+    words.textContent = separationSentence(rungs, ramp, store.draft.details.step_deg);
+    const frame = drawing.parentElement;
+    draw(drawing, { width: frame.clientWidth, height: frame.clientHeight }, { rungs, ramp, chassis, set, how, step: store.draft.details.step_deg });
+  }
+
+  let waiting = false;
+  const soon = () => {
+    if (!waiting) {
+      waiting = true;
+      requestAnimationFrame(() => {
+        waiting = false;
+        update();
+      });
+    }
+  };
+  store.subscribe(soon, ["readings", "details", "marks", "loaded", "event"]);
+  new ResizeObserver(soon).observe(drawing.parentElement);
+  soon();
+}
+
+/** The angle reading to be shown: of the marks as they are, of a drag, or of before a change. */
+export function angleNow(store) {
+  const current = store.current("angle");
+  if (current) {
+    return { result: current, how: "" };
+  }
+  const live = store.readings.angleLive;
+  if (live?.result && store.current("angleLive") !== null) {
+    return { result: live.result, how: "live" };
+  }
+  const held = store.readings.angle ?? live;
+  return held?.result ? { result: held.result, how: "stale" } : { result: null, how: "" };
+}
+
+function draw(drawing, { width, height }, what) {
+  if (width < 40 || height < 40) {
+    return;
+  }
+  drawing.setAttribute("viewBox", `0 0 ${width} ${height}`);
+  drawing.setAttribute("width", width);
+  drawing.setAttribute("height", height);
+  const scale = layOut(what.rungs, what.ramp, what.chassis, height);
+  const rails = { left: LABEL_PX, right: width - RIGHT_PX };
+  put(
+    drawing,
+    ...railsOf(rails, height),
+    ...rungNodes(what, scale, rails),
+    ...setAngleNodes(what.set, scale, rails),
+    ...bandNodes(what.ramp, scale, rails, what.how),
+    ...chassisNodes(what.chassis, scale, rails, what.ramp),
+  );
+}
+
+function railsOf({ left, right }, height) {
+  return [left, right].map((x) => svg("line", { class: "ladder-rail", x1: x, x2: x, y1: 2, y2: height - 2 }));
+}
+
+function rungNodes({ rungs, ramp, step }, scale, { left, right }) {
+  const nodes = [];
+  const inside = rungs.filter((deg) => within(ramp, deg));
+  let lastLabel = Infinity;
+  for (const deg of rungs) {
+    const y = scale(Math.abs(deg));
+    const isStep = step !== null && step !== undefined && deg === step;
+    const classes = ["ladder-rung", inside.includes(deg) && "ladder-unsure", isStep && "ladder-step"].filter(Boolean);
+    nodes.push(svg("line", { class: classes.join(" "), x1: left, x2: right, y1: y, y2: y }));
+    if (lastLabel - y >= 13 || isStep) {
+      nodes.push(svg("text", { class: isStep ? "ladder-label ladder-step-label" : "ladder-label", x: left - 6, y: y + 4, "text-anchor": "end" }, `${fixed(deg, Number.isInteger(deg) ? 0 : 1)}°`));
+      lastLabel = y;
+    }
+  }
+  if (inside.length > 1) {
+    nodes.push(...bracket(scale(inside[0]), scale(inside.at(-1)), right));
+  }
+  return nodes;
+}
+
+/** A bracket over the rungs that lie inside one interval, said in words beside it. */
+function bracket(low, high, right) {
+  const x = right - 9;
+  const middle = (low + high) / 2;
+  return [
+    svg("path", { class: "ladder-bracket", d: `M ${x - 6} ${low} H ${x} V ${high} H ${x - 6}` }),
+    svg("text", { class: "ladder-apart", x: x - 10, y: middle + 4, "text-anchor": "end" }, "cannot tell apart"),
+  ];
+}
+
+function within({ low95, high95, value }, deg) {
+  if (value === null || low95 === null) {
+    return false;
+  }
+  const [low, high] = value < 0 ? [-high95, -low95] : [low95, high95];
+  return low <= deg && deg <= high;
+}
+
+/** The judge's set angle: a notch on the left rail with its letter, so that it is no reading. */
+function setAngleNodes(set, scale, { left }) {
+  return set.flatMap((deg, index) => {
+    if (!Number.isFinite(deg)) {
+      return [];
+    }
+    const y = scale(Math.abs(deg));
+    return [
+      svg("path", { class: "ladder-set", d: `M ${left + 2} ${y} l 11 -6 v 12 z` }),
+      svg("text", { class: "ladder-set-label", x: left + 16, y: y + (index ? 12 : -3) }, index ? "set, end" : "set"),
+    ];
+  });
+}
+
+function bandNodes(ramp, scale, { left, right }, how) {
+  if (ramp.value === null) {
+    return [];
+  }
+  const y = scale(Math.abs(ramp.value));
+  const nodes = [];
+  if (ramp.low95 !== null) {
+    const ends = [scale(Math.abs(ramp.low95)), scale(Math.abs(ramp.high95))].sort((a, b) => a - b);
+    const height = Math.max(2, ends[1] - ends[0]);
+    nodes.push(svg("rect", { class: "ladder-band", data: { state: how }, x: left - 3, width: right - left + 6, y: ends[0], height }));
+    nodes.push(...ends.map((end) => svg("line", { class: "ladder-band-end", x1: left - 3, x2: right + 3, y1: end, y2: end })));
+  }
+  nodes.push(svg("line", { class: "ladder-measured", x1: left - 6, x2: right + 6, y1: y, y2: y }));
+  nodes.push(svg("text", { class: "ladder-measured-label", x: right - 2, y: y - 5, "text-anchor": "end" }, `ramp ${sentenceOf(ramp)}`));
+  return nodes;
+}
+
+/** The chassis: an open diamond on the right rail with its own whisker. */
+function chassisNodes(chassis, scale, { right }, ramp) {
+  if (chassis.value === null) {
+    return [];
+  }
+  const y = scale(Math.abs(chassis.value));
+  const nodes = [];
+  if (chassis.low95 !== null) {
+    nodes.push(svg("line", { class: "ladder-whisker", x1: right, x2: right, y1: scale(Math.abs(chassis.low95)), y2: scale(Math.abs(chassis.high95)) }));
+  }
+  const clash = ramp.value !== null && Math.abs(scale(Math.abs(ramp.value)) - y) < 16;
+  const under = clash && Math.abs(ramp.value) >= Math.abs(chassis.value);
+  nodes.push(
+    svg("path", { class: "ladder-chassis", d: `M ${right - 7} ${y} l 7 -6 l 7 6 l -7 6 z` }),
+    svg("text", { class: "ladder-chassis-label", x: right - 10, y: y + (under ? 14 : clash ? -8 : 4), "text-anchor": "end" }, "chassis"),
+  );
+  return nodes;
+}

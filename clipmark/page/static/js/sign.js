@@ -1,0 +1,153 @@
+/**
+ * Sign and save: what will be written is shown first; the answer comes when it is on the disk.
+ */
+
+import { callWords } from "./calls.js";
+import { angleNow } from "./ladder.js";
+import { button, el, put } from "./dom.js";
+import { describeView } from "./declared.js";
+import { missingItems } from "./missing_rules.js";
+import { mountNewer } from "./newer.js";
+import { measured, seconds, sentenceOf } from "./numbers.js";
+import { showConflict } from "./conflict.js";
+
+/**
+ * Register the dialog, its action, and the question on leaving.
+ *
+ * @param {HTMLElement} root  the region of the slip
+ * @param {any} ctx
+ */
+export function mount(root, ctx) {
+  const { store, actions, panels } = ctx;
+  const kind = { name: "sign", title: "Sign and save", size: "narrow", build: (panel) => build(panel, ctx) };
+  actions.add({
+    name: "sign",
+    label: "Done: sign and save",
+    group: "Attempt",
+    key: ["d", "Ctrl+Enter"],
+    run: () => {
+      store.settle();
+      panels.show(kind);
+    },
+  });
+  mountNewer(root, ctx, (revision) => signNow(ctx, revision, () => {}));
+  window.addEventListener("beforeunload", (event) => {
+    if (store.dirty) {
+      event.preventDefault();
+    }
+  });
+}
+
+function build(panel, ctx) {
+  const { store } = ctx;
+  const items = missingItems(store.draft, store.event, store.ui);
+  const stops = items.filter((item) => item.stops && item.id !== "by");
+  const open = items.filter((item) => !item.stops && !item.optional);
+  const by = /** @type {HTMLInputElement} */ (
+    el("input", { id: "sign-by", type: "text", autocomplete: "off", maxlength: "120", required: true, value: store.ui.by ?? "", autofocus: !store.ui.by })
+  );
+  const said = el("p", { class: "sign-said", role: "alert" });
+  const busy = el("p", { class: "sign-busy", role: "status" });
+  const sign = button("Sign and save", () => submit(), { class: "main", autofocus: Boolean(store.ui.by), "aria-disabled": stops.length ? "true" : null });
+
+  async function submit() {
+    const name = by.value.trim();
+    if (stops.length) {
+      said.textContent = `An attempt needs ${stops.map((item) => item.label).join(" and ")}; fill it in on the slip first.`;
+      return;
+    }
+    if (!name) {
+      said.textContent = "Somebody has to sign; write the name of who marks.";
+      by.focus();
+      return;
+    }
+    if (sign.disabled) {
+      return;
+    }
+    store.setUi({ by: name });
+    sign.disabled = true;
+    said.textContent = "";
+    busy.textContent = "Measuring with the marks as they are, and writing \u2026";
+    const error = await signNow(ctx, store.draft.base_revision, () => panel.close());
+    busy.textContent = "";
+    said.textContent = error ?? "";
+    sign.disabled = false;
+  }
+
+  put(
+    panel.body,
+    el("form", { class: "sign-form", on: { submit: (event) => { event.preventDefault(); submit(); } } },
+      el("dl", { class: "sign-list" }, written(store).flatMap(([what, text]) => [el("dt", {}, what), el("dd", {}, text)])),
+      stops.length ? el("p", { class: "bad" }, `Cannot be saved without: ${stops.map((item) => item.label).join(", ")}.`) : null,
+      open.length ? el("p", { class: "warn" }, `Still missing, and saved without: ${open.map((item) => item.label).join(", ")}.`) : null,
+      el("div", { class: "sign-by" }, el("label", { for: "sign-by" }, "Signed by: who marks"), by),
+      busy,
+      said,
+      el("div", { class: "sign-end" }, sign, button("Not yet", () => panel.close())),
+    ),
+  );
+}
+
+/** What the revision will say, in the order of the slip. */
+function written(store) {
+  const { draft, readings } = store;
+  const d = draft.details;
+  const angle = angleNow(store);
+  const crawl = readings.crawl?.result ?? null;
+  const step = d.step_deg === null ? "" : `, step ${d.step_deg}°`;
+  const tries = d.try_no === null ? "" : `, try ${d.try_no}`;
+  const [a, b] = draft.marks.span ?? [];
+  const times = store.clip?.times_s;
+  const note = (name, how) => (how === "" ? "" : " (will be measured again)");
+  const value = (result, name, how) => `${sentenceOf(measured(result, name))}${note(name, how)}`;
+  const stale = crawl && store.current("crawl") === null ? "stale" : "";
+  return [
+    ["attempt", draft.attempt ? `${draft.attempt}, revision ${(store.revision ?? 0) + 1}` : "a new one"],
+    ["entry, test", `${d.entry ?? "not given"}, ${d.test ?? "not given"}${step}${tries}`],
+    ["verdict", [d.verdict ?? "not given", d.reason].filter(Boolean).join(": ")],
+    ["clip", draft.clip ? (store.clip?.name ?? draft.clip.slice(0, 12)) : "none: called only"],
+    draft.marks.span && ["from, to", `frame ${a} to ${b} (${seconds(times?.[a])} to ${seconds(times?.[b])})`],
+    angle.result && ["ramp", value(angle.result, "ramp_deg", angle.how)],
+    angle.result?.chassis_deg != null && ["chassis", value(angle.result, "chassis_deg", angle.how)],
+    crawl && ["mean speed", value(crawl, "mean_speed_mm_s", stale)],
+    crawl && ["ripple", value(crawl, "ripple", stale)],
+    draft.clip && ["view", describeView(draft.marks)],
+    draft.calls.length && ["calls", draft.calls.map((call) => `${callWords(call.call)} ${seconds(call.t_s)}`).join(", ")],
+    d.note && ["note", d.note],
+  ].filter(Boolean);
+}
+
+/**
+ * Send the attempt; on a newer revision show both.
+ *
+ * @param {any} ctx
+ * @param {number|null} baseRevision
+ * @param {() => void} done  once it is saved, or has gone over to the comparison
+ * @returns {Promise<string|null>} what was refused, as a sentence
+ */
+async function signNow(ctx, baseRevision, done) {
+  const { store, api, notices } = ctx;
+  const draft = { ...store.draft, base_revision: baseRevision };
+  try {
+    const answer = await api.post("api/attempts/sign", { key: store.key, by: store.ui.by, draft, base_revision: baseRevision });
+    store.noteSigned(answer);
+    history.replaceState(null, "", `#${new URLSearchParams({ attempt: answer.id })}`);
+    done();
+    notices.say(`Signed and saved: attempt ${answer.id}, revision ${answer.revision}.`, "success");
+    return null;
+  } catch (error) {
+    if (error.status === 409 && error.body?.theirs) {
+      done();
+      showConflict(ctx, error.body.theirs, { signOnTop: (revision) => signAgain(ctx, revision) });
+      return null;
+    }
+    return error.message ?? String(error);
+  }
+}
+
+async function signAgain(ctx, revision) {
+  const refused = await signNow(ctx, revision, () => {});
+  if (refused) {
+    ctx.notices.say(refused, "refusal");
+  }
+}

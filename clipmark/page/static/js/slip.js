@@ -1,0 +1,319 @@
+/**
+ * The run slip: one attempt as a printed card that is filled in. Stub with the attempt's number at
+ * the left, two rows of fields, the signature at the right.
+ */
+
+import { mountCallsList } from "./calls_list.js";
+import { combo } from "./combo.js";
+import { describeView, mountDeclared } from "./declared.js";
+import { button, el, freshId, put } from "./dom.js";
+import { FIELDS, TRAVELS, VERDICTS, fieldText, giveVerdict, readField, reasonsFor } from "./slip_fields.js";
+import { mountSpan } from "./span_cells.js";
+
+const BY_KEPT = "clipmark.by";
+const ROW_ONE = ["entry", "setup", "test", "try_no", "step_deg", "set_start_deg", "set_end_deg", "surface"];
+const ROW_TWO = ["called_by", "note"];
+
+/**
+ * Fill the region with the card.
+ *
+ * @param {HTMLElement} root
+ * @param {any} ctx
+ */
+export function mount(root, ctx) {
+  const { store } = ctx;
+  const cells = new Map(FIELDS.map((field) => [field.name, fieldCell(ctx, field)]));
+  const travel = selectCell(ctx, "travel", "travel", () => TRAVELS);
+  const reason = selectCell(ctx, "reason", "reason", () => reasonsFor(store.draft.details.verdict, store.event));
+  const stand = standCell(ctx);
+  const verdict = verdictCell(ctx);
+  const view = viewCell(ctx);
+  const span = mountSpan(ctx);
+  const calls = mountCallsList(ctx);
+  const stub = stubOf(ctx);
+  const signature = signatureCell(ctx);
+  mountDeclared(ctx);
+
+  const node = (name) => cells.get(name).node;
+  const form = el(
+    "form",
+    { class: "slip-card", autocomplete: "off", on: { submit: (event) => event.preventDefault() } },
+    stub.node,
+    el("div", { class: "slip-rows" },
+      el("div", { class: "slip-row" }, ROW_ONE.map(node), travel.node, stand.node),
+      el("div", { class: "slip-row" }, view.node, span.node, verdict.node, reason.node, ROW_TWO.map(node)),
+      calls.node,
+    ),
+    signature.node,
+  );
+  put(root, form);
+
+  const parts = [...cells.values(), travel, reason, stand, verdict, view, span, calls, stub, signature];
+  const update = () => parts.forEach((part) => part.update());
+  store.subscribe(update, ["draft", "loaded", "saved", "event", "ui", "clip"]);
+  update();
+}
+
+/**
+ * Put the focus where a thing of the slip is filled in.
+ *
+ * @param {string} name  field name, "by", "stand", "verdict", "declared"
+ */
+export function focusField(name) {
+  const target = document.querySelector(`#slip [data-field="${CSS.escape(name)}"]`);
+  if (target instanceof HTMLElement) {
+    target.scrollIntoView({ block: "nearest" });
+    target.focus();
+  }
+}
+
+/** A cell of the card: its name in small print above what is written. */
+export function cell(name, label, ...content) {
+  return el("div", { class: `cell cell-${name}` }, label, ...content);
+}
+
+function fieldCell({ store, session }, field) {
+  const id = freshId(`slip-${field.name}`);
+  const noteId = `${id}-note`;
+  let wrong = false;
+  const asked = { choices: () => field.choices({ event: store.event, draft: store.draft, session: session?.() }) };
+  const { node: box, input } = combo({
+    ...asked,
+    listLabel: field.label,
+    input: {
+      id,
+      name: field.name,
+      data: { field: field.name },
+      inputmode: { whole: "numeric", number: "decimal" }[field.kind],
+      maxlength: field.name === "note" ? 2000 : 120,
+    },
+    onInput: (text) => {
+      const { value, error } = readField(field, text);
+      say(error);
+      if (!error) {
+        store.changing(field.label, (draft) => {
+          draft.details[field.name] = value;
+        });
+      }
+    },
+    onCommit: () => store.settle(),
+  });
+  const note = el("span", { id: noteId, class: "cell-note bad", role: "alert" });
+  const label = el("label", { for: id }, field.label, field.unit ? ` (${field.unit})` : "");
+
+  function say(error) {
+    wrong = error !== null;
+    note.textContent = error ?? "";
+    input.toggleAttribute("aria-invalid", wrong);
+    if (wrong) {
+      input.setAttribute("aria-invalid", "true");
+      input.setAttribute("aria-describedby", noteId);
+    } else {
+      input.removeAttribute("aria-describedby");
+    }
+  }
+
+  function update() {
+    const value = store.draft.details[field.name] ?? null;
+    const typing = document.activeElement === input;
+    // What is being typed stands ("3." is on its way to "3.5") unless it was changed elsewhere.
+    if (typing && (wrong || readField(field, input.value).value === value)) {
+      return;
+    }
+    input.value = fieldText(value);
+    input.title = field.name === "note" ? fieldText(value) : "";
+    say(null);
+  }
+  return { node: cell(field.name, label, box, note), update };
+}
+
+function selectCell({ store }, name, labelText, options) {
+  const id = freshId(`slip-${name}`);
+  const select = /** @type {HTMLSelectElement} */ (
+    el("select", {
+      id,
+      name,
+      data: { field: name },
+      on: {
+        change: () =>
+          store.change(labelText, (draft) => {
+            draft.details[name] = select.value || null;
+          }),
+      },
+    })
+  );
+  let offered = "";
+
+  function update() {
+    const value = store.draft.details[name] ?? "";
+    const known = options();
+    const all = known.includes(value) || !value ? known : [...known, value];
+    if (all.join("\n") !== offered) {
+      offered = all.join("\n");
+      put(select, el("option", { value: "" }, "\u2013"), all.map((text) => el("option", { value: text }, text)));
+    }
+    select.value = value;
+    select.disabled = all.length === 0;
+  }
+  return { node: cell(name, el("label", { for: id }, labelText), select), update };
+}
+
+function standCell({ store, panels }) {
+  const id = freshId("slip-stand");
+  const state = el("span", { class: "stand-state" });
+  const select = /** @type {HTMLSelectElement} */ (
+    el("select", { id, data: { field: "stand" }, on: { change: chosen } })
+  );
+
+  function chosen() {
+    if (select.value === "\u0000new") {
+      select.value = store.draft.stand ?? "";
+      panels.open("stands");
+      return;
+    }
+    store.change("stand", (draft) => {
+      draft.stand = select.value || null;
+    });
+  }
+
+  function update() {
+    const stands = store.event?.stands ?? [];
+    put(
+      select,
+      el("option", { value: "" }, "none"),
+      stands.map((stand) => el("option", { value: stand.id }, stand.body?.name ?? stand.name ?? stand.id)),
+      el("option", { value: "\u0000new" }, "stands \u2026"),
+    );
+    select.value = store.draft.stand ?? "";
+    const check = store.ui.standCheck;
+    const known = check && check.stand === store.draft.stand && store.draft.stand;
+    state.textContent = known ? check.sentence : "";
+    state.title = state.textContent;
+    state.dataset.state = known ? check.state : "";
+  }
+  return { node: cell("stand", el("label", { for: id }, "stand ", state), select), update };
+}
+
+function verdictCell({ store }) {
+  const name = freshId("verdict");
+  const boxes = VERDICTS.map((verdict) => {
+    const box = /** @type {HTMLInputElement} */ (
+      el("input", {
+        type: "radio",
+        name,
+        value: verdict,
+        on: { change: () => store.change("verdict", (draft) => giveVerdict(draft, verdict, store.event)) },
+      })
+    );
+    return box;
+  });
+  // Arrows belong to the boxes here, not to the point in hand; pressing a ticked box clears it.
+  const group = el(
+    "fieldset",
+    {
+      class: "ticks",
+      on: {
+        keydown: (event) => {
+          if (event.key.startsWith("Arrow") || event.key === " ") {
+            event.stopPropagation();
+          }
+        },
+      },
+    },
+    el("legend", { class: "label" }, "verdict"),
+    boxes.map((box) => el("label", { class: "tick" }, box, el("span", {}, box.value))),
+  );
+  group.addEventListener("click", (event) => {
+    const box = event.target;
+    if (box instanceof HTMLInputElement && box.value === store.draft.details.verdict && box.dataset.was === "yes") {
+      store.change("verdict", (draft) => giveVerdict(draft, null, store.event));
+    }
+  });
+
+  function update() {
+    const verdict = store.draft.details.verdict ?? null;
+    const any = boxes.some((box) => box.value === verdict);
+    boxes.forEach((box, index) => {
+      box.checked = box.value === verdict;
+      box.dataset.was = box.checked ? "yes" : "";
+      // Where "verdict is missing" leads: the ticked box, or the first.
+      if (any ? box.checked : index === 0) {
+        box.dataset.field = "verdict";
+      } else {
+        delete box.dataset.field;
+      }
+    });
+  }
+  return { node: el("div", { class: "cell cell-verdict" }, group), update };
+}
+
+function viewCell({ store, actions }) {
+  const text = el("span", { class: "cell-text" });
+  const press = button("", () => actions.run("declare"), { class: "cell-button", data: { field: "declared" } });
+  put(press, el("span", { class: "label" }, "view, sizes "), text);
+
+  function update() {
+    text.textContent = describeView(store.draft.marks);
+    text.title = text.textContent;
+  }
+  return { node: cell("view", press), update };
+}
+
+function stubOf({ store }) {
+  const number = el("strong", { class: "stub-number figures" });
+  const state = el("span", { class: "stub-state" });
+  const node = el("div", { class: "slip-stub", role: "status" }, el("span", { class: "label" }, "attempt"), number, state);
+
+  function update() {
+    number.textContent = store.draft.attempt ?? "new";
+    const signed = store.revision ? `revision ${store.revision}` : "not signed yet";
+    const text = store.dirty && store.revision ? `${signed}, changed since` : signed;
+    if (state.textContent !== text) {
+      state.textContent = text;
+    }
+    node.dataset.dirty = store.dirty ? "yes" : "no";
+  }
+  return { node, update };
+}
+
+function signatureCell({ store, actions }) {
+  const id = freshId("slip-by");
+  const { node: box, input } = combo({
+    listLabel: "people who signed before",
+    choices: () => (store.event?.people ?? []).map((value) => ({ value })),
+    input: { id, name: "marked-by", data: { field: "by" }, maxlength: 120 },
+    onInput: (text) => {
+      keepName(text.trim());
+      store.setUi({ by: text.trim() || null });
+    },
+    onCommit: () => {},
+  });
+  const sign = button("Sign and save", () => actions.run("sign"), { class: "main" });
+  if (!store.ui.by) {
+    store.ui.by = keptName();
+  }
+
+  function update() {
+    if (document.activeElement !== input) {
+      input.value = store.ui.by ?? "";
+    }
+  }
+  const node = el("div", { class: "slip-sign" }, cell("by", el("label", { for: id }, "signature: who marks"), box), sign);
+  return { node, update };
+}
+
+function keptName() {
+  try {
+    return localStorage.getItem(BY_KEPT) || null;
+  } catch {
+    return null;
+  }
+}
+
+function keepName(name) {
+  try {
+    localStorage.setItem(BY_KEPT, name);
+  } catch {
+    // Not kept then; it is written anew at the next visit.
+  }
+}

@@ -1,0 +1,131 @@
+/**
+ * Fields of the run slip: what each is called, what it offers, and how it is read and written.
+ *
+ * Pure but for reading the store. A field's text is kept as it is typed until it is left.
+ */
+
+import { testOf } from "./missing_rules.js";
+
+/**
+ * @typedef {object} Field
+ * @property {string} name                     of `draft.details`
+ * @property {string} label
+ * @property {"text"|"number"|"whole"} kind
+ * @property {[number, number]} [range]        smallest and largest number taken
+ * @property {string} [unit]
+ * @property {(store: any) => {value: string, more?: string}[]} choices
+ */
+
+const plain = (values) => [...new Set(values.filter(Boolean))].map((value) => ({ value: String(value) }));
+
+/** @type {Field[]} */
+export const FIELDS = [
+  {
+    name: "entry",
+    label: "entry",
+    kind: "text",
+    choices: ({ event }) => (event?.entries ?? []).map((entry) => ({ value: entry.name, more: entry.driver })),
+  },
+  {
+    name: "setup",
+    label: "set-up",
+    kind: "text",
+    choices: ({ event, draft }) =>
+      plain(event?.entries?.find((entry) => entry.name === draft.details.entry)?.setups ?? []),
+  },
+  {
+    name: "test",
+    label: "test",
+    kind: "text",
+    choices: ({ event }) => (event?.tests ?? []).map((test) => ({ value: test.id, more: test.kind })),
+  },
+  {
+    name: "try_no",
+    label: "try",
+    kind: "whole",
+    range: [1, 999],
+    choices: ({ draft, event }) =>
+      plain(Array.from({ length: testOf(draft, event)?.tries_per_step ?? 3 }, (_, k) => String(k + 1))),
+  },
+  {
+    name: "step_deg",
+    label: "step",
+    kind: "number",
+    range: [0, 180],
+    unit: "°",
+    choices: ({ draft, event }) => plain((testOf(draft, event)?.steps_deg ?? []).map(String)),
+  },
+  { name: "set_start_deg", label: "set angle, start", kind: "number", range: [-90, 180], unit: "°", choices: () => [] },
+  { name: "set_end_deg", label: "set angle, end", kind: "number", range: [-90, 180], unit: "°", choices: () => [] },
+  {
+    name: "surface",
+    label: "surface",
+    kind: "text",
+    choices: ({ event, draft, session }) =>
+      plain([testOf(draft, event)?.surface, session?.body?.surface, ...(event?.tests ?? []).map((test) => test.surface)]),
+  },
+  {
+    name: "called_by",
+    label: "called by",
+    kind: "text",
+    choices: ({ event }) => plain(event?.people ?? []),
+  },
+  { name: "note", label: "note", kind: "text", choices: () => [] },
+];
+
+export const TRAVELS = ["up", "down", "level"];
+export const VERDICTS = ["cleared", "failed", "void"];
+
+/**
+ * Read what was typed.
+ *
+ * @param {Field} field
+ * @param {string} text
+ * @returns {{value: string|number|null, error: string|null}}
+ */
+export function readField(field, text) {
+  const trimmed = text.trim();
+  if (trimmed === "") {
+    return { value: null, error: null };
+  }
+  if (field.kind === "text") {
+    return { value: field.name === "note" ? text : trimmed, error: null };
+  }
+  const value = Number(trimmed.replace(",", ".").replace("\u2212", "-"));
+  const [least, most] = field.range;
+  if (!Number.isFinite(value) || (field.kind === "whole" && !Number.isInteger(value))) {
+    const what = field.kind === "whole" ? "a whole number" : "a number";
+    return { value: null, error: `${field.label} takes ${what}, but "${trimmed}" is none` };
+  }
+  if (value < least || value > most) {
+    return { value: null, error: `${field.label} lies between ${least} and ${most}, but ${trimmed} was given` };
+  }
+  return { value, error: null };
+}
+
+/** How a value of the draft is shown in its field. */
+export function fieldText(value) {
+  if (value === null || value === undefined) {
+    return "";
+  }
+  return typeof value === "number" ? String(value).replace("-", "\u2212") : String(value);
+}
+
+/** Reasons that go with a verdict, from the rule sheet's words. */
+export function reasonsFor(verdict, event) {
+  return event?.reasons?.[verdict] ?? [];
+}
+
+/**
+ * Put a verdict on the draft; a reason that no longer goes with it is taken away.
+ *
+ * @param {object} draft  a copy, changed in place
+ * @param {string|null} verdict
+ * @param {object} event
+ */
+export function giveVerdict(draft, verdict, event) {
+  draft.details.verdict = verdict;
+  if (!reasonsFor(verdict, event).includes(draft.details.reason)) {
+    draft.details.reason = null;
+  }
+}

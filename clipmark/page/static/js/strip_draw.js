@@ -1,0 +1,250 @@
+/**
+ * Drawing the motion strip: a chart recorder's paper with the speed on it, and what happened.
+ */
+
+import { put, svg } from "./dom.js";
+import { fixed } from "./numbers.js";
+import { thinned, ticks } from "./strip_scale.js";
+
+export const LEFT_PX = 46; // the speed's own scale
+export const RIGHT_PX = 14;
+const TOP_PX = 20; // lane of calls and handles
+const AXIS_PX = 18;
+const TICK_APART_PX = 90;
+const FRAME_TICKS_FROM_PX = 4;
+
+/**
+ * Draw everything but the current place.
+ *
+ * @param {SVGElement} paper
+ * @param {{width: number, height: number}} size px
+ * @param {import("./strip_model.js").StripModel} model
+ * @param {import("./strip_model.js").Places} places
+ * @param {import("./strip_scale.js").StripScale} scale
+ */
+export function drawStrip(paper, size, model, places, scale) {
+  const area = { left: LEFT_PX, right: size.width - RIGHT_PX, top: TOP_PX, bottom: size.height - AXIS_PX };
+  paper.setAttribute("viewBox", `0 0 ${size.width} ${size.height}`);
+  paper.setAttribute("width", size.width);
+  paper.setAttribute("height", size.height);
+  const inside = svg(
+    "g",
+    { "clip-path": "url(#strip-clip)" },
+    ...stallNodes(model, places, scale, area),
+    ...traceNodes(model, places, scale, area),
+    ...followedNodes(model, places, scale, area),
+    ...outsideNodes(model, places, scale, area),
+    ...frameTicks(model, places, scale, area),
+    ...instantNodes(model, places, scale, area),
+    ...callNodes(model, places, scale, area),
+  );
+  put(paper, definitions(area), ...axisNodes(scale, area), ...speedAxis(model, area), inside);
+}
+
+function definitions({ left, right, bottom }) {
+  return svg(
+    "defs",
+    {},
+    svg("clipPath", { id: "strip-clip" }, svg("rect", { x: left, y: 0, width: Math.max(0, right - left), height: bottom + 4 })),
+    svg(
+      "pattern",
+      { id: "strip-hatch", width: 7, height: 7, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" },
+      svg("line", { class: "strip-hatch-line", x1: 0, x2: 0, y1: 0, y2: 7 }),
+    ),
+    svg(
+      "pattern",
+      { id: "strip-outside", width: 5, height: 5, patternUnits: "userSpaceOnUse" },
+      svg("circle", { class: "strip-outside-dot", cx: 2.5, cy: 2.5, r: 0.9 }),
+    ),
+  );
+}
+
+function axisNodes(scale, { left, right, top, bottom }) {
+  const { values, decimals } = ticks(scale.from, scale.to, (right - left) / TICK_APART_PX);
+  const { unit } = scale.axis;
+  return [
+    svg("rect", { class: "strip-paper", x: left, y: top, width: Math.max(0, right - left), height: Math.max(0, bottom - top) }),
+    ...values.flatMap((value) => {
+      const x = scale.x(value);
+      const anchor = x > right - 30 ? "end" : x < left + 12 ? "start" : "middle";
+      return [
+        svg("line", { class: "strip-grid", x1: x, x2: x, y1: top, y2: bottom + 4 }),
+        svg("text", { class: "strip-tick", x, y: bottom + 15, "text-anchor": anchor }, `${fixed(value, decimals)} ${unit}`),
+      ];
+    }),
+  ];
+}
+
+/** From the trace, the stretch of speed that the strip's height stands for. */
+export function speedRange(trace) {
+  let low = 0;
+  let high = 1;
+  trace.v_mm_s.forEach((v, k) => {
+    if (Number.isFinite(v)) {
+      const u = trace.u_v_mm_s?.[k] ?? 0;
+      low = Math.min(low, v - u);
+      high = Math.max(high, v + u);
+    }
+  });
+  const margin = (high - low) * 0.06;
+  return { low: low < 0 ? low - margin : 0, high: high + margin };
+}
+
+function speedAxis({ trace }, area) {
+  if (!trace) {
+    return [];
+  }
+  const { low, high } = speedRange(trace);
+  const y = speedY(low, high, area);
+  const { values, decimals } = ticks(low, high, 3);
+  return [
+    ...values.flatMap((value) => [
+      svg("line", { class: value === 0 ? "strip-zero" : "strip-grid", x1: area.left, x2: area.right, y1: y(value), y2: y(value) }),
+      svg("text", { class: "strip-tick", x: area.left - 5, y: y(value) + 4, "text-anchor": "end" }, fixed(value, decimals)),
+    ]),
+    svg("text", { class: "strip-tick", x: 2, y: area.top - 7 }, "mm/s"),
+  ];
+}
+
+function speedY(low, high, { top, bottom }) {
+  return (v) => bottom - ((v - low) / (high - low)) * (bottom - top);
+}
+
+function traceNodes({ trace, stale }, places, scale, area) {
+  if (!trace || places.kind === "frames") {
+    return [];
+  }
+  const { low, high } = speedRange(trace);
+  const y = speedY(low, high, area);
+  const xs = trace.t_s.map((t_s) => scale.x(places.ofTime(t_s)));
+  const [from, to] = visible(xs, area);
+  const cut = (values) => values.slice(from, to);
+  const near = cut(xs);
+  const speeds = cut(trace.v_mm_s).map((v) => v ?? NaN);
+  const spreads = cut(trace.u_v_mm_s ?? []).map((u) => u ?? 0);
+  const line = thinned(near, speeds.map(y)).map(pathOf).join(" ");
+  const upper = thinned(near, speeds.map((v, k) => y(v + spreads[k])));
+  const lower = thinned(near, speeds.map((v, k) => y(v - spreads[k])));
+  const band = upper.map((piece, k) => `${pathOf(piece)} ${pathOf([...(lower[k] ?? [])].reverse()).replace("M", "L")} Z`).join(" ");
+  const state = stale ? "stale" : "";
+  return [
+    svg("path", { class: "strip-band", d: band, data: { state } }),
+    svg("path", { class: "strip-trace", d: line, data: { state } }),
+  ];
+}
+
+/** Indices of the samples in view, with one more on either side. */
+function visible(xs, { left, right }) {
+  let from = xs.findIndex((x) => x >= left - 2);
+  from = from < 0 ? 0 : from;
+  let to = xs.length;
+  while (to > from && xs[to - 1] > right + 2) {
+    to -= 1;
+  }
+  return [Math.max(0, from - 1), Math.min(xs.length, to + 1)];
+}
+
+function pathOf(points) {
+  return points.map(([x, y], k) => `${k ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
+}
+
+/** The body as followed so far, while a crawl is still being measured: place, not yet speed. */
+function followedNodes({ followed }, places, scale, area) {
+  if (followed.length < 2 || places.kind === "travel") {
+    return [];
+  }
+  const alongs = followed.map((step) => step.along_px);
+  const low = Math.min(...alongs);
+  const high = Math.max(...alongs, low + 1);
+  const xs = followed.map((step) => scale.x(places.ofFrame(step.frame)));
+  const ys = alongs.map((along) => area.bottom - 4 - ((along - low) / (high - low)) * (area.bottom - area.top - 20));
+  const d = thinned(xs, ys).map(pathOf).join(" ");
+  return [
+    svg("path", { class: "strip-followed", d }),
+    svg("text", { class: "strip-note", x: area.left + 6, y: area.top + 12 }, "as followed so far (place along the board)"),
+  ];
+}
+
+function stallNodes({ stalls, stale }, places, scale, { left, right, top, bottom }) {
+  if (places.kind === "frames") {
+    return [];
+  }
+  return stalls.flatMap((stall) => {
+    const x1 = scale.x(places.ofTime(stall.t_s));
+    const x2 = scale.x(places.ofTime(stall.t_s + stall.dwell_s));
+    const width = Math.max(3, x2 - x1); // over travel a stall has no width, but it must be seen
+    if (x2 < left || x1 > right) {
+      return [];
+    }
+    const tight = width < 84;
+    return [
+      svg("rect", { class: "strip-stall", x: x1, y: top, width, height: Math.max(0, bottom - top), data: { state: stale ? "stale" : "" } }),
+      svg("text", { class: "strip-note", x: tight ? x1 + width + 3 : x1 + width / 2, y: bottom - 5, "text-anchor": tight ? "start" : "middle" }, stall.label),
+    ];
+  });
+}
+
+/** What lies before "from" and after "to" is not of the attempt: dotted over. */
+function outsideNodes({ span }, places, scale, { left, right, top, bottom }) {
+  if (!span) {
+    return [];
+  }
+  const [x1, x2] = span.map((frame) => scale.x(places.ofFrame(frame)));
+  const veil = (from, to) =>
+    to > from ? [svg("rect", { class: "strip-outside", x: from, y: top, width: to - from, height: Math.max(0, bottom - top) })] : [];
+  return [...veil(left, Math.min(right, x1)), ...veil(Math.max(left, x2), right)];
+}
+
+/** A tick for each frame, once there is room: unevenly where the clip was taken unevenly. */
+function frameTicks({ frames, odd }, places, scale, { left, right, bottom }) {
+  if (frames < 1) {
+    return [];
+  }
+  const nodes = odd
+    .filter((frame) => frame < frames)
+    .map((frame) => svg("text", { class: "strip-odd", x: scale.x(places.ofFrame(frame)), y: bottom - 2, "text-anchor": "middle" }, "\u00d7"));
+  if ((right - left) / (frames * (scale.span / scale.wholeSpan)) < FRAME_TICKS_FROM_PX) {
+    return nodes;
+  }
+  const first = places.frameAt(scale.from);
+  const last = places.frameAt(scale.to);
+  let d = "";
+  for (let frame = first; frame <= last; frame += 1) {
+    const height = frame % 10 === 0 ? 8 : 4;
+    d += `M${scale.x(places.ofFrame(frame)).toFixed(1)} ${bottom}v-${height}`;
+  }
+  return [svg("path", { class: "strip-frames", d }), ...nodes];
+}
+
+function instantNodes({ instants }, places, scale, { top, bottom }) {
+  if (places.kind === "frames") {
+    return [];
+  }
+  return instants.flatMap(({ t_s, label, kind }) => {
+    const x = scale.x(places.ofTime(t_s));
+    return [
+      svg("line", { class: `strip-instant strip-${kind}`, x1: x, x2: x, y1: top - 2, y2: bottom }),
+      svg("text", { class: "strip-note strip-strong", x: x + 4, y: top + 11 }, label),
+    ];
+  });
+}
+
+/** The judge's calls: a pennant each in the lane over the paper, named where there is room. */
+function callNodes({ calls }, places, scale, { bottom }) {
+  let free = -Infinity;
+  return [...calls]
+    .map((call) => ({ ...call, x: scale.x(call.frame === null || places.kind !== "frames" ? places.ofTime(call.t_s) : places.ofFrame(call.frame)) }))
+    .filter(({ x }) => Number.isFinite(x))
+    .sort((a, b) => a.x - b.x)
+    .flatMap(({ call, x }) => {
+      const nodes = [
+        svg("line", { class: "strip-call-line", x1: x, x2: x, y1: 2, y2: bottom }),
+        svg("path", { class: "strip-call", d: `M ${x} 2 l 9 4 l -9 4 z` }),
+      ];
+      if (x + 11 >= free) {
+        nodes.push(svg("text", { class: "strip-note strip-strong", x: x + 11, y: 11 }, call));
+        free = x + 17 + call.length * 6.5;
+      }
+      return nodes;
+    });
+}

@@ -1,0 +1,132 @@
+/**
+ * What there is to draw on the motion strip, taken from the store: axis, trace, events.
+ *
+ * Pure but for reading the store; nothing is measured here.
+ */
+
+import { TraceLookup } from "./strip_scale.js";
+import { marksKey } from "./store.js";
+
+/**
+ * @typedef {object} StripModel
+ * @property {number} frames                 how many the clip has
+ * @property {number[]|null} times_s
+ * @property {object|null} trace             t_s, s_mm, v_mm_s, u_v_mm_s
+ * @property {boolean} stale                 trace or events belong to marks changed since
+ * @property {{frame: number, t_s: number, along_px: number}[]} followed
+ * @property {{t_s: number, dwell_s: number, label: string}[]} stalls
+ * @property {{t_s: number, label: string, kind: string}[]} instants  lift-off, finish
+ * @property {{t_s: number, frame: number|null, call: string}[]} calls
+ * @property {[number, number]|null} span
+ * @property {number[]} odd                  frames damaged or missing, by the checking pass
+ */
+
+/**
+ * @param {any} store
+ * @returns {StripModel}
+ */
+export function modelOf(store) {
+  const { clip, draft } = store;
+  const crawl = store.readings.crawl ?? null;
+  const trace = store.readings.crawlTrace ?? null;
+  const key = marksKey("crawl", draft);
+  const result = crawl?.result ?? null;
+  return {
+    frames: draft.clip ? (clip?.facts?.frame_count ?? 0) : 0,
+    times_s: draft.clip && clip?.times_s?.length ? clip.times_s : null,
+    trace: trace?.result ?? null,
+    stale: Boolean(result) && crawl.forMarks !== key,
+    followed: store.ui.followed ?? [],
+    stalls: (result?.stalls ?? []).map((stall, index) => ({
+      t_s: stall.t_s,
+      dwell_s: stall.dwell_s,
+      label: `stall ${index + 1}, ${stall.dwell_s.toFixed(2)} s`,
+    })),
+    instants: instantsOf(store.readings),
+    calls: draft.calls,
+    span: draft.marks.span ?? null,
+    odd: [...(clip?.facts?.damaged ?? []), ...(clip?.facts?.missing ?? [])],
+  };
+}
+
+/** Lift-off of a tilt reading and finish of a climb reading, where there are any. */
+export function instantsOf(readings) {
+  const found = [];
+  const tilt = readings.tilt?.result;
+  if (tilt && Number.isFinite(tilt.t_s) && tilt.lift_off !== false) {
+    found.push({ t_s: tilt.t_s, label: "lift-off", kind: "lift-off" });
+  }
+  const climb = readings.climb?.result;
+  if (Number.isFinite(climb?.finish_t_s)) {
+    found.push({ t_s: climb.finish_t_s, label: "finish", kind: "finish" });
+  }
+  return found;
+}
+
+/** From frames to axis values and back, for the axis that is shown. */
+export class Places {
+  /**
+   * @param {StripModel} model
+   * @param {"time"|"travel"} wanted
+   */
+  constructor(model, wanted) {
+    this.model = model;
+    this.lookup = model.trace ? new TraceLookup(model.trace) : null;
+    const ready = this.lookup && this.lookup.last_mm > this.lookup.first_mm;
+    this.kind = wanted === "travel" && ready ? "travel" : model.times_s ? "time" : "frames";
+  }
+
+  /** @returns {import("./strip_scale.js").Axis} */
+  get axis() {
+    const { frames, times_s } = this.model;
+    if (this.kind === "travel") {
+      return { kind: "travel", first: this.lookup.first_mm, last: this.lookup.last_mm, unit: "mm" };
+    }
+    if (this.kind === "time") {
+      return { kind: "time", first: times_s[0], last: times_s[frames - 1] ?? times_s.at(-1), unit: "s" };
+    }
+    return { kind: "frames", first: 0, last: Math.max(1, frames - 1), unit: "frames" };
+  }
+
+  /** Axis value of a recorded time. */
+  ofTime(t_s) {
+    if (this.kind === "travel") {
+      return this.lookup.travelAt(t_s);
+    }
+    return this.kind === "time" ? t_s : NaN;
+  }
+
+  /** Axis value of a frame. */
+  ofFrame(ordinal) {
+    return this.kind === "frames" ? ordinal : this.ofTime(this.model.times_s[ordinal]);
+  }
+
+  /** Frame at, or nearest to, an axis value. */
+  frameAt(value) {
+    const { frames, times_s } = this.model;
+    if (this.kind === "frames") {
+      return clamp(Math.round(value), 0, frames - 1);
+    }
+    const t_s = this.kind === "travel" ? this.lookup.timeAt(value) : value;
+    return nearestFrame(times_s, t_s);
+  }
+}
+
+/** The frame whose recorded time is nearest. */
+export function nearestFrame(times_s, t_s) {
+  let low = 0;
+  let high = times_s.length - 1;
+  while (high - low > 1) {
+    const middle = (low + high) >> 1;
+    if (times_s[middle] <= t_s) {
+      low = middle;
+    } else {
+      high = middle;
+    }
+  }
+  return Math.abs(times_s[high] - t_s) < Math.abs(t_s - times_s[low]) ? high : low;
+}
+
+function clamp(value, least, most) {
+  return Math.min(most, Math.max(least, value));
+}
