@@ -16,8 +16,9 @@ const WORDS = { info: "Note", refusal: "Refused", success: "Done" };
 /**
  * @param {HTMLElement} root the region `#notices`
  * @returns {{say: (sentence: string, kind?: NoticeKind) => () => void, clear: () => void,
+ *   offer: (sentence: string, ways: {label: string, run: () => void}[]) => () => void,
  *   moveInto: (dialog: HTMLElement | null) => void}}
- *   `say` returns what takes the notice away again; `moveInto` keeps notices readable while a
+ *   `say` and `offer` return what takes the notice away again; `moveInto` keeps notices readable while a
  *   dialog makes the rest of the page inert
  */
 export function createNotices(root) {
@@ -26,7 +27,7 @@ export function createNotices(root) {
   const calm = el("div", { role: "status", class: "notice-list" });
   root.removeAttribute("aria-live"); // the two lists speak for themselves
   root.setAttribute("aria-label", "Messages");
-  root.replaceChildren(urgent, calm);
+  root.append(urgent, calm);
 
   /** @param {string} sentence @param {NoticeKind} [kind] */
   function say(sentence, kind = "info") {
@@ -62,12 +63,29 @@ export function createNotices(root) {
     notice.addEventListener("focusin", wait);
     notice.addEventListener("focusout", goOn);
     list.append(notice);
-    while (calm.childElementCount > MOST_SHOWN) calm.firstElementChild?.remove();
+    const leaving = calm.querySelectorAll(".notice:not(.notice-offer)");
+    if (leaving.length > MOST_SHOWN) leaving[0].remove();
     return away;
+  }
+
+  /**
+   * A question that can wait: it stays until one of its ways is chosen.
+   * @param {string} sentence @param {{label: string, run: () => void}[]} ways
+   */
+  function offer(sentence, ways) {
+    const notice = el(
+      "div",
+      { class: "notice notice-offer" },
+      el("span", { class: "notice-text" }, sentence),
+      ways.map(({ label, run }) => button(label, run)),
+    );
+    calm.append(notice);
+    return () => notice.remove();
   }
 
   return {
     say,
+    offer,
     clear: () => {
       urgent.replaceChildren();
       calm.replaceChildren();

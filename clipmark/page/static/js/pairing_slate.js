@@ -160,7 +160,7 @@ export function bySlate(place, pairing) {
           button("Make the attempt, next clip", () => make(true), { class: "main" }),
           button("Make it, stay on this clip", () => make(false)),
           button("Next clip without one", next),
-          at > 0 ? null : button("That is all", () => pairing.finished(made), { class: "plain" }),
+          button("That is all", () => pairing.finished(made), { class: "plain" }),
         ),
       ),
     ),

@@ -20,6 +20,7 @@ import { button, el } from "./dom.js";
  * @property {string} title
  * @property {"narrow" | "wide" | "full"} [size]
  * @property {(panel: Panel, options: any) => void} build fills `panel.body`
+ * @property {boolean} [comesFirst] another panel opened meanwhile waits until this one is closed
  * @property {() => (string | null)} [holdBack] a sentence when closing now would lose something
  */
 
@@ -36,6 +37,8 @@ export function createPanels(root, notices) {
   /** @type {Element | null} */
   let cameFrom = null;
   let replacing = false;
+  /** @type {(() => void) | null} what waits for a panel that comes first */
+  let waiting = null;
 
   /** @param {PanelKind} kind @param {any} [options] @returns {Panel} */
   function show(kind, options = {}) {
@@ -50,6 +53,9 @@ export function createPanels(root, notices) {
       if (current?.panel === made) current = null;
       notices.moveInto(null);
       giveFocusBack();
+      const next = waiting;
+      waiting = null;
+      next?.();
     });
     current = { kind, panel: made, shut: made.shut };
     root.append(made.dialog);
@@ -73,7 +79,12 @@ export function createPanels(root, notices) {
     /** @param {string} name @param {any} [options] */
     open: (name, options) => {
       const kind = kinds.get(name);
-      return kind ? show(kind, options) : null;
+      if (!kind) return null;
+      if (current?.kind.comesFirst) {
+        waiting = () => show(kind, options);
+        return null;
+      }
+      return show(kind, options);
     },
     show,
     close: () => current?.panel.close(),

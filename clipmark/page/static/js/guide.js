@@ -1,0 +1,223 @@
+/**
+ * The first visit: a short guided attempt on the sample event. Each step waits until the thing is
+ * done, can be skipped, and keeps the page free to work in.
+ */
+
+import { makeCoach } from "./coach.js";
+import { button, el, put } from "./dom.js";
+import { measured, sentenceOf } from "./numbers.js";
+
+const CLIP = "siskin-climb.mp4";
+
+/**
+ * @typedef {object} GuideStep
+ * @property {string} title
+ * @property {string} what
+ * @property {string} at selector of the part it speaks of; the first that is there counts
+ * @property {(ctx: any, began: any) => boolean} [done] without it, the step waits for "Go on"
+ */
+
+const has = (value) => Array.isArray(value) && value.length > 0;
+
+/** @type {GuideStep[]} */
+const STEPS = [
+  {
+    title: "Open a clip",
+    what: `Press Clips, and begin a new attempt on ${CLIP}.`,
+    at: `dialog[open] [aria-label="New attempt on ${CLIP}"], [data-opens="clips"]`,
+    done: ({ store }) => store.clip !== null && store.key !== null,
+  },
+  {
+    title: "Step through it",
+    what: "Go one frame on with n, one back with b, or press Next beside the strip. Shift goes ten.",
+    at: "#strip",
+    done: ({ clock }, began) => clock.ordinal !== began.ordinal,
+  },
+  {
+    title: "Say what is upright",
+    what: "Press 2, or Plumb in the list of marks. Then place a point near both ends of the string that hangs at the left.",
+    at: "#stage",
+    done: ({ store }) => has(store.draft.marks.plumb) || has(store.draft.marks.level),
+  },
+  {
+    title: "Mark the board",
+    what: "Press 3, or Ramp. Place two points along the upper edge of the board, far apart. Roughly will do: the edge fit moves the line onto the edge.",
+    at: "#stage",
+    done: ({ store }) => has(store.draft.marks.ramp),
+  },
+  {
+    title: "Mark the hubs",
+    what: "Press 4, or Hubs. Place the middle of the rear wheel, then of the front wheel.",
+    at: "#stage",
+    done: ({ store }) => has(store.draft.marks.hubs) || has(store.draft.marks.chassis),
+  },
+  {
+    title: "Declare the view",
+    what: "The footage must say how the camera looked. In the row of what is missing, press View and choose the lens harrier-wide.json.",
+    at: "#missing",
+    done: ({ store }) => Boolean(store.draft.marks.lens),
+  },
+  {
+    title: "See the angle",
+    what: "The bar on the ladder is the measured angle with its 95 % interval: steps it covers cannot be told apart by this footage. Press the number to see what it rests on.",
+    at: "#ladder",
+  },
+  {
+    title: "Fill in the slip",
+    what: "Give the entry Siskin, the test board ladder, and your verdict. The verdict is yours: software only proposes.",
+    at: "#slip",
+    done: ({ store }) => {
+      const { entry, test, verdict } = store.draft.details;
+      return Boolean(entry && test && verdict);
+    },
+  },
+  {
+    title: "Sign and save",
+    what: "Put your name down and sign. Only then is it in the journal, as one revision.",
+    at: "#slip",
+    done: ({ store }) => store.revision !== null,
+  },
+];
+
+/** @param {HTMLElement} root @param {any} ctx */
+export function mount(root, ctx) {
+  const asked = new URLSearchParams(location.search).has("guide");
+  ctx.actions.add({
+    name: "open-guide",
+    label: "The guided attempt on sample footage",
+    group: "Panels",
+    run: () => begin(ctx),
+  });
+  const stop = ctx.store.subscribe(() => {
+    const { event } = ctx.store;
+    if (!event) return;
+    stop();
+    if (event.practice && asked) startGuide(ctx);
+    else if (event.first_visit && !event.practice) offer(ctx);
+  }, ["event"]);
+}
+
+/** Where the guide is: on this page when it is the practice event, else over there. */
+function begin(ctx) {
+  if (ctx.store.event?.practice) startGuide(ctx);
+  else location.href = "practice/?guide";
+}
+
+/** Offer the guide to a first visitor; either answer is kept, so that it is asked once. */
+function offer(ctx) {
+  const answered = async (then) => {
+    away();
+    try {
+      await ctx.api.post("api/practice-hint/done");
+    } catch (error) {
+      ctx.notices.say(error.message, "refusal");
+      return;
+    }
+    then?.();
+  };
+  const away = ctx.notices.offer("First time here? A guided attempt on sample footage takes five minutes.", [
+    { label: "Show me", run: () => answered(() => (location.href = "practice/?guide")) },
+    { label: "Not now", run: () => answered() },
+  ]);
+}
+
+let isGoing = false;
+
+/** @param {any} ctx */
+export function startGuide(ctx) {
+  if (isGoing) return;
+  isGoing = true;
+  const { store, clock } = ctx;
+  const coach = makeCoach(/** @type {HTMLElement} */ (document.getElementById("notices")));
+  let at = 0;
+  let began = snapshot(ctx);
+
+  function leave() {
+    isGoing = false;
+    stopStore();
+    stopClock?.();
+    spoken.remove();
+    coach.away();
+  }
+
+  /** @param {number} index @param {boolean} [back] what is done already is passed over going on only */
+  function go(index, back = false) {
+    at = index;
+    began = snapshot(ctx);
+    while (!back && STEPS[at]?.done?.(ctx, began)) at += 1;
+    if (at >= STEPS.length) {
+      finish();
+      return;
+    }
+    const step = STEPS[at];
+    coach.pointAt(() => firstThere(step.at));
+    put(
+      coach.card,
+      el("p", { class: "coach-count small soft" }, `Guided attempt, ${at + 1} of ${STEPS.length}`),
+      el("h2", { class: "coach-title" }, step.title),
+      el("p", {}, step.what),
+      el(
+        "div",
+        { class: "row" },
+        step.done ? button("Skip this", () => go(at + 1)) : button("Go on", () => go(at + 1), { class: "main" }),
+        at > 0 && button("Back", () => go(at - 1, true), { class: "plain" }),
+        button("Leave the guide", leave, { class: "plain" }),
+      ),
+    );
+    speak(step);
+  }
+
+  /** The card is not focused, to leave the keys to the page; so what it says is spoken. */
+  function speak(step) {
+    spoken.textContent = `${step.title}. ${step.what}`;
+  }
+
+  function finish() {
+    const angle = measured(store.readings.angle?.result ?? null, "ramp_deg");
+    coach.pointAt(() => null);
+    put(
+      coach.card,
+      el("h2", { class: "coach-title" }, "That is a whole attempt"),
+      el(
+        "p",
+        {},
+        angle.value === null
+          ? "Nothing is signed yet; all marks are kept, and the row of what is missing leads on."
+          : `You measured the board at ${sentenceOf(angle)}. The interval is part of the number.`,
+      ),
+      el("p", {}, "What you did here was practice, and goes when clipmark is ended."),
+      el(
+        "div",
+        { class: "row" },
+        button("Done", leave, { class: "main" }),
+        el("a", { class: "button", href: "../" }, "To the event"),
+      ),
+    );
+    spoken.textContent = "That is a whole attempt.";
+  }
+
+  function look() {
+    const step = STEPS[at];
+    if (step?.done?.(ctx, began)) go(at + 1);
+  }
+
+  const spoken = el("p", { class: "unseen", role: "status" });
+  coach.card.after(spoken);
+  const stopStore = store.subscribe(look);
+  const stopClock = clock.subscribe(look);
+  go(0);
+}
+
+/** @param {any} ctx */
+function snapshot({ clock }) {
+  return { ordinal: clock.ordinal };
+}
+
+/** @param {string} selectors separated by commas, the earlier the better */
+function firstThere(selectors) {
+  for (const selector of selectors.split(",")) {
+    const found = document.querySelector(selector.trim());
+    if (found) return found;
+  }
+  return null;
+}

@@ -1,0 +1,227 @@
+/**
+ * Stands: references marked once for a camera position, and whether the camera has moved since.
+ */
+
+import { button, el, put } from "./dom.js";
+import { field, readAll } from "./form_parts.js";
+import { fixed } from "./numbers.js";
+import { hasReference, standBody, standWords } from "./stand_body.js";
+import { when } from "./work_list.js";
+
+const PIECES = { level: "level line", plumb: "plumb line", sheet: "sheet", scale: "scale mark" };
+
+/** @param {HTMLElement} root @param {any} ctx */
+export function mount(root, ctx) {
+  ctx.panels.add({
+    name: "stands",
+    title: "Stands: camera positions",
+    size: "wide",
+    build: (panel) => build(panel, ctx),
+  });
+  ctx.actions.add({
+    name: "open-stands",
+    label: "Stands: references of a camera position",
+    group: "Panels",
+    key: "Shift+s",
+    run: () => ctx.panels.open("stands"),
+  });
+}
+
+/** @param {import("./panel.js").Panel} panel @param {any} ctx */
+async function build(panel, ctx) {
+  const { store } = ctx;
+  const list = el("ul", { role: "list", class: "stand-list" });
+  const state = el("p", { class: "soft", role: "status" }, "Looking for stands ...");
+  const making = el("section", { class: "stand-new", "aria-label": "A new stand" });
+  put(
+    panel.body,
+    el("p", { class: "soft" }, "Mark level or plumb, sheet and scale once for a camera that stands still; every attempt filmed from there can use them."),
+    state,
+    list,
+    making,
+  );
+
+  async function refresh() {
+    let stands;
+    try {
+      ({ stands } = await ctx.api.get("api/stands"));
+    } catch (error) {
+      state.textContent = error.message;
+      return;
+    }
+    state.textContent = stands.length === 0 ? "There is no stand yet." : "";
+    put(list, stands.map((stand) => standItem(stand, panel, ctx)));
+    put(making, newStand(stands, ctx, refresh));
+  }
+  const stop = store.subscribe(refresh, ["event"]);
+  panel.onClose(stop);
+  await refresh();
+}
+
+/** @param {any} stand @param {import("./panel.js").Panel} panel @param {any} ctx */
+function standItem(stand, panel, ctx) {
+  const { store } = ctx;
+  const body = stand.body ?? stand;
+  const marked = (body.marks ?? []).map((mark) => PIECES[mark.role] ?? mark.role);
+  const answer = el("div", { class: "stand-answer", role: "status" });
+  const inUse = store.draft.stand === stand.id;
+  const facts = [
+    marked.length > 0 ? `marked: ${marked.join(", ")}` : "declared only, nothing is marked",
+    body.lens && `lens ${body.lens.path.split("/").pop()}`,
+    body.square_within_deg != null && `square within ${body.square_within_deg}°`,
+    body.view_angle_deg != null && `view ${body.view_angle_deg}° across`,
+    body.camera,
+  ];
+  const use = button("Use it for this attempt", () => check(stand, answer, panel, ctx), {
+    class: "main",
+    "aria-label": `Use stand ${body.name ?? stand.id} for this attempt`,
+    disabled: !store.draft.clip || !store.key,
+  });
+  return el(
+    "li",
+    { class: "stand", data: { stand: stand.id } },
+    el("h3", {}, body.name ?? stand.id, inUse && el("span", { class: "stamp" }, "of this attempt")),
+    el("p", { class: "small soft" }, facts.filter(Boolean).join("; ")),
+    stand.revision && el("p", { class: "small soft" }, `Revision ${stand.revision}, by ${stand.by || "nobody named"}, ${when(stand.at)}`),
+    el("div", { class: "row" }, use, inUse && button("Do without it", () => doWithout(panel, ctx))),
+    use.disabled && el("p", { class: "small soft" }, "Open an attempt with a clip to use it."),
+    answer,
+  );
+}
+
+/** Ask whether the camera still stands there, say it, and put the carried marks into the draft. */
+async function check(stand, answer, panel, ctx) {
+  const { store, clock, api } = ctx;
+  const { clip, marks } = store.draft;
+  put(answer, el("p", { class: "soft" }, "Comparing this clip with the stand ..."));
+  let found;
+  try {
+    const frame = marks.frame ?? clock.ordinal;
+    found = await api.post(`api/stands/${encodeURIComponent(stand.id)}/check`, { clip, frame });
+  } catch (error) {
+    put(answer, el("p", { class: "bad" }, error.message));
+    return;
+  }
+  if (store.draft.clip !== clip) return; // another attempt was opened meanwhile
+  if (found.state === "cannot tell") {
+    put(answer, told(found), wayToMark(panel, ctx));
+    return;
+  }
+  store.change("stand", (draft) => {
+    draft.stand = stand.id;
+    for (const [name, value] of Object.entries(found.marks ?? {})) {
+      if (name !== "frame" && value !== null) draft.marks[name] = value;
+    }
+  });
+  put(answer, told(found));
+}
+
+/** What was found and what was done about it. @param {any} found */
+function told(found) {
+  const words = { same: "The camera stands where it stood.", moved: "The camera has moved.", "cannot tell": "Whether the camera moved cannot be told." };
+  const numbers =
+    found.shift_px == null
+      ? null
+      : [
+          `shift ${withSpread(found.shift_px, found.u_shift_px, "px")}`,
+          found.roll_deg != null && `turn ${withSpread(found.roll_deg, found.u_roll_deg, "°")}`,
+          found.scale != null && Math.abs(found.scale - 1) > 5e-5 && `scale ${fixed(found.scale, 4)}`,
+        ]
+          .filter(Boolean)
+          .join(", ");
+  return el(
+    "div",
+    { class: `stand-told stand-${found.state.replace(" ", "-")}` },
+    el("strong", {}, words[found.state]),
+    found.sentence && el("p", {}, found.sentence),
+    numbers && el("p", { class: "small" }, numbers),
+    found.done && el("p", {}, found.done),
+  );
+}
+
+/** @param {number} value @param {number | null} u standard uncertainty @param {string} unit */
+function withSpread(value, u, unit) {
+  const tail = unit === "°" ? unit : ` ${unit}`;
+  if (u == null) return `${fixed(value, 2)}${tail}`;
+  const places = Math.max(0, Math.min(4, Math.ceil(-Math.log10(Math.max(2 * u, 1e-4))) + 1));
+  return `${fixed(value, places)} ± ${fixed(2 * u, places)}${tail}`;
+}
+
+/** @param {import("./panel.js").Panel} panel @param {any} ctx */
+function wayToMark(panel, ctx) {
+  const go = (tool) => () => {
+    panel.close();
+    ctx.store.setUi({ tool });
+    document.getElementById("stage")?.focus();
+  };
+  return el(
+    "div",
+    { class: "row" },
+    el("span", {}, "Mark it on this clip:"),
+    button("plumb line", go("plumb")),
+    button("level line", go("level")),
+  );
+}
+
+/** @param {import("./panel.js").Panel} panel @param {any} ctx */
+function doWithout(panel, ctx) {
+  ctx.store.change("no stand", (draft) => {
+    draft.stand = null;
+  });
+  ctx.notices.say("The attempt has no stand now; its marks stay as they are.");
+  panel.close();
+}
+
+/** @param {any[]} stands @param {any} ctx @param {() => void} refresh */
+function newStand(stands, ctx, refresh) {
+  const { store } = ctx;
+  const { draft, clip } = store;
+  const words = standWords(draft.marks);
+  const title = el("h3", {}, "Make one from this attempt");
+  if (!draft.clip || !clip || !hasReference(draft.marks)) {
+    return [
+      title,
+      el("p", { class: "soft" }, draft.clip ? "Mark a level or plumb line on this clip first." : "Open an attempt with a clip, and mark a level or plumb line on it first."),
+    ];
+  }
+  const name = field({ name: "name", label: "Name", needed: true, hint: "Such as: left, from the tripod.", offers: stands.map((item) => (item.body ?? item).name ?? item.id) });
+  const camera = field({ name: "camera", label: "Camera" });
+  const distance = field({ name: "distance_mm", label: "Distance to the board", kind: "number", unit: "mm", least: 1 });
+  const note = field({ name: "note", label: "Note" });
+  const by = field({ name: "by", label: "Written down by", value: store.ui.by ?? "", needed: true, offers: store.event.people ?? [] });
+  const trouble = el("p", { class: "bad", role: "alert" });
+  const fields = [name, camera, distance, note, by];
+
+  async function save() {
+    const said = readAll(fields);
+    if (said === null) return;
+    const known = stands.find((item) => ((item.body ?? item).name ?? item.id) === said.name);
+    const id = known?.id ?? idOf(said.name);
+    const body = standBody(said.name, draft, clip, said);
+    try {
+      await ctx.api.put(`api/stands/${encodeURIComponent(id)}`, { by: said.by, base_revision: known?.revision ?? null, body });
+    } catch (error) {
+      trouble.textContent = error.message;
+      return;
+    }
+    store.change("stand", (copy) => {
+      copy.stand = id;
+    });
+    ctx.notices.say(`The stand ${said.name} is saved, and used by this attempt.`, "success");
+    refresh();
+  }
+
+  return [
+    title,
+    el("p", {}, `It keeps: ${words.join(", ")}; as marked on frame ${draft.marks.frame ?? 0} of ${clip.name}.`),
+    el("div", { class: "form-group" }, fields.map((item) => item.node)),
+    el("div", { class: "panel-foot" }, button("Save the stand", save, { class: "main" })),
+    trouble,
+  ];
+}
+
+/** An id for a name: small letters, digits, hyphens. @param {string} name */
+function idOf(name) {
+  const plain = name.normalize("NFKD").toLowerCase().replace(/[^a-z0-9]+/g, "-").replace(/^-+|-+$/g, "");
+  return plain || "stand";
+}
