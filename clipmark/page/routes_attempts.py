@@ -79,6 +79,8 @@ def drafts(desk: DeskOf) -> Answer:
                 "holder": kept.holder,
                 "entry": kept.draft.details.entry,
                 "test": kept.draft.details.test,
+                "step_deg": kept.draft.details.step_deg,
+                "try_no": kept.draft.details.try_no,
                 "clip": kept.draft.clip,
             }
             for kept in desk.drafts.all()
