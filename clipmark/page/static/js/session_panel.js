@@ -104,7 +104,7 @@ function show(place, panel, ctx, answer) {
     try {
       await ctx.api.put("api/session", { by: by.read(), base_revision: base, body: record });
     } catch (error) {
-      if (error.status === 409) await showConflict(record, error);
+      if (error.status === 409) showConflict(record, error);
       else put(trouble, el("p", { class: "bad" }, error.message));
       return;
     }
@@ -114,8 +114,8 @@ function show(place, panel, ctx, answer) {
     ctx.store.setEvent(await ctx.api.get("api/event"));
   }
 
-  async function showConflict(record, error) {
-    const theirs = await ctx.api.get("api/session");
+  function showConflict(record, error) {
+    const { theirs } = error.body;
     const rows = differences(record, theirs.body ?? {});
     put(
       trouble,
@@ -126,7 +126,7 @@ function show(place, panel, ctx, answer) {
       el(
         "div",
         { class: "row" },
-        button("Take theirs into the form", () => show(place, panel, ctx, theirs)),
+        button("Take theirs into the form", () => show(place, panel, ctx, { ...theirs, changes })),
         button("Save yours over it", () => save(record, theirs.revision)),
       ),
     );
@@ -246,7 +246,7 @@ function setupBlocks(known) {
 
 /** @param {any[]} changes */
 function changesList(changes) {
-  const rows = [...changes].reverse().map((item) => [
+  const rows = changes.map((item) => [
     `${when(item.at)}, ${item.by || "nobody named"}`,
     fieldWords(item.field),
     valueWords(item.before),

@@ -1,10 +1,13 @@
 /**
  * A stand made from the marks of an attempt: those that belong to the camera position and not to
- * the truck, in the form in which the journal keeps marks.
+ * the truck.
  */
 
 /** Marks of the marks-file form that a camera position keeps. */
 export const STAND_MARKS = ["level", "plumb", "sheet", "scale", "lens", "view_angle", "square_within"];
+
+/** What goes with them, and is kept where it is given. */
+const BESIDE = ["level_u", "sheet_size", "sheet_u_mm", "scale_mm", "edge_fit"];
 
 const WORDS = {
   level: "level line",
@@ -33,51 +36,20 @@ function isMarked(marks, name) {
 }
 
 /**
- * @param {string} name
  * @param {import("./store.js").Draft} draft
- * @param {{name: string, sha: string}} clip
- * @param {{camera: string, distance_mm: number | null, note: string}} said
+ * @param {{name: string, camera: string, distance_mm: number | null, note: string}} said
  */
-export function standBody(name, draft, clip, said) {
-  const { marks } = draft;
-  const frame = marks.frame ?? 0;
+export function standBody(draft, said) {
+  const frame = draft.marks.frame ?? 0;
+  const kept = [...STAND_MARKS, ...BESIDE].filter((name) => isMarked(draft.marks, name));
+  const marks = Object.fromEntries(kept.map((name) => [name, draft.marks[name]]));
   return {
-    name,
+    name: said.name,
     camera: said.camera,
-    lens: marks.lens ? { path: `lenses/${marks.lens}`, sha256: null } : null,
-    reference_clip: { path: `clips/${clip.name}`, sha256: clip.sha },
-    reference_frame: frame,
-    marks: recordedMarks(marks, frame),
-    level_u_deg: marks.level_u ?? null,
-    square_within_deg: marks.square_within ?? null,
-    view_angle_deg: marks.view_angle ?? null,
+    clip: draft.clip,
+    frame,
+    marks: { ...marks, frame },
     distance_mm: said.distance_mm,
     note: said.note,
   };
-}
-
-/** @param {Record<string, any>} marks @param {number} frame */
-function recordedMarks(marks, frame) {
-  const found = [];
-  for (const role of ["level", "plumb", "scale"]) {
-    if (!isMarked(marks, role)) continue;
-    const [x1, y1, x2, y2] = marks[role];
-    const line = { shape: "line", role, frame, x1, y1, x2, y2, edge_fit: marks.edge_fit ?? true };
-    if (role === "scale") found.push({ ...line, length_mm: marks.scale_mm ?? null });
-    else found.push({ ...line, u_deg: marks.level_u ?? null });
-  }
-  if (isMarked(marks, "sheet") && marks.sheet_size) {
-    const corners = [0, 2, 4, 6].map((at) => [marks.sheet[at], marks.sheet[at + 1]]);
-    const [width_mm, height_mm] = marks.sheet_size;
-    found.push({
-      shape: "sheet",
-      role: "sheet",
-      frame,
-      corners,
-      width_mm,
-      height_mm,
-      side_u_mm: marks.sheet_u_mm ?? 0.5,
-    });
-  }
-  return found;
 }

@@ -8,8 +8,6 @@ import { fixed } from "./numbers.js";
 import { hasReference, standBody, standWords } from "./stand_body.js";
 import { when } from "./work_list.js";
 
-const PIECES = { level: "level line", plumb: "plumb line", sheet: "sheet", scale: "scale mark" };
-
 /** @param {HTMLElement} root @param {any} ctx */
 export function mount(root, ctx) {
   ctx.panels.add({
@@ -61,28 +59,28 @@ async function build(panel, ctx) {
 /** @param {any} stand @param {import("./panel.js").Panel} panel @param {any} ctx */
 function standItem(stand, panel, ctx) {
   const { store } = ctx;
-  const body = stand.body ?? stand;
-  const marked = (body.marks ?? []).map((mark) => PIECES[mark.role] ?? mark.role);
+  const { body } = stand;
+  const kept = standWords(body.marks);
   const answer = el("div", { class: "stand-answer", role: "status" });
   const inUse = store.draft.stand === stand.id;
   const facts = [
-    marked.length > 0 ? `marked: ${marked.join(", ")}` : "declared only, nothing is marked",
-    body.lens && `lens ${body.lens.path.split("/").pop()}`,
+    kept.length > 0 ? `keeps ${kept.join(", ")}` : "nothing is marked on it yet",
+    body.marks.lens,
     body.square_within_deg != null && `square within ${body.square_within_deg}°`,
     body.view_angle_deg != null && `view ${body.view_angle_deg}° across`,
     body.camera,
   ];
   const use = button("Use it for this attempt", () => check(stand, answer, panel, ctx), {
     class: "main",
-    "aria-label": `Use stand ${body.name ?? stand.id} for this attempt`,
+    "aria-label": `Use stand ${body.name} for this attempt`,
     disabled: !store.draft.clip || !store.key,
   });
   return el(
     "li",
     { class: "stand", data: { stand: stand.id } },
-    el("h3", {}, body.name ?? stand.id, inUse && el("span", { class: "stamp" }, "of this attempt")),
+    el("h3", {}, body.name, inUse && el("span", { class: "stamp" }, "of this attempt")),
     el("p", { class: "small soft" }, facts.filter(Boolean).join("; ")),
-    stand.revision && el("p", { class: "small soft" }, `Revision ${stand.revision}, by ${stand.by || "nobody named"}, ${when(stand.at)}`),
+    el("p", { class: "small soft" }, `Revision ${stand.revision}, by ${stand.by || "nobody named"}, ${when(stand.at)}`),
     el("div", { class: "row" }, use, inUse && button("Do without it", () => doWithout(panel, ctx))),
     use.disabled && el("p", { class: "small soft" }, "Open an attempt with a clip to use it."),
     answer,
@@ -184,7 +182,7 @@ function newStand(stands, ctx, refresh) {
       el("p", { class: "soft" }, draft.clip ? "Mark a level or plumb line on this clip first." : "Open an attempt with a clip, and mark a level or plumb line on it first."),
     ];
   }
-  const name = field({ name: "name", label: "Name", needed: true, hint: "Such as: left, from the tripod.", offers: stands.map((item) => (item.body ?? item).name ?? item.id) });
+  const name = field({ name: "name", label: "Name", needed: true, hint: "Such as: left, from the tripod.", offers: stands.map((item) => item.body.name) });
   const camera = field({ name: "camera", label: "Camera" });
   const distance = field({ name: "distance_mm", label: "Distance to the board", kind: "number", unit: "mm", least: 1 });
   const note = field({ name: "note", label: "Note" });
@@ -195,9 +193,9 @@ function newStand(stands, ctx, refresh) {
   async function save() {
     const said = readAll(fields);
     if (said === null) return;
-    const known = stands.find((item) => ((item.body ?? item).name ?? item.id) === said.name);
+    const known = stands.find((item) => item.body.name === said.name);
     const id = known?.id ?? idOf(said.name);
-    const body = standBody(said.name, draft, clip, said);
+    const body = standBody(draft, said);
     try {
       await ctx.api.put(`api/stands/${encodeURIComponent(id)}`, { by: said.by, base_revision: known?.revision ?? null, body });
     } catch (error) {
@@ -223,5 +221,5 @@ function newStand(stands, ctx, refresh) {
 /** An id for a name: small letters, digits, hyphens. @param {string} name */
 function idOf(name) {
   const plain = name.normalize("NFKD").toLowerCase().replace(/[^a-z0-9]+/g, "-").replace(/^-+|-+$/g, "");
-  return plain || "stand";
+  return plain.slice(0, 60).replace(/-+$/, "") || "stand";
 }
