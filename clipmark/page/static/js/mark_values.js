@@ -1,0 +1,94 @@
+// What is known of a mark beside where it is: filled in while the mark is in hand or being placed.
+
+import { button, el, freshId, put } from "./dom.js";
+import { kindOf } from "./mark_kinds.js";
+
+/** @typedef {{field: string, label: string, unit: string, at?: number, least?: number}} Value */
+
+const LEVEL_U = { field: "level_u", label: "good to (u)", unit: "°" };
+/** @type {Record<string, Value[]>} */
+const VALUES = {
+  level: [LEVEL_U],
+  plumb: [LEVEL_U],
+  hubs: [{ field: "rim_px", label: "rim radius", unit: "px" }],
+  sheet: [
+    { field: "sheet_size", at: 0, label: "first side", unit: "mm" },
+    { field: "sheet_size", at: 1, label: "second side", unit: "mm" },
+    { field: "sheet_u_mm", label: "good to (u)", unit: "mm" },
+  ],
+  scale: [{ field: "scale_mm", label: "length", unit: "mm" }],
+  wheel: [{ field: "wheel_mm", label: "diameter", unit: "mm" }],
+};
+const SIZES = [["A4 wide", [297, 210]], ["A4 high", [210, 297]]];
+
+/** @param {any} ctx @returns {{node: HTMLElement, update: () => void}} */
+export function markValues(ctx) {
+  const { store } = ctx;
+  const node = el("div", { class: "mark-values", role: "group", hidden: true });
+  let shown = null;
+  let fields = [];
+
+  const set = (field, value) =>
+    store.change(field.replaceAll("_", " "), ({ marks }) => {
+      marks[field] = value;
+    });
+
+  function build(name) {
+    fields = VALUES[name].map((value) => valueField(store, value, set));
+    const sizes = name === "sheet" && el("div", { class: "mark-sizes" },
+      SIZES.map(([label, size]) => button(label, () => set("sheet_size", size))));
+    node.setAttribute("aria-label", `Sizes of the ${kindOf(name).label}`);
+    put(node, sizes, fields.map((one) => one.node));
+  }
+
+  function update() {
+    const { tool, hand } = store.ui;
+    const id = tool ?? hand?.mark;
+    const name = id && VALUES[kindOf(id).name] ? kindOf(id).name : null;
+    if (name !== shown) {
+      shown = name;
+      node.hidden = name === null;
+      if (name) build(name);
+    }
+    for (const one of fields) one.update();
+  }
+  return { node, update };
+}
+
+function valueField(store, { field, label, unit, at }, set) {
+  const id = freshId("mark-value");
+  const kept = () => {
+    const value = store.draft.marks[field] ?? null;
+    return at === undefined ? value : (value?.[at] ?? null);
+  };
+  const input = /** @type {HTMLInputElement} */ (
+    el("input", { id, inputmode: "decimal", size: 5, autocomplete: "off", data: { value: field }, on: { change: commit } })
+  );
+
+  function commit() {
+    const text = input.value.trim().replace(",", ".");
+    const number = text === "" ? null : Number(text);
+    const bad = number !== null && !(number > 0 && Number.isFinite(number));
+    input.toggleAttribute("aria-invalid", false);
+    if (bad) {
+      input.setAttribute("aria-invalid", "true");
+      input.title = "a number above 0";
+      return;
+    }
+    input.title = "";
+    if (at === undefined) set(field, number);
+    else if (number !== null) {
+      const pair = [...(store.draft.marks[field] ?? [number, number])];
+      pair[at] = number;
+      set(field, pair);
+    }
+  }
+
+  function update() {
+    if (document.activeElement === input) return; // being typed
+    const value = kept();
+    input.value = value === null ? "" : String(value);
+    input.removeAttribute("aria-invalid");
+  }
+  return { input, update, node: el("p", { class: "mark-value" }, el("label", { for: id }, `${label}, ${unit}`), input) };
+}

@@ -1,0 +1,48 @@
+// Whether marks can be set now, and if not, why: a sentence that says what to do.
+
+import { claimFrame, frameOf, kindOf, labelOf } from "./mark_kinds.js";
+
+/** Why nothing can be marked on what is seen now, or null. */
+function whyNoPicture({ store, clock, view, frames }) {
+  if (!store.clip?.facts) return "There is no picture to mark on; open a clip first.";
+  if (clock.playing) return "The clip is running; stop it before marking, marks are set on one frame.";
+  if (view.exactHere) return null;
+  if (frames.problem(clock.ordinal)) {
+    return `Frame ${clock.ordinal} has no exact picture; step to another frame to mark.`;
+  }
+  return `The exact picture of frame ${clock.ordinal} is not here yet; marks can be placed on it alone, wait a moment.`;
+}
+
+/** Why a new mark of a kind cannot be placed on this frame, or null. */
+export function whyNotPlace(ctx, name) {
+  const none = whyNoPicture(ctx);
+  if (none) return none;
+  const marks = structuredClone(ctx.store.draft.marks);
+  if (claimFrame(marks, name, ctx.clock.ordinal)) return null;
+  return (
+    `The other marks are on frame ${frameOf(marks, name)}, and one reading is made on one frame; ` +
+    "go there, or bring them to this frame."
+  );
+}
+
+/** Why a mark cannot be moved now, or null. */
+export function whyNotMove(ctx, id) {
+  const none = whyNoPicture(ctx);
+  if (none) return none;
+  const frame = frameOf(ctx.store.draft.marks, id);
+  if (frame === null || frame === ctx.clock.ordinal) return null;
+  return `The ${labelOf(id)} is set on frame ${frame}; go there, or bring the marks to this frame.`;
+}
+
+/** Take the marks that belong to one frame over to the frame shown. */
+export function bringMarks({ store, clock }, name) {
+  const field = kindOf(name).frameField;
+  if (field === null) return;
+  store.change(`bring the marks to frame ${clock.ordinal}`, ({ marks }) => {
+    if (field === "patch_frame") {
+      marks.patch_frame = clock.ordinal === marks.frame ? null : clock.ordinal;
+    } else {
+      marks.frame = clock.ordinal;
+    }
+  });
+}
