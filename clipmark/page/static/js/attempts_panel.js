@@ -19,7 +19,7 @@ const HEADS = [
   ["Mean speed", "number"],
   ["Marked by", ""],
   ["When", ""],
-  ["Ways", ""],
+  ["", ""],
 ];
 
 /** @param {HTMLElement} root @param {any} ctx */
@@ -41,9 +41,9 @@ export function mount(root, ctx) {
   });
   ctx.actions.add({
     name: "open-attempts",
-    label: "Attempts: open one, see its revisions",
+    label: "Open an attempt, see its revisions",
     group: "Panels",
-    key: "Shift+a",
+    key: "o",
     run: () => ctx.panels.open("attempts"),
   });
 }
@@ -106,7 +106,7 @@ function build(panel, ctx, news) {
         el(
           "thead",
           {},
-          el("tr", {}, HEADS.map(([words, kind]) => el("th", { scope: "col", class: kind || null }, words))),
+          el("tr", {}, HEADS.map(([words, kind]) => head(words, kind))),
         ),
         body,
       ),
@@ -118,6 +118,11 @@ function build(panel, ctx, news) {
     stop();
   });
   refresh();
+}
+
+/** A head without words is of the buttons: nothing is read under it but themselves. */
+function head(words, kind) {
+  return words ? el("th", { scope: "col", class: kind || null }, words) : el("td", {});
 }
 
 /** @param {any} item @param {string} wanted */

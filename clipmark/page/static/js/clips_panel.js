@@ -24,9 +24,9 @@ export function mount(root, ctx) {
   });
   ctx.actions.add({
     name: "open-clips",
-    label: "Clips: take footage in, begin an attempt",
+    label: "Open a clip: take footage in, begin an attempt",
     group: "Panels",
-    key: "Shift+c",
+    key: "Shift+o",
     run: () => ctx.panels.open("clips"),
   });
   window.addEventListener("beforeunload", (event) => {

@@ -37,7 +37,7 @@ export function mount(root, ctx) {
     name: "open-pairing",
     label: "Pair clips with entries, tests and tries",
     group: "Panels",
-    key: "Shift+p",
+    key: "p",
     run: () => ctx.panels.open("pairing"),
   });
 }

@@ -27,9 +27,9 @@ export function mount(root, ctx) {
   });
   ctx.actions.add({
     name: "open-session",
-    label: "Session: what was written down for the day",
+    label: "Day: the session record",
     group: "Panels",
-    key: "Shift+e",
+    key: "Shift+d",
     run: () => ctx.panels.open("session"),
   });
   const stop = ctx.store.subscribe(() => {
@@ -77,7 +77,7 @@ function noteAsked({ store }) {
 
 /** @param {import("./panel.js").Panel} panel @param {any} ctx */
 async function build(panel, ctx) {
-  const place = el("div", {}, el("p", { class: "soft" }, "Looking for the record ..."));
+  const place = el("div", { class: "session-place" }, el("p", { class: "soft" }, "Looking for the record ..."));
   put(panel.body, place);
   try {
     show(place, panel, ctx, await ctx.api.get("api/session"));

@@ -18,9 +18,9 @@ export function mount(root, ctx) {
   });
   ctx.actions.add({
     name: "open-stands",
-    label: "Stands: references of a camera position",
+    label: "Where the camera stood: stands",
     group: "Panels",
-    key: "Shift+s",
+    key: "Shift+w",
     run: () => ctx.panels.open("stands"),
   });
 }

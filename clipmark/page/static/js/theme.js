@@ -10,7 +10,7 @@ const PLACE = "clipmark.theme";
 export const THEMES = ["system", "light", "dark"];
 
 /** @type {Record<Theme, string>} */
-export const THEME_NAMES = { system: "as the system", light: "light", dark: "dark" };
+export const THEME_NAMES = { system: "system", light: "light", dark: "dark" };
 
 /**
  * The theme chosen in this browser; storage may be refused by its settings.
