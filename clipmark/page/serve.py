@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import threading
 import webbrowser
@@ -15,7 +16,7 @@ from clipmark.errors import FolderError
 from clipmark.page.app import create_app
 from clipmark.page.security import Doors
 
-LOOPBACK, EVERYWHERE = "127.0.0.1", "0.0.0.0"  # noqa: S104 - only after an explicit yes
+LOOPBACK, EVERYWHERE = "127.0.0.1", "0.0.0.0"  # the second only after an explicit yes
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,7 @@ def listen(host: str, port: int) -> socket.socket:
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))
+        listener.listen(128)  # whoever is told the address may connect at once, and waits
     except (OSError, OverflowError) as error:
         listener.close()
         raise FolderError(
@@ -96,15 +98,13 @@ def own_addresses() -> list[str]:
     """This machine's names and IPv4 addresses on the local network, as a browser would type."""
     found: list[str] = []
     name = socket.gethostname()
-    try:
+    with contextlib.suppress(OSError):
         found += [str(item[4][0]) for item in socket.getaddrinfo(name, None, socket.AF_INET)]
-    except OSError:
-        pass
-    try:  # the address of the interface that leads out; no packet is sent
-        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-            probe.connect(("192.0.2.1", 9))  # RFC 5737: never anybody's
-            found.append(str(probe.getsockname()[0]))
-    except OSError:
-        pass
+    with (
+        contextlib.suppress(OSError),
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe,
+    ):
+        probe.connect(("192.0.2.1", 9))  # RFC 5737: never anybody's; no packet is sent
+        found.append(str(probe.getsockname()[0]))
     others = [item for item in dict.fromkeys(found) if not item.startswith("127.")]
     return [*others, name] if name else others
