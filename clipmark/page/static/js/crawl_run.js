@@ -37,6 +37,9 @@ class CrawlRun {
     this.said = el("span", { class: "crawl-said small", role: "status" });
     this.numbers = el("div", { class: "crawl-numbers" }, this.views.map((view) => view.node));
     this.node = el("div", { class: "crawl-run" }, this.press, this.bar, this.said, this.numbers);
+    this.numbers.addEventListener("wheel", (event) => {
+      this.numbers.scrollLeft += event.deltaX || event.deltaY; // a row has nowhere else to go
+    }, { passive: true });
   }
 
   update() {
@@ -45,7 +48,7 @@ class CrawlRun {
     const how = held && store.current("crawl") === null ? "stale" : "";
     this.views.forEach((view) => view.update(held?.result ?? null, how));
     this.press.hidden = !store.draft.clip;
-    const again = held?.result ? "Measure crawl again" : "Measure crawl";
+    const again = held?.result ? "Measure again" : "Measure crawl";
     this.press.textContent = this.job ? "Stop" : again;
   }
 
@@ -113,9 +116,6 @@ class CrawlRun {
       this.end(run, "");
       store.setReading("crawlTrace", state.trace, run.key);
       store.setReading("crawl", state.result, run.key);
-      for (const sentence of state.result?.warnings ?? []) {
-        notices.say(sentence);
-      }
     } else if (state.state === "stopped") {
       this.end(run, "stopped");
     } else {
@@ -178,16 +178,22 @@ class CrawlRun {
 function valueViews() {
   return [
     numberView({ label: "mean speed", name: "mean_speed_mm_s" }),
-    numberView({ label: "slowest held", name: "slowest_speed_mm_s" }),
     numberView({ label: "ripple", name: "ripple" }),
     numberView({ label: "stalls", name: "stalls", words: stallCount, explain: stallList }),
+    numberView({ label: "slowest held", name: "slowest_speed_mm_s" }),
     numberView({ label: "rolled back", name: "rollback_mm" }),
     numberView({ label: "travel", name: "distance_mm" }),
+    numberView({ label: "notes", name: "notes", words: noteCount, explain: () => [el("h3", {}, "What was noted")] }),
   ];
 }
 
 function stallCount(result) {
   return Array.isArray(result.stalls) ? String(result.stalls.length) : "cannot be told";
+}
+
+/** How many warnings the reading carries; they are listed on the card. */
+function noteCount(result) {
+  return result.warnings?.length ? String(result.warnings.length) : "none";
 }
 
 function stallList(result) {

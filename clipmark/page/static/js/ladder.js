@@ -7,9 +7,10 @@ import { el, put, svg } from "./dom.js";
 import { layOut, rungsOf, separationSentence } from "./ladder_scale.js";
 import { testOf } from "./missing_rules.js";
 import { numberView } from "./number_view.js";
-import { fixed, measured, sentenceOf } from "./numbers.js";
+import { fixed, measured } from "./numbers.js";
 
-const LABEL_PX = 44; // room for the rungs' labels at the left
+const LABEL_PX = 40; // room for the rungs' labels at the left
+const NARROW_PX = 100; // less room than this beside the bracket takes the shorter words
 const RIGHT_PX = 12;
 
 /**
@@ -23,7 +24,7 @@ export function mount(root, ctx) {
   const views = [
     numberView({ label: "ramp", name: "ramp_deg" }),
     numberView({ label: "chassis", name: "chassis_deg" }),
-    numberView({ label: "chassis from board", name: "chassis_to_ramp_deg" }),
+    numberView({ label: "from board", name: "chassis_to_ramp_deg" }),
   ];
   const numbers = el("div", { class: "ladder-numbers" }, views.map((view) => view.node));
   const drawing = svg("svg", { class: "ladder-drawing", "aria-hidden": "true" });
@@ -38,7 +39,7 @@ export function mount(root, ctx) {
     views.forEach((view) => view.update(result, how));
     const ramp = measured(result, "ramp_deg");
     const chassis = measured(result, "chassis_deg");
-    const rungs = rungsOf(testOf(store.draft, store.event), ramp);
+    const rungs = rungsOf(testOf(store.draft, store.event), ramp, store.draft.details.step_deg);
     const set = [store.draft.details.set_start_deg, store.draft.details.set_end_deg];
     words.textContent = separationSentence(rungs, ramp, store.draft.details.step_deg);
     const frame = drawing.parentElement;
@@ -112,18 +113,18 @@ function rungNodes({ rungs, ramp, step }, scale, { left, right }) {
     }
   }
   if (inside.length > 1) {
-    nodes.push(...bracket(scale(inside[0]), scale(inside.at(-1)), right));
+    nodes.push(...bracket(scale(inside[0]), scale(inside.at(-1)), left, right));
   }
   return nodes;
 }
 
-/** A bracket over the rungs that lie inside one interval, said in words beside it. */
-function bracket(low, high, right) {
-  const x = right - 9;
-  const middle = (low + high) / 2;
+/** A bracket over the rungs that lie inside one interval, said in words under it. */
+function bracket(low, high, left, right) {
+  const x = left + Math.min(58, (right - left) / 2);
+  const words = { class: "ladder-apart", x: x - 8, y: low + 14, "text-anchor": "start" };
   return [
-    svg("path", { class: "ladder-bracket", d: `M ${x - 6} ${low} H ${x} V ${high} H ${x - 6}` }),
-    svg("text", { class: "ladder-apart", x: x - 10, y: middle + 4, "text-anchor": "end" }, "cannot tell apart"),
+    svg("path", { class: "ladder-bracket", d: `M ${x - 7} ${low} H ${x} V ${high} H ${x - 7}` }),
+    svg("text", words, right - x < NARROW_PX ? "not told apart" : "cannot tell apart"),
   ];
 }
 
@@ -162,7 +163,7 @@ function bandNodes(ramp, scale, { left, right }, how) {
     nodes.push(...ends.map((end) => svg("line", { class: "ladder-band-end", x1: left - 3, x2: right + 3, y1: end, y2: end })));
   }
   nodes.push(svg("line", { class: "ladder-measured", x1: left - 6, x2: right + 6, y1: y, y2: y }));
-  nodes.push(svg("text", { class: "ladder-measured-label", x: right - 2, y: y - 5, "text-anchor": "end" }, `ramp ${sentenceOf(ramp)}`));
+  nodes.push(svg("text", { class: "ladder-measured-label", x: right - 2, y: y - 5, "text-anchor": "end" }, "ramp"));
   return nodes;
 }
 

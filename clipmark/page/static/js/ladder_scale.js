@@ -16,13 +16,17 @@ const NEAR_SHARE = 0.55; // of the height, for the neighbourhood
  *
  * @param {{steps_deg?: number[]}|null} test
  * @param {{value: number|null}} ramp
+ * @param {number|null} step  the step the attempt was set to; a rung in any case
  * @returns {number[]}
  */
-export function rungsOf(test, ramp) {
-  const steps = [...(test?.steps_deg ?? [])].filter(Number.isFinite).sort((a, b) => a - b);
-  if (steps.length) {
-    return steps;
-  }
+export function rungsOf(test, ramp, step) {
+  const steps = [...(test?.steps_deg ?? [])].filter(Number.isFinite);
+  const rungs = steps.length ? steps : evenRungs(ramp);
+  const all = Number.isFinite(step) ? [...rungs, step] : rungs;
+  return [...new Set(all)].sort((a, b) => a - b);
+}
+
+function evenRungs(ramp) {
   const top = ramp.value === null ? 60 : Math.max(30, Math.min(90, (Math.ceil(Math.abs(ramp.value) / 10) + 1) * 10));
   const rungs = [];
   for (let deg = 0; deg <= top; deg += EVEN_STEP_DEG) {

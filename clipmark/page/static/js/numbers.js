@@ -133,10 +133,15 @@ export function written(m) {
     return { number: fixed(m.value, decimalsFor(null)), spread: "", unit: m.unit };
   }
   const places = decimalsFor(m.u95);
-  const spread = lopsided(m)
-    ? `${fixed(m.low95, places)} to ${fixed(m.high95, places)}`
-    : `± ${fixed(m.u95, places)}`;
-  return { number: fixed(m.value, places), spread, unit: m.unit };
+  return { number: fixed(m.value, places), spread: spreadOf(m, places), unit: m.unit };
+}
+
+function spreadOf(m, places) {
+  if (!lopsided(m)) {
+    return `± ${fixed(m.u95, places)}`;
+  }
+  // An estimate at the end of its interval, such as no roll-back: only the other end says more.
+  return m.low95 >= m.value ? `(up to ${fixed(m.high95, places)})` : `(${fixed(m.low95, places)} to ${fixed(m.high95, places)})`;
 }
 
 /**

@@ -8,6 +8,7 @@ import { combo } from "./combo.js";
 import { describeView, mountDeclared } from "./declared.js";
 import { button, el, freshId, put } from "./dom.js";
 import { FIELDS, TRAVELS, VERDICTS, fieldText, giveVerdict, readField, reasonsFor } from "./slip_fields.js";
+import { standCell } from "./slip_stand.js";
 import { mountSpan } from "./span_cells.js";
 
 const BY_KEPT = "clipmark.by";
@@ -25,7 +26,7 @@ export function mount(root, ctx) {
   const cells = new Map(FIELDS.map((field) => [field.name, fieldCell(ctx, field)]));
   const travel = selectCell(ctx, "travel", "travel", () => TRAVELS);
   const reason = selectCell(ctx, "reason", "reason", () => reasonsFor(store.draft.details.verdict, store.event));
-  const stand = standCell(ctx);
+  const stand = standCell(ctx, cell);
   const verdict = verdictCell(ctx);
   const view = viewCell(ctx);
   const span = mountSpan(ctx);
@@ -98,7 +99,7 @@ function fieldCell({ store, session }, field) {
     },
     onCommit: () => store.settle(),
   });
-  const note = el("span", { id: noteId, class: "cell-note bad", role: "alert" });
+  const note = el("span", { id: noteId, class: "cell-error bad", role: "alert" });
   const label = el("label", { for: id }, field.label, field.unit ? ` (${field.unit})` : "");
 
   function say(error) {
@@ -158,42 +159,6 @@ function selectCell({ store }, name, labelText, options) {
   return { node: cell(name, el("label", { for: id }, labelText), select), update };
 }
 
-function standCell({ store, panels }) {
-  const id = freshId("slip-stand");
-  const state = el("span", { class: "stand-state" });
-  const select = /** @type {HTMLSelectElement} */ (
-    el("select", { id, data: { field: "stand" }, on: { change: chosen } })
-  );
-
-  function chosen() {
-    if (select.value === "\u0000new") {
-      select.value = store.draft.stand ?? "";
-      panels.open("stands");
-      return;
-    }
-    store.change("stand", (draft) => {
-      draft.stand = select.value || null;
-    });
-  }
-
-  function update() {
-    const stands = store.event?.stands ?? [];
-    put(
-      select,
-      el("option", { value: "" }, "none"),
-      stands.map((stand) => el("option", { value: stand.id }, stand.body?.name ?? stand.name ?? stand.id)),
-      el("option", { value: "\u0000new" }, "stands \u2026"),
-    );
-    select.value = store.draft.stand ?? "";
-    const check = store.ui.standCheck;
-    const known = check && check.stand === store.draft.stand && store.draft.stand;
-    state.textContent = known ? check.sentence : "";
-    state.title = state.textContent;
-    state.dataset.state = known ? check.state : "";
-  }
-  return { node: cell("stand", el("label", { for: id }, "stand ", state), select), update };
-}
-
 function verdictCell({ store }) {
   const name = freshId("verdict");
   const boxes = VERDICTS.map((verdict) => {
@@ -221,7 +186,7 @@ function verdictCell({ store }) {
       },
     },
     el("legend", { class: "label" }, "verdict"),
-    boxes.map((box) => el("label", { class: "tick" }, box, el("span", {}, box.value))),
+    el("div", { class: "tick-row" }, boxes.map((box) => el("label", { class: "tick" }, box, el("span", {}, box.value)))),
   );
   group.addEventListener("click", (event) => {
     const box = event.target;

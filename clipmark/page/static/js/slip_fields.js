@@ -55,8 +55,8 @@ export const FIELDS = [
     unit: "°",
     choices: ({ draft, event }) => plain((testOf(draft, event)?.steps_deg ?? []).map(String)),
   },
-  { name: "set_start_deg", label: "set angle, start", kind: "number", range: [-90, 180], unit: "°", choices: () => [] },
-  { name: "set_end_deg", label: "set angle, end", kind: "number", range: [-90, 180], unit: "°", choices: () => [] },
+  { name: "set_start_deg", label: "set, start", kind: "number", range: [-90, 180], unit: "°", choices: () => [] },
+  { name: "set_end_deg", label: "set, end", kind: "number", range: [-90, 180], unit: "°", choices: () => [] },
   {
     name: "surface",
     label: "surface",

@@ -55,9 +55,9 @@ class Strip {
       "div",
       { class: "strip-zoom", role: "group", "aria-label": "Strip" },
       this.axisButton,
-      button("closer", () => this.zoom(CLOSER), { "aria-label": "Strip closer" }),
-      button("wider", () => this.zoom(1 / CLOSER), { "aria-label": "Strip wider" }),
-      button("whole", () => this.whole(), { "aria-label": "Whole strip" }),
+      button("+", () => this.zoom(CLOSER), { "aria-label": "Strip closer (+)", title: "Strip closer" }),
+      button("\u2212", () => this.zoom(1 / CLOSER), { "aria-label": "Strip wider (\u2212)", title: "Strip wider" }),
+      button("whole", () => this.whole(), { "aria-label": "Whole strip", title: "Whole strip" }),
     );
     this.hint = el("p", { class: "strip-hint soft small" });
     this.frame = el("div", { class: "strip-frame" }, this.track, this.handles.node, this.hint);

@@ -176,12 +176,18 @@ function stallNodes({ stalls, stale }, places, scale, { left, right, top, bottom
     if (x2 < left || x1 > right) {
       return [];
     }
-    const tight = width < 84;
     return [
       svg("rect", { class: "strip-stall", x: x1, y: top, width, height: Math.max(0, bottom - top), data: { state: stale ? "stale" : "" } }),
-      svg("text", { class: "strip-note", x: tight ? x1 + width + 3 : x1 + width / 2, y: bottom - 5, "text-anchor": tight ? "start" : "middle" }, stall.label),
+      stallLabel(stall.label, x1, width, { top, bottom }),
     ];
   });
+}
+
+/** In the stall's upper part, which the trace leaves free, or beside its foot where it is thin. */
+function stallLabel(text, x, width, { top, bottom }) {
+  const isThin = width < 84;
+  const at = isThin ? { x: x + width + 5, y: bottom - 5 } : { x: x + width / 2, y: top + 12, "text-anchor": "middle" };
+  return svg("text", { class: "strip-note", ...at }, text);
 }
 
 /** What lies before "from" and after "to" is not of the attempt: dotted over. */
