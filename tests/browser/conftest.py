@@ -225,3 +225,15 @@ READ_ORDINAL = f"""() => {{
   }}
   return [value, Number(canvas.dataset.ordinal), canvas.dataset.exact];
 }}"""
+
+
+@pytest.fixture(scope="session")
+def counting_clip() -> Callable[..., None]:
+    """Makes a clip whose pictures say their ordinal."""
+    return make_counting_clip
+
+
+@pytest.fixture(scope="session")
+def read_ordinal() -> str:
+    """JavaScript that reads the burnt-in ordinal from the canvas: [burnt, named, exact]."""
+    return READ_ORDINAL
