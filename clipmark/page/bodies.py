@@ -21,8 +21,8 @@ from clipmark.record.draft import (
     Frame,
     LengthMm,
     LengthPx,
+    LensName,
     Marks,
-    PlainName,
     Px,
 )
 from clipmark.record.models import SessionRecord
@@ -86,7 +86,7 @@ class FitAsked(Fact):
     line: FourPx | None = None
     point: tuple[Px, Px] | None = None
     rim_px: LengthPx | None = None
-    lens: PlainName | None = None
+    lens: LensName | None = None
     view_angle: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=1, lt=180)] | None = (
         None
     )

@@ -24,8 +24,9 @@ from clipmark.page.bodies import (
 from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.stand_marks import carried, page_body, stand_of
 from clipmark.record import disk
-from clipmark.record.embedding import SESSION_ID
+from clipmark.record.embedding import SESSION_ID, embedded_drafts
 from clipmark.record.instants import utc_now
+from clipmark.record.journal import Draft
 from clipmark.record.models import (
     CALL_NAMES,
     FAIL_REASONS,
@@ -57,6 +58,11 @@ def event(desk: DeskOf) -> Answer:
         entries = desk.event.journal.entries
         seq = entries[-1].seq if entries else 0
         session = _newest(desk, "session", SESSION_ID)
+        head = _session_head(session.revision, session.body) if session else _session_head()
+        with contextlib.suppress(RecordError, FolderError):  # told already, or on saving
+            waiting = _waiting_session(desk)
+            if waiting is not None:
+                head = _session_head(waiting.base_revision + 1, waiting.body)
         stands = _stands(desk)
         people = _people(desk)
     return {
@@ -90,7 +96,7 @@ def event(desk: DeskOf) -> Answer:
         "call_names": list(
             dict.fromkeys((*CALL_NAMES, *(name for test in sheet.tests for name in test.calls)))
         ),
-        "session": _session_head(session),
+        "session": head,
         "people": people,
         "first_visit": not (desk.drafts.folder.parent / SEEN_NAME).exists(),
         "practice": desk.practice,
@@ -190,10 +196,14 @@ def session(desk: DeskOf) -> Answer:
     """The session record, and what changed in it, newest first."""
     with desk.event_lock:
         lines = desk.event.history(SESSION_ID, "session")
+        waiting = _waiting_session(desk)
     newest = lines[-1] if lines else None
+    revision, body = (newest.revision, newest.body) if newest else (None, None)
+    if waiting is not None:
+        revision, body = waiting.base_revision + 1, waiting.body
     return {
-        "revision": newest.revision if newest else None,
-        "body": newest.body if newest else None,
+        "revision": revision,
+        "body": body,
         "by": newest.by if newest else None,
         "at": newest.at if newest else None,
         "changes": list(_changes(lines))[::-1],
@@ -205,6 +215,7 @@ def session_save(asked: SessionPut, desk: DeskOf) -> Saved | JSONResponse:
     """Save one revision of the session record."""
     body = asked.body.model_copy(update={"source_sha256": None})
     with desk.event_lock:
+        desk.event.journal.refresh()
         newest = _newest(desk, "session", SESSION_ID)
         base = asked.base_revision
         try:
@@ -237,6 +248,12 @@ def lens_names(desk: Desk) -> list[str]:
     with contextlib.suppress(OSError):
         return sorted(path.name for path in folder.glob("*.json") if path.is_file())
     return []
+
+
+def _waiting_session(desk: Desk) -> Draft | None:
+    """What ``session.toml`` says anew: kept in the journal ahead of whatever is saved next."""
+    drafts = embedded_drafts(desk.event_path, desk.event.journal)
+    return next((draft for draft in drafts if draft.kind == "session"), None)
 
 
 def _newest(desk: Desk, kind: str, id: str) -> JournalLine | None:
@@ -276,14 +293,12 @@ def _people(desk: Desk) -> list[str]:
     return list(names)[:50]
 
 
-def _session_head(line: JournalLine | None) -> dict[str, object]:
-    date = None if line is None else line.body.get("date")
+def _session_head(
+    revision: int | None = None, body: Mapping[str, object] | None = None
+) -> dict[str, object]:
+    date = None if body is None else body.get("date")
     today = utc_now().astimezone().date().isoformat()
-    return {
-        "revision": None if line is None else line.revision,
-        "date": date,
-        "today": date == today,
-    }
+    return {"revision": revision, "date": date, "today": date == today}
 
 
 def _changes(lines: Iterable[JournalLine]) -> Iterator[dict[str, object]]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from clipmark.record.chain import is_id
 from clipmark.record.models import FailReason, Travel, Verdict, VoidReason
@@ -27,7 +27,22 @@ LengthMm = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0.01, le=
 Frame = Annotated[int, Field(strict=True, ge=0, le=LARGEST_FRAME)]
 Seconds = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=-1e6, le=1e7)]
 FourPx = tuple[Px, Px, Px, Px]
-PlainName = Annotated[str, Field(min_length=1, max_length=120)]
+
+
+def _lens_name(name: str) -> str:
+    if not (name.endswith(".json") and is_id(name.removesuffix(".json"))):
+        raise ValueError(
+            "is not the plain name of a lens file; give one that lies in lenses/, such as "
+            "phone.json"
+        )
+    return name
+
+
+LensName = Annotated[
+    str,
+    AfterValidator(_lens_name),
+    Field(max_length=69, json_schema_extra={"pattern": r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}\.json$"}),
+]
 
 
 class Marks(Fact):
@@ -58,7 +73,7 @@ class Marks(Fact):
         tuple[tuple[Px, Px, LengthPx, LengthPx, Angle], ...], Field(max_length=MOST_WHEELS)
     ] = ()
     wheel_mm: LengthMm | None = None
-    lens: PlainName | None = None
+    lens: LensName | None = None
     view_angle: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=1, lt=180)] | None = (
         None
     )
@@ -67,16 +82,6 @@ class Marks(Fact):
     )
     edge_fit: bool = True
     true_fps: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=1, le=1e5)] | None = None
-
-    @field_validator("lens")
-    @classmethod
-    def _lens_is_a_plain_name(cls, name: str | None) -> str | None:
-        if name is not None and not (name.endswith(".json") and is_id(name.removesuffix(".json"))):
-            raise ValueError(
-                "is not the plain name of a lens file; give one that lies in lenses/, such as "
-                "phone.json"
-            )
-        return name
 
     @field_validator("wheels", mode="before")
     @classmethod
