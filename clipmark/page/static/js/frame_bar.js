@@ -2,7 +2,7 @@
 // frame than the one shown, the way there or the way to bring them here.
 
 import { button, el, put } from "./dom.js";
-import { frameOf, kindOf, labelOf } from "./mark_kinds.js";
+import { frameOf, kindOf } from "./mark_kinds.js";
 import { whyNotMove, whyNotPlace } from "./may_mark.js";
 
 /** @param {any} ctx @returns {HTMLElement} */
@@ -19,16 +19,17 @@ export function frameBar(ctx) {
     due = 0;
     const { tool, hand } = store.ui;
     const id = tool ?? hand?.mark ?? null;
-    bar.hidden = id === null || !store.clip?.facts;
-    if (bar.hidden) return;
+    bar.hidden = true;
+    if (id === null || !store.clip?.facts) return;
     const frame = frameOf(store.draft.marks, id);
     const why = tool ? whyNotPlace(ctx, tool) : whyNotMove(ctx, hand.mark);
     const elsewhere = why !== null && view.exactHere && frame !== null && frame !== clock.ordinal;
     go.hidden = !elsewhere;
     bring.hidden = !elsewhere;
     go.textContent = `Go to frame ${frame}`;
-    const sentence = elsewhere ? why : hintOf(tool, hand, edit.placing);
-    bar.toggleAttribute("data-quiet", !tool && !elsewhere);
+    if (!tool && !elsewhere) return; // what is in hand is said beside the pixel window
+    bar.hidden = false;
+    const sentence = elsewhere ? why : hintOf(tool, edit.placing);
     if (text.textContent !== sentence) put(text, sentence);
   }
 
@@ -41,8 +42,7 @@ export function frameBar(ctx) {
   return bar;
 }
 
-function hintOf(tool, hand, placing) {
-  if (!tool) return `${labelOf(hand.mark)}, ${kindOf(hand.mark).points[hand.point]} in hand`;
+function hintOf(tool, placing) {
   const kind = kindOf(tool);
   return placing.points.length ? `Now ${placing.next}.` : kind.hint;
 }

@@ -88,8 +88,11 @@ export class FrameView {
   /** Zoom about what is in hand, or else the middle. */
   zoom(factor, about = null) {
     const { width, height } = this.port.stage;
-    const at = about ? this.port.toStage(about.x, about.y) : { x: width / 2, y: height / 2 };
+    const middle = { x: width / 2, y: height / 2 };
+    const at = about ? this.port.toStage(about.x, about.y) : middle;
     this.port.zoomAt(factor, at.x, at.y);
+    // a point at the edge comes inwards, so that what is around it is seen as well
+    if (about && factor > 1) this.port.panBy((middle.x - at.x) / 2, (middle.y - at.y) / 2);
     if (about) this.port.reveal(about);
     this.moved();
   }

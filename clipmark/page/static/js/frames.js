@@ -13,6 +13,7 @@ const RUN_AT_ONCE = 4;
 const SCRUB_MS = 120; // far jumps closer together than this are one movement of the hand
 const SETTLE_MS = 60;
 const HINT_MS = 60;
+const BUSY_MS = 400;
 const RETRY_KEPT_MS = 1500;
 
 /**
@@ -60,7 +61,7 @@ export class Frames {
     this.latest = null; // kept picture that came last, whatever frame it is
     this.jumpedAt = 0;
     this.at = -1;
-    this.costMs = 20; // of one picture, smoothed
+    this.costMs = { kept: 15, exact: 25 }; // of one picture, smoothed
     this.noKeptUntil = 0;
     this.hint = { at: 0, timer: 0 };
     this.sha = null;
@@ -184,8 +185,9 @@ export class Frames {
     const kept = !slow && performance.now() >= this.noKeptUntil;
     const intervalMs =
       (1000 * ((clock.tOf(clock.count - 1) - clock.tOf(0)) / (clock.count - 1))) / clock.rate;
-    const stride = Math.max(1, Math.ceil(this.costMs / RUN_AT_ONCE / intervalMs));
-    const lead = Math.max(1, Math.ceil(this.costMs / intervalMs));
+    const costMs = this.costMs[kept ? "kept" : "exact"];
+    const stride = Math.max(1, Math.ceil(costMs / RUN_AT_ONCE / intervalMs));
+    const lead = Math.max(1, Math.ceil(costMs / intervalMs));
     let going = this.pending.size;
     for (let i = 0; i < 12 && going < RUN_AT_ONCE; i += 1) {
       let next = clock.ordinal + lead + i * stride;
@@ -233,17 +235,27 @@ export class Frames {
       bitmap.close();
       throw new Error(`frame ${ordinal} was asked for, but the picture that came is not said to be it`);
     }
-    this.costMs += 0.2 * (performance.now() - began - this.costMs);
+    this.noteCost(exact ? "exact" : "kept", performance.now() - began);
     this.cache.put({ bitmap, ordinal: real, exact });
     if (exact) this.refused.delete(real);
     else this.latest = real;
     for (const fn of [...this.listeners]) fn({ ordinal: real, exact });
   }
 
+  /** A far jump decodes from its key frame: one such must not make a run look slow for long. */
+  noteCost(kind, ms) {
+    this.costMs[kind] += 0.2 * (Math.min(ms, 4 * this.costMs[kind]) - this.costMs[kind]);
+    this.costMs[kind] = Math.min(200, this.costMs[kind]);
+  }
+
   noteFailure({ ordinal, exact }, error) {
     if (error.name === "AbortError") return;
     if (!exact) {
       this.noKeptUntil = performance.now() + RETRY_KEPT_MS; // nothing kept near here yet
+      return;
+    }
+    if (error.status === 503 || error.status === 429) {
+      setTimeout(() => this.focus(), BUSY_MS); // others are being served: ask again
       return;
     }
     this.refused.set(ordinal, error.message);

@@ -37,8 +37,9 @@ function row(kind, ctx) {
     class: "legend-pick", data: { pick: kind.name }, title: kind.hint, "aria-pressed": "false",
   });
   put(pick, key,
-    el("span", { class: "legend-words" }, el("span", { class: "legend-label" }, kind.label), swatch(kind)),
-    state);
+    el("span", { class: "legend-words" },
+      el("span", { class: "legend-label" }, kind.label),
+      el("span", { class: "legend-line" }, swatch(kind), state)));
   const remove = button("×", () => edit.remove(toRemove()), { class: "legend-remove plain", hidden: true });
   const node = el("li", { class: "legend-row", data: { kind: kind.name } }, pick, remove);
 
@@ -75,7 +76,7 @@ function row(kind, ctx) {
 /** In few signs for the eye, in words for the ear. */
 function stateOf(ctx, kind, all) {
   if (all.length === 0) return { text: "", words: "not marked" };
-  if (all.some((id) => ctx.fits?.isGoing(id))) return { text: "fitting …", words: "being fitted" };
+  if (all.some((id) => ctx.fits?.isGoing(id))) return { text: "fitting", words: "being fitted" };
   const fits = all.map((id) => currentFit(ctx.store, id));
   const many = kind.many && all.length > 1 ? `${all.length} ` : "";
   if (fits.some((fit) => fit?.problem)) return { text: `${many}no fit`, words: `${many}marked, no edge found` };
@@ -94,7 +95,7 @@ function swatch(kind) {
   const d = "M2 4H74";
   return svg(
     "svg",
-    { class: "legend-swatch", viewBox: "0 0 76 8", "aria-hidden": "true" },
+    { class: "legend-swatch", viewBox: "0 0 76 8", preserveAspectRatio: "xMinYMid slice", "aria-hidden": "true" },
     svg("path", { class: "swatch-casing", d }),
     svg("path", { class: "swatch-line", d, stroke: kind.colour, "stroke-dasharray": kind.dash || null }),
   );

@@ -114,6 +114,8 @@ export class MarksDrawing {
     const { at, outward } = labelPlace(points, view.scale);
     const { width, height } = view.port.stage;
     const place = view.port.toStage(at.x, at.y);
+    const seen = place.x > -24 && place.x < width + 24 && place.y > -24 && place.y < height + 24;
+    label.toggleAttribute("hidden", !seen);
     const half = (text.length * CHARACTER_PX) / 2;
     // past the end of the line, but on the stage as long as the end is
     const x = within(place.x + outward.x * (18 + half), half + 4, width - half - 4);
