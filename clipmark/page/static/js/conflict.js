@@ -3,7 +3,6 @@
  */
 
 import { button, el, put } from "./dom.js";
-import { describeView } from "./declared.js";
 import { randomHex } from "./drafts_client.js";
 import { DETAILS } from "./store.js";
 
@@ -11,6 +10,9 @@ const WORDS = {
   try_no: "try", setup: "set-up", step_deg: "step", set_start_deg: "set angle, start", set_end_deg: "set angle, end",
   called_by: "called by", span: "from and to", hubs: "hubs", chassis: "chassis rail", patch: "body patch",
 };
+
+// What a mark means where it is not given.
+const USUAL = { edge_fit: true, frame: 0 };
 
 /**
  * @typedef {object} Theirs
@@ -31,7 +33,7 @@ const WORDS = {
 export function differences(theirs, mine) {
   const rows = [];
   const compare = (field, a, b, words = valueWords) => {
-    if (JSON.stringify(a ?? null) !== JSON.stringify(b ?? null)) {
+    if (JSON.stringify(plain(a)) !== JSON.stringify(plain(b))) {
       rows.push({ field, theirs: words(a), mine: words(b) });
     }
   };
@@ -44,13 +46,19 @@ export function differences(theirs, mine) {
   compare("calls", theirs.calls, mine.calls, callsWords);
   const names = new Set([...Object.keys(theirs.marks ?? {}), ...Object.keys(mine.marks ?? {})]);
   for (const name of [...names].sort()) {
-    compare(WORDS[name] ?? name.replaceAll("_", " "), theirs.marks?.[name], mine.marks?.[name]);
+    const usual = USUAL[name] ?? null;
+    compare(WORDS[name] ?? name.replaceAll("_", " "), theirs.marks?.[name] ?? usual, mine.marks?.[name] ?? usual);
   }
   return rows;
 }
 
+/** An empty list or text says no more than nothing given. */
+function plain(value) {
+  return value === undefined || value === "" || (Array.isArray(value) && value.length === 0) ? null : value;
+}
+
 function valueWords(value) {
-  if (value === null || value === undefined || value === "") {
+  if (plain(value) === null) {
     return "not given";
   }
   if (Array.isArray(value)) {
@@ -106,7 +114,6 @@ function build(panel, ctx, theirs, signOnTop) {
   put(
     panel.body,
     el("p", {}, `${theirs.by || "Somebody"} signed revision ${theirs.revision} on ${at}. Nothing of yours was saved over it, and nothing is merged.`),
-    el("p", { class: "soft" }, `View: theirs ${describeView(theirs.draft.marks)}; mine ${describeView(mine.marks)}.`),
     rows.length ? el("div", { class: "conflict-scroll", tabindex: "0", role: "region", "aria-label": "Where the two differ" }, table) : el("p", {}, "The two are the same in every field."),
     el("div", { class: "conflict-answers" }, answers),
   );

@@ -62,7 +62,8 @@ export class Opener {
     return this.guarded(async (still) => {
       await this.ctx.keeper.keep();
       const { draft } = await api.get(`api/drafts/${encodeURIComponent(key)}`);
-      if (draft.attempt) return this.openAttempt(draft.attempt);
+      // One set aside over somebody else's revision has a key of its own, and is opened as it is.
+      if (draft.attempt === key) return this.openAttempt(key);
       if (!still()) return false;
       await this.take({ key, draft }, still);
       location.hash = new URLSearchParams({ draft: key }).toString();

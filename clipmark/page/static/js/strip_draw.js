@@ -11,7 +11,7 @@ export const RIGHT_PX = 14;
 const TOP_PX = 20; // lane of calls and handles
 const AXIS_PX = 18;
 const TICK_APART_PX = 90;
-const FRAME_TICKS_FROM_PX = 4;
+const FRAME_TICKS_FROM_PX = 3;
 
 /**
  * Draw everything but the current place.
@@ -161,7 +161,7 @@ function followedNodes({ followed }, places, scale, area) {
   const d = thinned(xs, ys).map(pathOf).join(" ");
   return [
     svg("path", { class: "strip-followed", d }),
-    svg("text", { class: "strip-note", x: area.left + 6, y: area.top + 12 }, "as followed so far (place along the board)"),
+    svg("text", { class: "strip-note", x: area.left + 46, y: area.top + 12 }, "as followed so far (place along the board)"),
   ];
 }
 
