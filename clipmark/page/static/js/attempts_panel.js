@@ -157,7 +157,7 @@ function draftRow(item, ctx, refresh) {
     el("th", { scope: "row" }, el("span", { class: "stamp warn" }, "not signed yet")),
     el("td", {}, item.entry || "", !item.entry && el("span", { class: "soft" }, item.clip_name || "no clip")),
     el("td", {}, item.test || ""),
-    el("td", { class: "number" }, item.step_deg ?? ""),
+    el("td", { class: "number" }, item.step_deg == null ? "" : `${item.step_deg}°`),
     el("td", { class: "number" }, item.try_no ?? ""),
     el("td", { colspan: "5", class: "soft" }, item.clip_name ? `on ${item.clip_name}` : "without a clip"),
     el("td", {}, el("time", { datetime: item.at }, when(item.at))),
@@ -180,7 +180,7 @@ function dropButton(item, words, ctx, refresh) {
     if (!asked) {
       asked = true;
       node.textContent = "Drop it for good";
-      node.setAttribute("aria-label", `Drop ${words} for good: what was marked in it is lost`);
+      node.setAttribute("aria-label", `Drop it for good: ${words}; what was marked in it is lost`);
       return;
     }
     try {
@@ -230,14 +230,19 @@ function attemptRows(item, ctx, news, unfolded, draw) {
         ctx.panels.close();
         ctx.opener.openAttempt(item.id);
       }, { "aria-label": `Open ${item.id}`, data: { spot: `open ${item.id}` } }),
-      button(item.revision === 1 ? "1 revision" : `${item.revision} revisions`, () => {
+      button(pastWords(item), () => {
         if (shown) unfolded.delete(item.id);
         else unfolded.add(item.id);
         draw();
-      }, { class: "plain", "aria-expanded": String(shown), "aria-label": `Revisions of ${item.id}`, data: { spot: `past ${item.id}` } }),
+      }, { class: "plain", "aria-expanded": String(shown), "aria-label": `${pastWords(item)} of ${item.id}`, data: { spot: `past ${item.id}` } }),
     ),
   );
   return shown ? [row, historyRow(item.id, ctx)] : [row];
+}
+
+/** @param {any} item */
+function pastWords(item) {
+  return item.revision === 1 ? "1 revision" : `${item.revision} revisions`;
 }
 
 /** @param {string} id @param {any} ctx */

@@ -6,7 +6,7 @@
 import { button, el } from "./dom.js";
 import { field } from "./form_parts.js";
 import { fixed } from "./numbers.js";
-import { attemptWords, onClip } from "./work_list.js";
+import { asSentence, attemptWords, onClip } from "./work_list.js";
 
 const FRAMES_NAMED = 8;
 
@@ -57,11 +57,11 @@ export function clipCard(clip, work, draft, ways, inHand) {
       { class: "clip-acts" },
       clip.readable &&
         button("New attempt on this clip", () => ways.newAttempt(clip.sha), {
-          "aria-label": `New attempt on ${clip.name}`,
+          "aria-label": `New attempt on this clip: ${clip.name}`,
         }),
       !clip.facts &&
         clip.readable &&
-        button("Look at it", () => ways.look(clip.sha), { "aria-label": `Look at ${clip.name}: facts and warnings` }),
+        button("Look at it", () => ways.look(clip.sha), { "aria-label": `Look at it: facts and warnings of ${clip.name}` }),
       clip.readable && inHand && !used && addForm(clip, draft, ways),
     ),
   );
@@ -100,13 +100,6 @@ function someOf(ordinals) {
   const shown = ordinals.slice(0, FRAMES_NAMED).join(", ");
   const more = ordinals.length - FRAMES_NAMED;
   return more > 0 ? `${shown} and ${more} more` : shown;
-}
-
-/** @param {any} text */
-function asSentence(text) {
-  const words = String(text);
-  const whole = words.charAt(0).toUpperCase() + words.slice(1);
-  return /[.!?]$/.test(whole) ? whole : `${whole}.`;
 }
 
 /** @param {any} clip @param {CardWays} ways */

@@ -13,7 +13,10 @@ const POLL_MS = 1000;
 
 /** @param {HTMLElement} root @param {any} ctx */
 export function mount(root, ctx) {
-  const uploads = new Uploads((upload) => ctx.notices.say(`${upload.name} is taken in.`, "success"));
+  const uploads = new Uploads((upload) => {
+    if (upload.state === "done") ctx.notices.say(`${upload.name} is taken in.`, "success");
+    else if (ctx.panels.openName !== "clips") ctx.notices.say(upload.sentence, "refusal"); // there it is listed
+  });
   acceptDrops(ctx, uploads);
   pairing.mount(root, ctx);
   ctx.panels.add({
@@ -197,7 +200,7 @@ function drawFurther(node, ctx, work) {
           button("Take out", () =>
             ctx.store.change("clip taken out", (copy) => {
               copy.further_clips.splice(at, 1);
-            }), { "aria-label": `Take ${nameOf(item.clip)} out of this attempt` }),
+            }), { "aria-label": `Take out: ${nameOf(item.clip)}` }),
         ),
       ),
     ),

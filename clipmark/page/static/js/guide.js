@@ -24,7 +24,7 @@ const STEPS = [
   {
     title: "Open a clip",
     what: `Press Clips, and begin a new attempt on ${CLIP}.`,
-    at: `dialog[open] [aria-label="New attempt on ${CLIP}"], [data-opens="clips"]`,
+    at: `dialog[open] [aria-label="New attempt on this clip: ${CLIP}"], [data-opens="clips"]`,
     done: ({ store }) => store.clip !== null && store.key !== null,
   },
   {

@@ -80,13 +80,13 @@ function build(panel, ctx) {
         waiting = waiting === action ? null : action;
         put(said, waiting ? `Press the new key of "${action.label}", or Escape to leave it as it is.` : "");
         draw(action.name);
-      }, { "aria-label": `${waiting === action ? "Leave" : "Change"} the key of: ${action.label}`, class: "plain" }),
+      }, { "aria-label": `${waiting === action ? "Leave it" : "Change"}: key of ${action.label}`, class: "plain" }),
       isChanged &&
         button("As first", () => {
           keys.remap(action.name, null);
           put(said, `"${action.label}" has its first key again.`);
           draw(action.name);
-        }, { class: "plain", "aria-label": `Give back the first key of: ${action.label}` }),
+        }, { class: "plain", "aria-label": `As first: key of ${action.label}` }),
     );
   }
 

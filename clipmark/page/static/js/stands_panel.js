@@ -6,7 +6,7 @@ import { button, el, put } from "./dom.js";
 import { field, readAll } from "./form_parts.js";
 import { fixed } from "./numbers.js";
 import { hasReference, standBody, standWords } from "./stand_body.js";
-import { when } from "./work_list.js";
+import { asSentence, when } from "./work_list.js";
 
 /** @param {HTMLElement} root @param {any} ctx */
 export function mount(root, ctx) {
@@ -72,7 +72,7 @@ function standItem(stand, panel, ctx) {
   ];
   const use = button("Use it for this attempt", () => check(stand, answer, panel, ctx), {
     class: "main",
-    "aria-label": `Use stand ${body.name} for this attempt`,
+    "aria-label": `Use it for this attempt: ${body.name}`,
     disabled: !store.draft.clip || !store.key,
   });
   return el(
@@ -131,7 +131,7 @@ function told(found) {
     "div",
     { class: `stand-told stand-${found.state.replace(" ", "-")}` },
     el("strong", {}, words[found.state]),
-    found.sentence && el("p", {}, found.sentence),
+    found.sentence && el("p", {}, asSentence(found.sentence)),
     numbers && el("p", { class: "small" }, numbers),
     found.done && el("p", {}, found.done),
   );

@@ -22,13 +22,13 @@ const FOOTAGE = /\.(mp4|m4v|mov|mkv|webm|avi|mts|m2ts|ts|mpg|mpeg|3gp|ogv|wmv)$/
 
 /** Files on their way; goes on while its panel is closed. */
 export class Uploads {
-  /** @param {(upload: Upload) => void} [onDone] */
-  constructor(onDone = () => {}) {
+  /** @param {(upload: Upload) => void} [onOver] told of each that is done or refused */
+  constructor(onOver = () => {}) {
     /** @type {Upload[]} */
     this.list = [];
     /** @type {Set<() => void>} */
     this.listeners = new Set();
-    this.onDone = onDone;
+    this.onOver = onOver;
     this.counted = 0;
     /** @type {{upload: Upload, request: XMLHttpRequest} | null} */
     this.going = null;
@@ -98,7 +98,7 @@ export class Uploads {
       upload.sentence = sentence;
       this.going = null;
       this.tell();
-      if (state === "done") this.onDone(upload);
+      if (state !== "stopped") this.onOver(upload);
       this.next();
     };
     request.upload.addEventListener("progress", (event) => {

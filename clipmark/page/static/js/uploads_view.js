@@ -179,7 +179,7 @@ function uploadRow(uploads, upload) {
     put(
       acts,
       stops && button("Stop", () => uploads.stop(upload), { "aria-label": `Stop ${upload.name}` }),
-      again && button("Send again", () => uploads.again(upload), { "aria-label": `Send ${upload.name} again` }),
+      again && button("Send again", () => uploads.again(upload), { "aria-label": `Send again: ${upload.name}` }),
     );
   }
   return { node, update };

@@ -97,3 +97,10 @@ export function when(at) {
     ? then.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })
     : then.toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
 }
+
+/** A finding with a capital and a full stop. @param {any} text */
+export function asSentence(text) {
+  const words = String(text);
+  const whole = words.charAt(0).toUpperCase() + words.slice(1);
+  return /[.!?]$/.test(whole) ? whole : `${whole}.`;
+}
