@@ -1,0 +1,116 @@
+"""What marking needs of the rule sheet is read tolerantly, and refused with file and place."""
+
+import pytest
+
+from clipmark.errors import RecordError
+from clipmark.record.folder import EventFolder
+from clipmark.record.rule_sheet import read_rule_sheet, rule_sheet_of
+from clipmark.sample.media import sample_media_folder
+
+HEAD = '[event]\nname = "Tarn Hollow Pocket Trials"\n'
+
+
+def sheet(rest: str):
+    return rule_sheet_of(HEAD + rest)
+
+
+def test_the_sample_sheet_says_what_it_says():
+    found = rule_sheet_of((sample_media_folder() / "event.toml").read_text(encoding="utf-8"))
+    assert (found.name, found.date) == ("Tarn Hollow Pocket Trials", "2026-05-16")
+    ladder, creep = found.tests
+    assert (ladder.id, ladder.kind, ladder.tries_per_step) == ("board ladder", "ladder", 3)
+    assert ladder.steps_deg[:3] == (30.0, 33.0, 35.0)
+    assert ladder.stop_after_failed_steps == 1
+    assert (creep.kind, creep.measure) == ("smoothness", "ripple")
+    assert [entry.name for entry in found.entries] == ["Siskin", "Dipper", "Whinfell"]
+    assert found.entries[0].driver == "K. Marsden"
+
+
+def test_a_new_folder_has_a_sheet_without_tests(tmp_path):
+    with EventFolder.create(tmp_path / "event", name="Tarn Hollow Pocket Trials") as event:
+        found = read_rule_sheet(event.path)
+    assert (found.tests, found.entries, found.stands) == ((), (), ())
+
+
+def test_every_block_of_the_commented_template_can_be_read_once_its_remarks_are_taken_away(tmp_path):
+    """The remarks of a new sheet are what operators copy from."""
+    with EventFolder.create(tmp_path / "event", name="T") as event:
+        text = (event.path / "event.toml").read_text(encoding="utf-8")
+    shown = [line.removeprefix("# ") for line in text.splitlines()]
+    keys = [line for line in shown if line.startswith("[") or " = " in line]
+    found = rule_sheet_of("\n".join(keys))
+    assert [test.kind for test in found.tests] == [
+        "ladder", "reading", "smoothness", "graded", "course",
+    ]  # fmt: skip
+    assert found.tests[3].grades == ((3, 100), (2, 60), (1, 30), (0, 0))
+    assert found.tests[4].calls["touch"] == 10
+    assert found.stands[0].level_u_deg == 0.05
+    assert found.entries[0].setups == ("soft tyres", "hard tyres")
+
+
+def test_keys_that_are_not_known_are_passed_over():
+    found = sheet('[[test]]\nid = "climb"\nweather = 3\n[unheard]\nof = true\n')
+    assert found.tests[0].id == "climb"
+
+
+def test_calls_are_named_as_the_journal_names_them():
+    calls = 'calls = { out_of_time = 10, "off line" = 2 }'
+    found = sheet(f'[[test]]\nid = "c"\n{calls}\n')
+    assert found.tests[0].calls == {"out-of-time": 10.0, "off-line": 2.0}
+
+
+@pytest.mark.parametrize(
+    ("rest", "sentence"),
+    [
+        (
+            '[[test]]\nid = "climb"\nsteps_deg = "30 to 50"\n',
+            "event.toml, [[test]] number 1: steps_deg must be a list of numbers, but is "
+            "'30 to 50'; mend that line",
+        ),
+        (
+            '[[test]]\nkind = "ladder"\n',
+            "event.toml, [[test]] number 1: id is missing; give it",
+        ),
+        (
+            '[[test]]\nid = "climb"\ntries_per_step = 2.5\n',
+            "event.toml, [[test]] number 1: tries_per_step must be a whole number from 0, but is "
+            "2.5; mend that line",
+        ),
+        (
+            '[[entry]]\nname = "Siskin"\nsetups = "soft"\n',
+            "event.toml, [[entry]] number 1: setups must be a list of texts, but is 'soft'; mend "
+            "that line",
+        ),
+        (
+            '[[entry]]\nname = "Siskin"\n[[entry]]\nname = "Siskin"\n',
+            "event.toml, [[entry]] number 2: name 'Siskin' stands there twice; rename one, or take "
+            "it out",
+        ),
+        ("entry = 3\n", "event.toml: entry must be written as [[entry]] blocks; mend that"),
+        (
+            '[[stand]]\nid = "at the left"\n',
+            "event.toml, [[stand]] number 1: id must be letters, digits, dot, dash and underscore, "
+            "at most 64 of them, but is 'at the left'; mend that line",
+        ),
+        (
+            '[[test]]\nid = "c"\ncalls = { touch = "ten" }\n',
+            "event.toml, [[test]] number 1: calls must be names with points, such as "
+            "{ touch = 10 }, but is {'touch': 'ten'}; mend that line",
+        ),
+        (
+            '[[test]]\nid = "c"\ngrades = [[1, 2, 3]]\n',
+            "event.toml, [[test]] number 1: grades must be a list of pairs, such as [[3, 100], "
+            "[0, 0]], but is [[1, 2, 3]]; mend that line",
+        ),
+        (
+            '[[test]]\nid = "c"\nsteps_deg = [inf]\n',
+            "event.toml, [[test]] number 1: steps_deg must be a list of numbers, but is [inf]; "
+            "mend that line",
+        ),
+    ],
+)
+def test_a_key_of_the_wrong_kind_is_refused_with_its_place(rest, sentence):
+    text = rest + HEAD if rest.startswith("entry") else HEAD + rest
+    with pytest.raises(RecordError) as refused:
+        rule_sheet_of(text)
+    assert str(refused.value) == sentence
