@@ -14,8 +14,9 @@ from clipmark.page.reader import ClipReader
 
 AROUND = 12  # encoded pictures kept ready each way
 _AHEAD = 16  # and the way that the work goes
-_CHEAP = 10  # pictures; a decode of so many is done for one neighbour
-_AT_PLACE = 24  # a lane this little ahead of the place is kept for stepping on
+_CHEAP = 10  # pictures; a decode of so many is done for one neighbour at once
+_ANY = 1 << 30  # and when nothing else is to be done, any
+_AT_PLACE = 24  # a lane this near to the place is kept for stepping on
 _LET_GO_S = 0.5
 _PAUSE_S = 0.5
 
@@ -112,20 +113,22 @@ class ReadAhead:
     def _round(self, generation: int, place: int, direction: int, width: int) -> bool:
         """Make everything around one place ready; False if called off before the end."""
         try:
-            self._prepare_all(place, direction, width, generation)
-            if self._refill(place, direction, width, generation):
-                self._prepare_all(place, direction, width, generation)
+            self._prepare_all(place, direction, width, generation, _CHEAP)
+            self._refill(place, direction, width, generation)
+            self._prepare_all(place, direction, width, generation, _ANY)
         except CalledOffError:
             return False
         except ClipmarkError:  # a damaged stretch is the request's to explain, not ours
             pass
         return True
 
-    def _prepare_all(self, place: int, direction: int, width: int, generation: int) -> None:
+    def _prepare_all(
+        self, place: int, direction: int, width: int, generation: int, most: int
+    ) -> None:
         for step in neighbours(direction):
             self._give_way(generation)
             with contextlib.suppress(FrameError):
-                self._prepare(place + step, width, generation)
+                self._prepare(place + step, width, generation, most)
 
     def _give_way(self, generation: int) -> None:
         while self._reader.right_of_way.taken and not self._stale(generation):
@@ -133,8 +136,8 @@ class ReadAhead:
         if self._stale(generation):
             raise CalledOffError
 
-    def _prepare(self, ordinal: int, width: int, generation: int) -> None:
-        """Encode one neighbour if its picture is there or cheap to get."""
+    def _prepare(self, ordinal: int, width: int, generation: int, most: int) -> None:
+        """Encode one neighbour if its picture is there, or at most so many decodes away."""
         reader = self._reader
         if not 0 <= ordinal < reader.clip.frame_count:
             return
@@ -143,25 +146,19 @@ class ReadAhead:
         picture = reader.ring.get(ordinal)
         if picture is None:
             lane = reader.lane_for(ordinal)
-            if lane.pictures_to(ordinal) > _CHEAP:
+            if lane.pictures_to(ordinal) > most:
                 return
             picture = self._decode(lane, ordinal, generation)
         reader.jpeg_of(ordinal, width, picture)
 
-    def _refill(self, place: int, direction: int, width: int, generation: int) -> bool:
-        """Decode what lies before the ring's lower edge, key frames crossed, in good time.
-
-        Returns
-        -------
-        bool
-            Whether anything was decoded.
-        """
+    def _refill(self, place: int, direction: int, width: int, generation: int) -> None:
+        """Decode what lies before the ring's lower edge, key frames crossed, in good time."""
         reader, before = self._reader, place + 1
         while True:
             low = self._lowest_ready(place, width)
             reserve = max(AROUND, reader.ring.room // (3 if direction >= 0 else 2))
             if low == 0 or place - low >= reserve or low >= before:
-                return before <= place
+                return
             before = low
             self._give_way(generation)
             self._decode(self._spare_lane(place, low - 1), low - 1, generation)
@@ -181,7 +178,7 @@ class ReadAhead:
     def _spare_lane(self, place: int, ordinal: int) -> Lane:
         """The lane for a longer way: not the one that stands ready to step on."""
         reader = self._reader
-        ready = [lane for lane in reader.lanes if place <= lane.stands_at <= place + _AT_PLACE]
+        ready = [lane for lane in reader.lanes if abs(lane.stands_at - place) <= _AT_PLACE]
         spare = [lane for lane in reader.lanes if lane not in ready[:1]]
         return min(spare, key=lambda lane: lane.pictures_to(ordinal))
 

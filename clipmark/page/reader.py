@@ -252,14 +252,12 @@ class ClipReader:
         threading.Thread(target=work, name="exact frame", daemon=True).start()
         while not outcome.done.wait(_LOOK_S):
             if time.monotonic() - lane.alive_s > self.hang_s:
-                self.give_up(lane)
-                raise BusyError(
-                    f"frame {wanted.ordinal} could not be decoded: the decoder gave nothing for "
-                    f"{self.hang_s:.0f} s and was replaced; ask again, or use another frame"
-                )
-        if outcome.error is not None:
-            raise outcome.error
-        assert outcome.picture is not None
+                raise self._replaced(lane, wanted.ordinal)
+        error = outcome.error
+        if isinstance(error, (ClipmarkError, CalledOffError)):
+            raise error
+        if error is not None or outcome.picture is None:
+            raise self._replaced(lane, wanted.ordinal, f"failed ({error})") from error
         return outcome.picture
 
     def _take_lane(self, ordinal: int) -> Lane:
@@ -272,8 +270,13 @@ class ClipReader:
             return other
         if lane.lock.acquire(timeout=self.hang_s):
             return lane
+        raise self._replaced(lane, ordinal)
+
+    def _replaced(self, lane: Lane, ordinal: int, what: str = "") -> BusyError:
+        """The refusal after a lane was given up and replaced."""
         self.give_up(lane)
-        raise BusyError(
-            f"frame {ordinal} could not be decoded: the decoder gave nothing for "
-            f"{self.hang_s:.0f} s and was replaced; ask again, or use another frame"
+        what = what or f"gave nothing for {self.hang_s:.0f} s"
+        return BusyError(
+            f"frame {ordinal} could not be decoded: the decoder {what} and was replaced; ask "
+            "again, or use another frame"
         )

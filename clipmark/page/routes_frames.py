@@ -195,7 +195,7 @@ def true_pixels(
     if_none_match: IfNoneMatch = None,
 ) -> Response:
     """True pixels of a rectangle of the upright picture; what lies outside is cut away."""
-    etag = f'"{sha}-{ordinal}-{x},{y},{w},{h}-p{_FORM}"'
+    etag = f'"{sha}-{ordinal}-{x}_{y}_{w}_{h}-p{_FORM}"'
     headers = {"etag": etag, "cache-control": _FOR_GOOD, "x-frame-ordinal": str(ordinal)}
     if _has(if_none_match, etag):
         desk.shelf.find(sha)
