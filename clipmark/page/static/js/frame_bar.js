@@ -29,7 +29,7 @@ export function frameBar(ctx) {
     go.textContent = `Go to frame ${frame}`;
     if (!tool && !elsewhere) return; // what is in hand is said beside the pixel window
     bar.hidden = false;
-    const sentence = elsewhere ? why : hintOf(tool, edit.placing);
+    const sentence = elsewhere ? `The marks are on frame ${frame}.` : hintOf(tool, edit.placing);
     if (text.textContent !== sentence) put(text, sentence);
   }
 

@@ -85,6 +85,12 @@ export class FrameView {
     this.moved();
   }
 
+  pinch(factor, clientX, clientY, dx, dy) {
+    const box = this.stage.getBoundingClientRect();
+    this.port.pinch(factor, clientX - box.left, clientY - box.top, dx, dy);
+    this.moved();
+  }
+
   /** Zoom about what is in hand, or else the middle. */
   zoom(factor, about = null) {
     const { width, height } = this.port.stage;

@@ -38,9 +38,9 @@ function row(kind, ctx) {
   });
   put(pick, key,
     el("span", { class: "legend-words" },
-      el("span", { class: "legend-label" }, kind.label),
+      el("span", { class: "legend-label" }, kind.short ?? kind.label),
       el("span", { class: "legend-line" }, swatch(kind), state)));
-  const remove = button("×", () => edit.remove(toRemove()), { class: "legend-remove plain", hidden: true });
+  const remove = button("×", () => edit.remove(toRemove()), { class: "legend-remove plain" });
   const node = el("li", { class: "legend-row", data: { kind: kind.name } }, pick, remove);
 
   const ids = () => markedIds(store.draft.marks).filter((id) => kindOf(id).name === kind.name);
@@ -63,7 +63,7 @@ function row(kind, ctx) {
     node.dataset.state = tool === kind.name ? "placing" : all.length ? "marked" : "open";
     const doing = tool === kind.name ? "being placed" : held ? `${words}, in hand` : words;
     pick.setAttribute("aria-label", `${kind.label}: ${doing}`);
-    remove.hidden = all.length === 0;
+    remove.toggleAttribute("data-idle", all.length === 0); // its place stays: the row must not shift
     if (all.length) {
       const label = `Remove the ${labelOf(toRemove())}`;
       remove.setAttribute("aria-label", label);

@@ -8,6 +8,7 @@
  * @typedef {object} MarkKind
  * @property {string} name
  * @property {string} label what people read
+ * @property {string} [short] the same where there is little room
  * @property {string} key digit or letter that picks it
  * @property {string} colour Okabe-Ito; never the only difference
  * @property {string} dash stroke-dasharray, screen px; "" is solid
@@ -48,7 +49,7 @@ export const KINDS = [
     places: ["corner 1", "corner 2", "corner 3", "corner 4"], fit: "sheet side",
     hint: "Mark the four corners in order around the sheet, along its width first.",
   },
-  line("scale", "scale mark", "7", "#0072B2", "2 4", null, "scale",
+  line("scale", "scale mark", "7", "#0072B2", "9 3 3 3 3 3", null, "scale",
     "Mark two points a known length apart in the plane of motion."),
   {
     name: "wheel", label: "wheel", key: "8", colour: "#D55E00", dash: "9 4", shape: "wheel",
@@ -74,7 +75,7 @@ function line(name, label, key, colour, dash, frameField, fit, hint, arrow = fal
   const points = arrow ? ["start", "heading"] : ENDS;
   return {
     name, label, key, colour, dash, frameField, fit, hint, arrow, points, field: name,
-    shape: "line", places: points.map((point) => `the ${point}`),
+    shape: "line", places: points.map((point) => `the ${point}`), short: arrow ? "travel" : undefined,
   };
 }
 

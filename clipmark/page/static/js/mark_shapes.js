@@ -62,10 +62,12 @@ function arrowHead([from, to], scale) {
   const length = Math.hypot(dx, dy);
   if (length === 0) return "";
   const [ux, uy] = [dx / length, dy / length];
+  // along the way, clear of the handle at the end
+  const tip = { x: from.x + 0.65 * (to.x - from.x), y: from.y + 0.65 * (to.y - from.y) };
   const barb = (side) => {
-    const x = to.x + (HEAD_PX * (-ux - side * 0.5 * uy)) / scale.x;
-    const y = to.y + (HEAD_PX * (-uy + side * 0.5 * ux)) / scale.y;
-    return `M${x} ${y}L${to.x} ${to.y}`;
+    const x = tip.x + (HEAD_PX * (-ux - side * 0.6 * uy)) / scale.x;
+    const y = tip.y + (HEAD_PX * (-uy + side * 0.6 * ux)) / scale.y;
+    return `M${x} ${y}L${tip.x} ${tip.y}`;
   };
   return barb(1) + barb(-1);
 }
@@ -102,12 +104,15 @@ function dense(points) {
 }
 
 /**
- * Where the text beside a mark goes: past its first point, away from the rest.
- * @param {Point[]} points
+ * Where the text beside a mark goes: past its first point, away from the rest; beside the rim of a
+ * wheel, whose first point is in its middle.
+ * @param {import("./mark_kinds.js").MarkKind} kind @param {Point[]} points
  * @returns {{at: Point, outward: {x: number, y: number}}} outward on the screen
  */
-export function labelPlace(points, scale) {
-  const [at, ...rest] = points;
+export function labelPlace(kind, points, scale) {
+  const [first, ...rest] = points;
+  const round = kind.shape === "wheel" && rest.length > 0;
+  const at = round ? { x: 2 * first.x - rest[0].x, y: 2 * first.y - rest[0].y } : first;
   if (rest.length === 0) return { at, outward: { x: 0.7, y: -0.7 } };
   const mean = {
     x: rest.reduce((sum, { x }) => sum + x, 0) / rest.length,

@@ -78,7 +78,7 @@ export class MarksDrawing {
     const fit = currentFit(store, id);
     nodes.group.toggleAttribute("data-elsewhere", elsewhere);
     this.shape(nodes, kind, points, marks);
-    this.label(nodes, points, textOf(id, fit, elsewhere ? frame : null));
+    this.label(nodes, kind, points, textOf(id, fit));
     this.handles(nodes, id, points, elsewhere);
     this.fitted(nodes, fit);
   }
@@ -109,17 +109,20 @@ export class MarksDrawing {
     nodes.line.setAttribute("d", outline);
   }
 
-  label({ label }, points, text) {
+  label({ label }, kind, points, text) {
     const { view } = this.ctx;
-    const { at, outward } = labelPlace(points, view.scale);
+    const { at, outward } = labelPlace(kind, points, view.scale);
     const { width, height } = view.port.stage;
     const place = view.port.toStage(at.x, at.y);
     const seen = place.x > -24 && place.x < width + 24 && place.y > -24 && place.y < height + 24;
     label.toggleAttribute("hidden", !seen);
     const half = (text.length * CHARACTER_PX) / 2;
     // past the end of the line, but on the stage as long as the end is
-    const x = within(place.x + outward.x * (18 + half), half + 4, width - half - 4);
-    const y = within(place.y + outward.y * 22 + 4, 16, height - 6);
+    const wanted = place.x + outward.x * (18 + half);
+    const x = within(wanted, half + 4, width - half - 4);
+    let y = within(place.y + outward.y * 22 + 4, 16, height - 6);
+    const covered = Math.abs(x - place.x) < half + 14 && Math.abs(y - 4 - place.y) < 18;
+    if (covered) y = place.y + (place.y > 40 ? -18 : 30); // not on its own handle
     label.textContent = text;
     label.setAttribute("text-anchor", "middle");
     const { x: px, y: py } = view.port.toPicture(x, y);
@@ -206,12 +209,11 @@ export class MarksDrawing {
  *   rival: SVGElement, rivalLabel: SVGElement}} MarkNodes
  */
 
-function textOf(id, fit, frame) {
+function textOf(id, fit) {
   const parts = [labelOf(id)];
   const u = fitUDeg(fit);
   if (u !== null) parts.push(`u ${fixed(u, decimalsFor(u))}°`);
   else if (fit?.hubs.length) parts.push(`u ${hubU(fit.hubs)} px`);
-  if (frame !== null) parts.push(`frame ${frame}`);
   return parts.join(" · ");
 }
 

@@ -11,6 +11,7 @@ import { fixed } from "./numbers.js";
 import { TruePixels } from "./true_pixels.js";
 
 const ACROSS_PX = 33; // picture px across the window
+const DOWN_PX = 17; // at least so many rows of them
 const CASING = "rgb(10 14 18 / 0.8)";
 
 export class PixelWindow {
@@ -100,7 +101,7 @@ export class PixelWindow {
   /** From here on the paper is in picture coordinates, the point in its middle. */
   aim(paper, at) {
     const { aspect } = this.ctx.view.port.picture;
-    this.perPx = this.canvas.width / ACROSS_PX;
+    this.perPx = Math.min(this.canvas.width / ACROSS_PX, this.canvas.height / DOWN_PX);
     const [sx, sy] = [this.perPx * Math.max(1, aspect), this.perPx * Math.max(1, 1 / aspect)];
     paper.setTransform(sx, 0, 0, sy, this.canvas.width / 2 - at.x * sx, this.canvas.height / 2 - at.y * sy);
   }

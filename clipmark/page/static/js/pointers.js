@@ -67,8 +67,7 @@ export function watchPointers(view) {
     down.set(event.pointerId, { x: event.clientX, y: event.clientY });
     if (pinch && down.size === 2) {
       const now = spread(down);
-      view.panBy(now.x - pinch.x, now.y - pinch.y);
-      view.zoomAt(now.apart / pinch.apart, now.x, now.y);
+      view.pinch(now.apart / pinch.apart, now.x, now.y, now.x - pinch.x, now.y - pinch.y);
       pinch = now;
     } else if (held?.id === event.pointerId) {
       held.moved ||= apart(press, held.from) > (SLACK_PX[event.pointerType] ?? 3);

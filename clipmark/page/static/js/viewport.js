@@ -50,6 +50,13 @@ export class Viewport {
     this.keepInSight();
   }
 
+  /** Two fingers: what lies between them goes along with them. */
+  pinch(factor, x, y, dx, dy) {
+    this.left += dx;
+    this.top += dy;
+    this.zoomAt(factor, x, y);
+  }
+
   panBy(dx, dy) {
     this.left += dx;
     this.top += dy;
