@@ -30,6 +30,7 @@ class Practice:
         self._app: ASGIApp | None = None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request, making the copy first when it is the first."""
         if scope["path"].rstrip("/") == scope.get("root_path", "").rstrip("/"):
             at_root = scope["path"].endswith("/")
             if not at_root:

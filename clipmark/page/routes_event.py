@@ -283,13 +283,19 @@ def _stands(desk: Desk) -> list[dict[str, Any]]:
 
 
 def _people(desk: Desk) -> list[str]:
-    """Everybody who signed or judged so far, the last first."""
+    """Everybody who signed or judged so far, the last first; then the session's people."""
     names: dict[str, None] = {}
     with contextlib.suppress(RecordError):
         for saved in reversed(desk.event.attempts()):
             for name in (saved.attempt.marked_by, saved.attempt.called_by):
                 if name:
                     names.setdefault(name)
+    waiting = _waiting_session(desk)
+    session = waiting.body if waiting else desk.event.newest_body("session", "session")
+    for role in ("judge", "filmed_by"):
+        name = (session or {}).get(role)
+        if isinstance(name, str) and name:
+            names.setdefault(name)
     return list(names)[:50]
 
 

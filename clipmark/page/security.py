@@ -107,6 +107,7 @@ class Gate:
         self._wrong_keys = wrong_keys or Rate(per_s=0.2, burst=10)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request through, or answer it with the reason why not."""
         if scope["type"] == "lifespan":
             await self._app(scope, receive, send)
             return
