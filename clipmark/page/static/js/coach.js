@@ -7,6 +7,8 @@ import { el } from "./dom.js";
 
 const GAP_PX = 10;
 const RING_PX = 4;
+const LEAST_WIDTH_PX = 180;
+const MOST_WIDTH_PX = 336;
 
 /**
  * @param {HTMLElement} home where the card lives; it moves along into dialogs
@@ -35,6 +37,10 @@ export function makeCoach(home) {
   /** @param {DOMRect | null} box */
   function place(box) {
     ring.hidden = !box || box.width === 0;
+    // Beside a part as large as the frame, the card is as narrow as the column at its right.
+    const gap = box ? innerWidth - box.right - 2 * GAP_PX : 0;
+    const isLarge = box && box.width > innerWidth / 2 && box.height > innerHeight / 3;
+    card.style.width = isLarge && gap >= LEAST_WIDTH_PX ? `${Math.min(gap, MOST_WIDTH_PX)}px` : "";
     const size = { width: card.offsetWidth, height: card.offsetHeight };
     const spot = box && box.width > 0 ? besides(box, size) : corner(size);
     card.style.left = `${spot.x}px`;

@@ -29,32 +29,32 @@ const STEPS = [
   },
   {
     title: "Step through it",
-    what: "Go one frame on with n, one back with b, or press Next beside the strip. Shift goes ten.",
+    what: "Go one frame on with n, one back with b, or press next over the strip. Shift goes ten.",
     at: "#strip",
     done: ({ clock }, began) => clock.ordinal !== began.ordinal,
   },
   {
     title: "Say what is upright",
-    what: "Press 2, or Plumb in the list of marks. Then place a point near both ends of the string that hangs at the left.",
+    what: "Press 2, or plumb line in the list of marks. Then place a point near both ends of the string that hangs at the left.",
     at: "#stage",
     done: ({ store }) => has(store.draft.marks.plumb) || has(store.draft.marks.level),
   },
   {
     title: "Mark the board",
-    what: "Press 3, or Ramp. Place two points along the upper edge of the board, far apart. Roughly will do: the edge fit moves the line onto the edge.",
+    what: "Press 3, or ramp line. Place two points along the upper edge of the board, far apart. Roughly will do: the edge fit moves the line onto the edge.",
     at: "#stage",
     done: ({ store }) => has(store.draft.marks.ramp),
   },
   {
     title: "Mark the hubs",
-    what: "Press 4, or Hubs. Place the middle of the rear wheel, then of the front wheel.",
+    what: "Press 4, or hubs. Place the middle of the rear wheel, then of the front wheel.",
     at: "#stage",
     done: ({ store }) => has(store.draft.marks.hubs) || has(store.draft.marks.chassis),
   },
   {
     title: "Declare the view",
-    what: "The footage must say how the camera looked. In the row of what is missing, press View and choose the lens harrier-wide.json.",
-    at: "#missing",
+    what: "A reading needs to know how the camera looked at the board. Press View, sizes, and choose the lens file harrier-wide.json.",
+    at: `dialog[open] [data-declared="lens"], dialog[open], .legend-declare`,
     done: ({ store }) => Boolean(store.draft.marks.lens),
   },
   {

@@ -8,7 +8,7 @@ import { keyOf, keyText } from "./keys.js";
 const LONE = new Set(["Shift", "Control", "Alt", "Meta", "CapsLock", "Tab", "Dead", "AltGraph"]);
 
 const BY_HAND = [
-  ["Step", "Press Back and Next beside the strip, or drag along the strip."],
+  ["Step", "Press back and next over the strip, or drag along the strip."],
   ["Pick a mark", "Press its name in the list of marks."],
   ["Place a point", "Press where it should be; with a finger, press and hold, move, and lift."],
   ["Move a point", "Drag it, or take it in hand and nudge it in the pixel window by 0.1 px."],
@@ -83,11 +83,20 @@ function build(panel, ctx) {
       }, { "aria-label": `${waiting === action ? "Leave it" : "Change"}: key of ${action.label}`, class: "plain" }),
       isChanged &&
         button("As first", () => {
-          keys.remap(action.name, null);
-          put(said, `"${action.label}" has its first key again.`);
-          draw(action.name);
+          asFirst(action);
         }, { class: "plain", "aria-label": `As first: key of ${action.label}` }),
     );
+  }
+
+  /** An action that took this one's first key gives it back, and has its own first key again. */
+  function asFirst(action) {
+    keys.remap(action.name, null);
+    const takers = keys.of(action.name).flatMap((key) => keys.holders(key, action.name));
+    const back = takers.filter((other) => other.name in keys.changed);
+    for (const other of back) keys.remap(other.name, null);
+    const named = [action, ...back].map((item) => `"${item.label}"`).join(" and ");
+    put(said, `${named}: first key again.`);
+    draw(action.name);
   }
 
   /** @param {KeyboardEvent} event */

@@ -26,6 +26,7 @@ export function createNotices(root) {
   const urgent = el("div", { role: "alert", class: "notice-list" });
   const calm = el("div", { role: "status", class: "notice-list" });
   root.removeAttribute("aria-live"); // the two lists speak for themselves
+  root.setAttribute("role", "region");
   root.setAttribute("aria-label", "Messages");
   root.append(urgent, calm);
 

@@ -4,7 +4,6 @@
 
 import { button, el, put } from "./dom.js";
 import { field, readAll } from "./form_parts.js";
-import { fixed } from "./numbers.js";
 import { hasReference, standBody, standWords } from "./stand_body.js";
 import { asSentence, when } from "./work_list.js";
 
@@ -116,33 +115,14 @@ async function check(stand, answer, panel, ctx) {
 
 /** What was found and what was done about it. @param {any} found */
 function told(found) {
-  const words = { same: "The camera stands where it stood.", moved: "The camera has moved.", "cannot tell": "Whether the camera moved cannot be told." };
-  const numbers =
-    found.shift_px == null
-      ? null
-      : [
-          `shift ${withSpread(found.shift_px, found.u_shift_px, "px")}`,
-          found.roll_deg != null && `turn ${withSpread(found.roll_deg, found.u_roll_deg, "°")}`,
-          found.scale != null && Math.abs(found.scale - 1) > 5e-5 && `scale ${fixed(found.scale, 4)}`,
-        ]
-          .filter(Boolean)
-          .join(", ");
+  const words = { same: "Camera as it was", moved: "Camera moved", "cannot tell": "Cannot be told" };
   return el(
     "div",
     { class: `stand-told stand-${found.state.replace(" ", "-")}` },
     el("strong", {}, words[found.state]),
     found.sentence && el("p", {}, asSentence(found.sentence)),
-    numbers && el("p", { class: "small" }, numbers),
     found.done && el("p", {}, found.done),
   );
-}
-
-/** @param {number} value @param {number | null} u standard uncertainty @param {string} unit */
-function withSpread(value, u, unit) {
-  const tail = unit === "°" ? unit : ` ${unit}`;
-  if (u == null) return `${fixed(value, 2)}${tail}`;
-  const places = Math.max(0, Math.min(4, Math.ceil(-Math.log10(Math.max(2 * u, 1e-4))) + 1));
-  return `${fixed(value, places)} ± ${fixed(2 * u, places)}${tail}`;
 }
 
 /** @param {import("./panel.js").Panel} panel @param {any} ctx */

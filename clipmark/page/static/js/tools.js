@@ -3,6 +3,7 @@
  */
 
 import { button, el, put } from "./dom.js";
+import * as steps from "./steps.js";
 import { chosenTheme, nextTheme, THEME_NAMES } from "./theme.js";
 import { when } from "./work_list.js";
 
@@ -60,6 +61,7 @@ export function mount(root, ctx) {
       practice,
     ),
   );
+  steps.mount(/** @type {HTMLElement} */ (document.getElementById("strip")), ctx);
   showTheme(chosenTheme());
   store.subscribe(showEvent, ["event"]);
   store.subscribe(showUndo, ["draft", "loaded", "saved"]);
