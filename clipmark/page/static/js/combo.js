@@ -57,7 +57,7 @@ export function combo({ input: attributes = {}, choices, onInput, onCommit, list
             role: "option",
             class: "combo-choice",
             "aria-selected": String(index === active),
-            on: { pointerup: () => choose(index) },
+            on: { click: () => choose(index) }, // at pointerup the click of a finger would land under the list
           },
           el("span", {}, choice.value),
           choice.more ? el("span", { class: "soft small" }, choice.more) : null,
