@@ -51,7 +51,10 @@ export class Fits {
       forMarks: key, lines: round ? [] : good, hubs: round ? good : [], problem: refusals[0] ?? null,
     });
     const told = new Set([...refusals, ...good.flatMap((one) => one.warnings ?? [])]);
-    for (const sentence of told) notices.say(`${labelOf(id)}: ${sentence}`);
+    const label = labelOf(id);
+    for (const sentence of told) {
+      notices.say(sentence.startsWith(label) ? sentence : `${label}: ${sentence}`);
+    }
   }
 
   isGoing(id) {

@@ -144,7 +144,7 @@ export class Frames {
       }
     }
     this.sayHere();
-    this.readAhead();
+    setTimeout(() => this.readAhead()); // the picture in hand is painted first
   }
 
   dropStale(ordinal) {

@@ -16,7 +16,7 @@ export function mount(root, ctx) {
   const declare = button("View, sizes", () => actions.run("declare"), {
     class: "legend-declare", title: "Lens, sheet size, how squarely the camera looks, true lengths",
   });
-  put(root, el("ul", { role: "list", class: "legend-list" }, rows.map((one) => one.node)), values.node, declare);
+  put(root, el("ul", { role: "list", class: "legend-list" }, rows.map((one) => one.node), values.node), declare);
   let due = 0;
   const update = () => {
     due ||= requestAnimationFrame(() => {

@@ -12,8 +12,8 @@ const VALUES = {
   plumb: [LEVEL_U],
   hubs: [{ field: "rim_px", label: "rim radius", unit: "px" }],
   sheet: [
-    { field: "sheet_size", at: 0, label: "first side", unit: "mm" },
-    { field: "sheet_size", at: 1, label: "second side", unit: "mm" },
+    { field: "sheet_size", at: 0, label: "side 1", unit: "mm" },
+    { field: "sheet_size", at: 1, label: "side 2", unit: "mm" },
     { field: "sheet_u_mm", label: "good to (u)", unit: "mm" },
   ],
   scale: [{ field: "scale_mm", label: "length", unit: "mm" }],
@@ -21,10 +21,14 @@ const VALUES = {
 };
 const SIZES = [["A4 wide", [297, 210]], ["A4 high", [210, 297]]];
 
-/** @param {any} ctx @returns {{node: HTMLElement, update: () => void}} */
+/**
+ * A row of the legend's list that goes under the kind in hand.
+ * @param {any} ctx @returns {{node: HTMLElement, update: () => void}}
+ */
 export function markValues(ctx) {
   const { store } = ctx;
-  const node = el("div", { class: "mark-values", role: "group", hidden: true });
+  const group = el("div", { class: "mark-values", role: "group" });
+  const node = el("li", { class: "mark-values-row", hidden: true }, group);
   let shown = null;
   let fields = [];
 
@@ -37,20 +41,23 @@ export function markValues(ctx) {
     fields = VALUES[name].map((value) => valueField(store, value, set));
     const sizes = name === "sheet" && el("div", { class: "mark-sizes" },
       SIZES.map(([label, size]) => button(label, () => set("sheet_size", size))));
-    node.setAttribute("aria-label", `Sizes of the ${kindOf(name).label}`);
-    put(node, sizes, fields.map((one) => one.node));
+    group.setAttribute("aria-label", `Sizes of the ${kindOf(name).label}`);
+    put(group, sizes, fields.map((one) => one.node));
+    document.querySelector(`.legend-row[data-kind="${name}"]`)?.after(node);
   }
 
   function update() {
     const { tool, hand } = store.ui;
     const id = tool ?? hand?.mark;
     const name = id && VALUES[kindOf(id).name] ? kindOf(id).name : null;
-    if (name !== shown) {
+    const fresh = name !== shown;
+    if (fresh) {
       shown = name;
       node.hidden = name === null;
       if (name) build(name);
     }
     for (const one of fields) one.update();
+    if (fresh && name) node.scrollIntoView({ block: "nearest" });
   }
   return { node, update };
 }

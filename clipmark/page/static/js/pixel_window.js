@@ -177,18 +177,19 @@ function coordinateFields(ctx) {
   const field = (axis) => {
     const id = freshId(`pixel-${axis}`);
     const input = /** @type {HTMLInputElement} */ (
-      el("input", { id, inputmode: "decimal", size: 6, autocomplete: "off", on: { change: () => commit() } })
+      el("input", { id, inputmode: "decimal", size: 6, autocomplete: "off", on: { change: () => commit(axis, input) } })
     );
     return { input, node: el("span", { class: "pixel-field" }, el("label", { for: id }, `${axis}, px`), input) };
   };
   const x = field("x");
   const y = field("y");
-  const commit = () => {
-    const at = [x, y].map(({ input }) => Number(input.value.trim().replace(",", ".").replace("\u2212", "-")));
-    const bad = [x, y].filter(({ input }, i) => input.value.trim() === "" || !Number.isFinite(at[i]));
-    for (const { input } of [x, y]) input.removeAttribute("aria-invalid");
-    for (const { input } of bad) input.setAttribute("aria-invalid", "true");
-    if (bad.length === 0) ctx.edit.moveHand({ x: at[0], y: at[1] }, false);
+  const commit = (axis, input) => {
+    const value = Number(input.value.trim().replace(",", ".").replace("\u2212", "-"));
+    const bad = input.value.trim() === "" || !Number.isFinite(value);
+    if (bad) input.setAttribute("aria-invalid", "true");
+    else input.removeAttribute("aria-invalid");
+    const at = ctx.edit.handPoint;
+    if (!bad && at) ctx.edit.moveHand({ ...at, [axis]: value }, false);
   };
   const nudge = (text, label, dx, dy) =>
     button(text, () => ctx.edit.nudge(dx, dy), { class: "pixel-nudge", "aria-label": `${label} by 0.1 px`, title: `${label} by 0.1 px` });
@@ -206,11 +207,17 @@ function coordinateFields(ctx) {
       for (const control of [...nudges, fit, x.input, y.input]) control.disabled = at === null;
       for (const [{ input }, value] of [[x, at?.x], [y, at?.y]]) {
         if (document.activeElement === input && at) continue; // being typed
-        const text = at ? value.toFixed(1) : "";
+        const text = at ? placeText(value) : "";
         if (input.value !== text) input.value = text;
       }
     },
   };
+}
+
+/** As it is kept, to a thousandth, but at least to a tenth. */
+function placeText(px) {
+  const text = String(Math.round(px * 1000) / 1000);
+  return text.includes(".") ? text : `${text}.0`;
 }
 
 /** @param {HTMLElement} root the region `#pixels` @param {any} ctx */
