@@ -42,7 +42,8 @@ def marks_file(desk: Desk, marks: Marks) -> MarksFile:
     lenses = desk.event_path / "lenses"
     if marks.lens is not None and not (lenses / marks.lens).is_file():
         raise LensError(
-            f"there is no lens file {marks.lens} in {lenses}; put it there, or choose another"
+            f"there is no lens file {marks.lens} in the event's lenses/; put it there, or choose "
+            "another"
         )
     return MarksFile.of(marks.given(), lenses)
 

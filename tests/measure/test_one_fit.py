@@ -1,4 +1,4 @@
-"""One mark fitted on demand is fitted exactly as measuring fits it, and shows what else it could be."""
+"""One mark fitted on demand is fitted as measuring fits it, and shows what else it could be."""
 
 import json
 import math

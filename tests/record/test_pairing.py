@@ -20,7 +20,8 @@ def read(pattern: str, name: str) -> Pairing:
     [
         ("{entry}_{test}_{try}", "Siskin_creep_2.mp4", ("Siskin", "creep", 2)),
         ("{entry}_{test}_{try}", "siskin_CREEP_02.MOV", ("Siskin", "creep", 2)),
-        ("{entry}-{test}-{try}", "heather-goat-board-ladder-3.mp4", ("Heather Goat", "board ladder", 3)),
+        ("{entry}-{test}-{try}", "dipper-board-ladder-3.mp4", ("Dipper", "board ladder", 3)),
+        ("{entry}-{test}", "heather-goat-board-ladder.mp4", ("Heather Goat", "board ladder", None)),
         ("{test}.{entry}", "board_ladder.heathergoat.mkv", ("Heather Goat", "board ladder", None)),
         ("run {entry} try{try}", "run dipper try7.mp4", ("Dipper", None, 7)),
     ],
@@ -112,7 +113,9 @@ def test_any_name_by_any_pattern_gives_values_or_a_sentence_and_ends(name, field
     assert (found.sentence is None) == (found.entry is not None)
 
 
-@given(st.sampled_from(ENTRIES), st.sampled_from(TESTS), st.integers(1, 999), st.sampled_from("_-~"))
+@given(
+    st.sampled_from(ENTRIES), st.sampled_from(TESTS), st.integers(1, 999), st.sampled_from("_-~")
+)
 def test_what_a_pattern_writes_it_reads(entry, test, try_no, between):
     name = f"{entry}{between}{test.replace(' ', between)}{between}{try_no}.mp4"
     found = read(f"{{entry}}{between}{{test}}{between}{{try}}", name)

@@ -32,7 +32,7 @@ def test_a_new_folder_has_a_sheet_without_tests(tmp_path):
     assert (found.tests, found.entries, found.stands) == ((), (), ())
 
 
-def test_every_block_of_the_commented_template_can_be_read_once_its_remarks_are_taken_away(tmp_path):
+def test_the_blocks_of_a_new_sheet_can_be_read_once_their_remarks_are_taken_away(tmp_path):
     """The remarks of a new sheet are what operators copy from."""
     with EventFolder.create(tmp_path / "event", name="T") as event:
         text = (event.path / "event.toml").read_text(encoding="utf-8")
