@@ -29,8 +29,8 @@ const STEPS = [
   },
   {
     title: "Step through it",
-    what: "Go one frame on with n, one back with b, or press next over the strip. Shift goes ten.",
-    at: "#strip",
+    what: "Go one frame on with n, one back with b, or press next. Shift goes ten.",
+    at: ".steps, #strip",
     done: ({ clock }, began) => clock.ordinal !== began.ordinal,
   },
   {

@@ -8,7 +8,7 @@ import { keyOf, keyText } from "./keys.js";
 const LONE = new Set(["Shift", "Control", "Alt", "Meta", "CapsLock", "Tab", "Dead", "AltGraph"]);
 
 const BY_HAND = [
-  ["Step", "Press back and next over the strip, or drag along the strip."],
+  ["Step", "Press back and next, or drag along the strip."],
   ["Pick a mark", "Press its name in the list of marks."],
   ["Place a point", "Press where it should be; with a finger, press and hold, move, and lift."],
   ["Move a point", "Drag it, or take it in hand and nudge it in the pixel window by 0.1 px."],

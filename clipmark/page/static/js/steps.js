@@ -1,8 +1,11 @@
 /**
- * Stepping and running by mouse and touch: the same actions as the keys, at the head of the strip.
+ * Stepping and running by mouse and touch: the same actions as the keys. Upright they stand at the
+ * head of the strip; lying, that line is short and belongs to the numbers, so they stand on top.
  */
 
 import { button, el } from "./dom.js";
+
+const UPRIGHT = "(max-width: 1000px), (orientation: portrait)"; // as in css/layout.css
 
 /** Visible words, action, and what it does in full. */
 const WAYS = [
@@ -15,10 +18,10 @@ const WAYS = [
 ];
 
 /**
- * @param {HTMLElement} strip the region `#strip`
+ * @param {HTMLElement} top where they stand when there is room on top; given as what follows them
  * @param {any} ctx
  */
-export function mount(strip, ctx) {
+export function mount(top, ctx) {
   const { actions, clock, store } = ctx;
   const buttons = new Map(
     WAYS.map(([words, action, what]) => [
@@ -41,7 +44,14 @@ export function mount(strip, ctx) {
   const showClip = () => {
     group.hidden = !store.clip;
   };
-  (strip.querySelector(".strip-head") ?? strip).prepend(group);
+  const upright = matchMedia(UPRIGHT);
+  const place = () => {
+    const head = upright.matches ? document.querySelector("#strip .strip-head") : null;
+    if (head) head.prepend(group);
+    else top.before(group);
+  };
+  upright.addEventListener("change", place);
+  place();
   clock.subscribe(showRunning);
   store.subscribe(showClip, ["clip", "loaded"]);
   showRunning();

@@ -23,6 +23,7 @@ export function mount(root, ctx) {
   const others = el("p", { class: "others small", role: "status" });
   const undo = button("Undo", () => actions.run("undo"));
   const redo = button("Redo", () => actions.run("redo"));
+  const backAndForth = el("div", { class: "row", role: "group", "aria-label": "Undo and redo" }, undo, redo);
   const theme = button("", () => showTheme(nextTheme()), { class: "plain" });
   const practice = el("a", { class: "button plain", href: "practice/?guide", hidden: true }, "Practise");
 
@@ -50,7 +51,7 @@ export function mount(root, ctx) {
     root,
     name,
     others,
-    el("div", { class: "row", role: "group", "aria-label": "Back and forth" }, undo, redo),
+    backAndForth,
     el(
       "nav",
       { class: "row", "aria-label": "Panels" },
@@ -61,7 +62,7 @@ export function mount(root, ctx) {
       practice,
     ),
   );
-  steps.mount(/** @type {HTMLElement} */ (document.getElementById("strip")), ctx);
+  steps.mount(backAndForth, ctx);
   showTheme(chosenTheme());
   store.subscribe(showEvent, ["event"]);
   store.subscribe(showUndo, ["draft", "loaded", "saved"]);
