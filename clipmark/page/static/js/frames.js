@@ -12,6 +12,7 @@ const KEPT_AT_ONCE = 2;
 const RUN_AT_ONCE = 4;
 const SCRUB_MS = 120; // far jumps closer together than this are one movement of the hand
 const SETTLE_MS = 60;
+const KEPT_FIRST_MS = 20;
 const HINT_MS = 60;
 const BUSY_MS = 400;
 const RETRY_KEPT_MS = 1500;
@@ -60,10 +61,11 @@ export class Frames {
     this.needed = 960;
     this.latest = null; // kept picture that came last, whatever frame it is
     this.jumpedAt = 0;
+    this.scrubbing = false; // one far jump right after another: the hand is still moving
     this.at = -1;
     this.costMs = { kept: 15, exact: 25 }; // of one picture, smoothed
     this.noKeptUntil = 0;
-    this.hint = { at: 0, timer: 0 };
+    this.hint = { at: 0, timer: 0, place: -1 };
     this.sha = null;
     store.subscribe(() => this.follow(), ["clip"]);
     clock.subscribe(() => this.focus());
@@ -114,6 +116,7 @@ export class Frames {
     this.cache.clear();
     this.refused.clear();
     this.latest = null;
+    this.hint.place = -1;
     this.sha = sha;
     this.at = -1;
     this.focus();
@@ -134,16 +137,17 @@ export class Frames {
     clearTimeout(this.settling);
     if (!this.cache.has(ordinal, true, this.width)) {
       const now = performance.now();
-      const scrubbing = far && now - this.jumpedAt < SCRUB_MS;
+      this.scrubbing = far && now - this.jumpedAt < SCRUB_MS;
       if (far) this.jumpedAt = now;
-      if (!this.cache.has(ordinal, true)) this.askKept(ordinal);
-      if (scrubbing) {
-        this.settling = setTimeout(() => this.ask(ordinal, true), SETTLE_MS);
+      const kept = !this.cache.has(ordinal, true) && this.askKept(ordinal);
+      if (far && (kept || this.scrubbing)) {
+        // decoding from a key frame is long: the kept picture goes first, and gets the processor
+        const wait = this.scrubbing ? SETTLE_MS : KEPT_FIRST_MS;
+        this.settling = setTimeout(() => this.ask(ordinal, true), wait);
       } else {
         this.ask(ordinal, true);
       }
     }
-    this.sayHere();
     setTimeout(() => this.readAhead()); // the picture in hand is painted first
   }
 
@@ -156,16 +160,20 @@ export class Frames {
     }
   }
 
-  /** Kept pictures come quickly; more than two at once would only make each other late. */
+  /**
+   * Kept pictures come quickly; more than two at once would only make each other late.
+   * @returns {boolean} whether one was asked for
+   */
   askKept(ordinal) {
-    if (performance.now() < this.noKeptUntil || this.cache.has(ordinal, false)) return;
+    if (performance.now() < this.noKeptUntil || this.cache.has(ordinal, false)) return false;
     const going = [...this.pending.values()].filter((one) => !one.exact).length;
-    if (going < KEPT_AT_ONCE) this.ask(ordinal, false);
+    return going < KEPT_AT_ONCE && this.ask(ordinal, false);
   }
 
   readAhead() {
     const { count, ordinal, direction, playing } = this.clock;
     if (playing || !this.sha || !this.cache.has(ordinal, true, this.width)) return;
+    this.sayHere(ordinal);
     const { width, height } = this.store.clip.facts;
     const bytes = 4 * this.width * this.width * (height / width);
     const reach = Math.min(REACH, Math.floor((0.8 * BOUND_BYTES) / bytes / 2));
@@ -212,7 +220,7 @@ export class Frames {
       .finally(() => {
         if (this.pending.get(key) === one) this.pending.delete(key);
         if (one.stop.signal.aborted) return;
-        if (!this.clock.playing && !exact && one.ordinal !== this.clock.ordinal) this.catchUp();
+        if (!this.clock.playing && !exact) this.catchUp(one.ordinal);
         this.readAhead();
       });
     return true;
@@ -262,14 +270,18 @@ export class Frames {
     for (const fn of [...this.listeners]) fn({ ordinal, exact });
   }
 
-  /** A kept picture came for where the hand was: ask for where it is now. */
-  catchUp() {
+  /** A kept picture came: now for the exact one; or for where the hand has moved to meanwhile. */
+  catchUp(came) {
     const { ordinal } = this.clock;
-    if (!this.cache.has(ordinal, true)) this.askKept(ordinal);
+    if (this.cache.has(ordinal, true)) return;
+    if (came !== ordinal) this.askKept(ordinal);
+    else if (!this.scrubbing) this.ask(ordinal, true);
   }
 
   /** Tell the server where the work is, at most every HINT_MS, the last word always. */
-  sayHere() {
+  sayHere(place) {
+    if (this.hint.place === place) return;
+    this.hint.place = place;
     clearTimeout(this.hint.timer);
     const wait = Math.max(0, this.hint.at + HINT_MS - performance.now());
     this.hint.timer = setTimeout(() => {
