@@ -5,7 +5,7 @@
 import { button, el, put } from "./dom.js";
 import { field } from "./form_parts.js";
 import { measured, sentenceOf } from "./numbers.js";
-import { loadWork, unsigned, when } from "./work_list.js";
+import { loadWork, savedByOthers, unsigned, when } from "./work_list.js";
 
 const HEADS = [
   ["Attempt", ""],
@@ -27,9 +27,8 @@ export function mount(root, ctx) {
   /** Ids that others saved and nobody has looked at here. @type {Set<string>} */
   const news = new Set();
   ctx.store.subscribe(() => {
-    for (const line of ctx.store.event?.news ?? []) {
-      const own = line.kind !== "attempt" || (line.id === ctx.store.key && line.revision === ctx.store.revision);
-      if (!own) news.add(line.id);
+    for (const line of savedByOthers(ctx.store)) {
+      if (line.kind === "attempt") news.add(line.id);
     }
   }, ["event"]);
   ctx.store.subscribe(() => news.delete(ctx.store.key), ["loaded", "saved"]);

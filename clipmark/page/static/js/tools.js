@@ -5,7 +5,7 @@
 import { button, el, put } from "./dom.js";
 import * as steps from "./steps.js";
 import { chosenTheme, nextTheme, THEME_NAMES } from "./theme.js";
-import { when } from "./work_list.js";
+import { savedByOthers, when } from "./work_list.js";
 
 const PANELS = [
   ["attempts", "Attempts"],
@@ -38,7 +38,7 @@ export function mount(root, ctx) {
     name.textContent = event.name;
     practice.hidden = event.practice;
     root.dataset.practice = event.practice ? "yes" : "no";
-    const news = othersNews(event, store);
+    const news = othersNews(store);
     if (news) put(others, news);
   }
 
@@ -71,10 +71,8 @@ export function mount(root, ctx) {
 }
 
 /** "T. Brandreth saved climb-004 at 14:03"; null when nobody else did. */
-function othersNews(event, store) {
-  const lines = (event.news ?? []).filter(
-    (line) => !(line.kind === "attempt" && line.id === store.key && line.revision === store.revision),
-  );
+function othersNews(store) {
+  const lines = savedByOthers(store);
   if (lines.length === 0) return null;
   const newest = [...lines].reverse().slice(0, OTHERS_SHOWN);
   const told = newest.map((line) => `${line.by || "somebody"} saved ${line.id} at ${when(line.at)}`);

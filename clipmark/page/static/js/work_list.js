@@ -88,6 +88,18 @@ export function attemptWords(item) {
   return parts.filter(Boolean).join(", ");
 }
 
+/**
+ * Of the journal lines that came in last, those that others saved: not the attempt in hand, and
+ * not under the name signed with here.
+ * @param {any} store @returns {any[]}
+ */
+export function savedByOthers({ event, key, revision, ui }) {
+  return (event?.news ?? []).filter((line) => {
+    const inHand = line.kind === "attempt" && line.id === key && line.revision === revision;
+    return !inHand && !(ui.by && line.by === ui.by);
+  });
+}
+
 /** An instant of the journal as this reader's clock shows it. @param {string | null} at */
 export function when(at) {
   if (!at) return "";
