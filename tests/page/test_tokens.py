@@ -1,4 +1,4 @@
-"""The page's colours: contrast of text, controls and focus in both themes (WCAG 2.2, 1.4.3, 1.4.11)."""
+"""The page's colours: contrast of text, controls and focus in both themes (WCAG 2.2)."""
 
 import re
 from pathlib import Path
