@@ -57,14 +57,14 @@ def event(desk: DeskOf) -> Answer:
         findings += desk.event.findings
         entries = desk.event.journal.entries
         seq = entries[-1].seq if entries else 0
-        session = _newest(desk, "session", SESSION_ID)
-        head = _session_head(session.revision, session.body) if session else _session_head()
+        held = _newest(desk, "session", SESSION_ID)
+        session = (held.revision, held.body) if held else (None, None)
         with contextlib.suppress(RecordError, FolderError):  # told already, or on saving
             waiting = _waiting_session(desk)
             if waiting is not None:
-                head = _session_head(waiting.base_revision + 1, waiting.body)
+                session = (waiting.base_revision + 1, waiting.body)
         stands = _stands(desk)
-        people = _people(desk)
+        people = _people(desk, session[1])
     return {
         "name": sheet.name,
         "folder": desk.event_path.resolve().name,
@@ -96,7 +96,7 @@ def event(desk: DeskOf) -> Answer:
         "call_names": list(
             dict.fromkeys((*CALL_NAMES, *(name for test in sheet.tests for name in test.calls)))
         ),
-        "session": head,
+        "session": _session_head(*session),
         "people": people,
         "first_visit": not (desk.drafts.folder.parent / SEEN_NAME).exists(),
         "practice": desk.practice,
@@ -282,7 +282,7 @@ def _stands(desk: Desk) -> list[dict[str, Any]]:
     return found
 
 
-def _people(desk: Desk) -> list[str]:
+def _people(desk: Desk, session: Mapping[str, object] | None) -> list[str]:
     """Everybody who signed or judged so far, the last first; then the session's people."""
     names: dict[str, None] = {}
     with contextlib.suppress(RecordError):
@@ -290,18 +290,14 @@ def _people(desk: Desk) -> list[str]:
             for name in (saved.attempt.marked_by, saved.attempt.called_by):
                 if name:
                     names.setdefault(name)
-    waiting = _waiting_session(desk)
-    session = waiting.body if waiting else desk.event.newest_body("session", "session")
     for role in ("judge", "filmed_by"):
-        name = (session or {}).get(role)
-        if isinstance(name, str) and name:
-            names.setdefault(name)
+        found = (session or {}).get(role)
+        if isinstance(found, str) and found:
+            names.setdefault(found)
     return list(names)[:50]
 
 
-def _session_head(
-    revision: int | None = None, body: Mapping[str, object] | None = None
-) -> dict[str, object]:
+def _session_head(revision: int | None, body: Mapping[str, object] | None) -> dict[str, object]:
     date = None if body is None else body.get("date")
     today = utc_now().astimezone().date().isoformat()
     return {"revision": revision, "date": date, "today": date == today}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any
 
 from clipmark.marks import Line, Sheet
@@ -102,7 +101,7 @@ def carried(stand: Stand, move: CameraMove, frame: int) -> tuple[dict[str, Any],
         f"The stand's marks were shifted by {move.distance_px:.1f} px and turned by "
         f"{move.roll_deg:+.3f} deg with the picture"
     )
-    if "level_u" in kept and math.isfinite(move.u_roll_deg):
+    if "level_u" in kept and f"{own:.3f}" != f"{kept['level_u']:.3f}":
         told += (
             f"; the level's standard uncertainty went from {own:.3f} to {kept['level_u']:.3f} deg"
         )
