@@ -23,7 +23,7 @@ _FAR = 64  # ordinals; a request so far off calls off the decode towards an olde
 _MOST_WAITING = 6  # decodes waited for; older ones are sent away, their page has moved on
 _LET_GO_S = 1.0  # read-ahead lets a lane go within a picture; if it does not, it hangs
 _LOOK_S = 0.25
-_SMALL_WIDTHS = (1280, 960)  # px
+_SMALL_WIDTHS = (960, 1280)  # px
 
 
 class BusyError(ClipmarkError):

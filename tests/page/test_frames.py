@@ -260,7 +260,7 @@ def test_a_request_calls_read_ahead_off_between_two_pictures(made, client, monke
     time.sleep(0.4)
     start = time.monotonic()
     assert kit.counter_of(frame(client, sha, 252).content) == 252
-    assert time.monotonic() - start < 0.6
+    assert time.monotonic() - start < 2.0
 
 
 def test_measuring_takes_the_picture_on_screen_without_decoding_it_again(made, client, monkeypatch):
