@@ -8,6 +8,7 @@ import { measured, sentenceOf } from "./numbers.js";
 import { loadWork, savedByOthers, unsigned, when } from "./work_list.js";
 
 const HEADS = [
+  ["", ""],
   ["Attempt", ""],
   ["Entry", ""],
   ["Test", ""],
@@ -153,13 +154,6 @@ function draftRow(item, ctx, refresh) {
   return el(
     "tr",
     { class: "not-signed", "aria-current": inHand ? "true" : null },
-    el("th", { scope: "row" }, el("span", { class: "stamp warn" }, "not signed yet")),
-    el("td", {}, item.entry || "", !item.entry && el("span", { class: "soft" }, item.clip_name || "no clip")),
-    el("td", {}, item.test || ""),
-    el("td", { class: "number" }, item.step_deg == null ? "" : `${item.step_deg}°`),
-    el("td", { class: "number" }, item.try_no ?? ""),
-    el("td", { colspan: "5", class: "soft" }, item.clip_name ? `on ${item.clip_name}` : "without a clip"),
-    el("td", {}, el("time", { datetime: item.at }, when(item.at))),
     el(
       "td",
       { class: "ways" },
@@ -167,8 +161,15 @@ function draftRow(item, ctx, refresh) {
         ctx.panels.close();
         ctx.opener.openDraft(item.key);
       }, { "aria-label": `Go on with ${words}`, data: { spot: `go ${item.key}` } }),
-      !inHand && dropButton(item, words, ctx, refresh),
     ),
+    el("th", { scope: "row" }, el("span", { class: "stamp warn" }, "not signed yet")),
+    el("td", {}, item.entry || "", !item.entry && el("span", { class: "soft" }, item.clip_name || "no clip")),
+    el("td", {}, item.test || ""),
+    el("td", { class: "number" }, item.step_deg == null ? "" : `${item.step_deg}°`),
+    el("td", { class: "number" }, item.try_no ?? ""),
+    el("td", { colspan: "5", class: "soft" }, item.clip_name ? `on ${item.clip_name}` : "without a clip"),
+    el("td", {}, el("time", { datetime: item.at }, when(item.at))),
+    el("td", { class: "ways" }, !inHand && dropButton(item, words, ctx, refresh)),
   );
 }
 
@@ -204,6 +205,15 @@ function attemptRows(item, ctx, news, unfolded, draw) {
     "tr",
     { "aria-current": ctx.store.key === item.id ? "true" : null },
     el(
+      "td",
+      { class: "ways" },
+      button("Open", () => {
+        news.delete(item.id);
+        ctx.panels.close();
+        ctx.opener.openAttempt(item.id);
+      }, { "aria-label": `Open ${item.id}`, data: { spot: `open ${item.id}` } }),
+    ),
+    el(
       "th",
       { scope: "row" },
       item.id,
@@ -224,11 +234,6 @@ function attemptRows(item, ctx, news, unfolded, draw) {
     el(
       "td",
       { class: "ways" },
-      button("Open", () => {
-        news.delete(item.id);
-        ctx.panels.close();
-        ctx.opener.openAttempt(item.id);
-      }, { "aria-label": `Open ${item.id}`, data: { spot: `open ${item.id}` } }),
       button(pastWords(item), () => {
         if (shown) unfolded.delete(item.id);
         else unfolded.add(item.id);
