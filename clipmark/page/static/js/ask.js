@@ -24,11 +24,13 @@ export function ask(title, what, answers) {
       {
         class: "panel panel-narrow question",
         "aria-labelledby": id,
-        oncancel: (event) => {
-          event.preventDefault();
-          choose(answers[answers.length - 1].value);
+        on: {
+          cancel: (event) => {
+            event.preventDefault();
+            choose(answers[answers.length - 1].value);
+          },
+          keydown: (event) => event.stopPropagation(),
         },
-        onkeydown: (event) => event.stopPropagation(),
       },
       el("h2", { id }, title),
       typeof what === "string" ? el("p", {}, what) : what,
