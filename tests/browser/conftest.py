@@ -26,6 +26,9 @@ import platformdirs
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Playwright, sync_playwright
 
+sys.path.insert(0, str(Path(__file__).parent))  # for page_states, which only these tests use
+
+from clipmark.cli.app import status_of
 from clipmark.page.practice import copy_sample_event
 from clipmark.record.folder import EventFolder
 
@@ -132,6 +135,14 @@ def sample_event(tmp_path: Path) -> Path:
     """The sample event's sheets, lenses and clips, with no attempts."""
     copy_sample_event(tmp_path / "sample")
     return tmp_path / "sample"
+
+
+@pytest.fixture(scope="session")
+def demo_event(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sample event with its five attempts measured and signed, made once."""
+    folder = tmp_path_factory.mktemp("demo") / "tarn-hollow"
+    assert status_of(["demo", str(folder), "--json"]) == 0
+    return folder
 
 
 @pytest.fixture

@@ -1,0 +1,104 @@
+"""The states of the page that are looked at and checked: how to get to each."""
+
+from collections.abc import Callable
+
+from playwright.sync_api import Page, expect
+
+State = Callable[[Page], None]
+
+
+def closed(page: Page) -> None:
+    """No dialog stands open, whatever opened by itself."""
+    page.wait_for_timeout(400)
+    for _ in range(3):
+        page.evaluate("clipmarkPage.panels.close()")
+        page.wait_for_timeout(150)
+
+
+def marking(page: Page) -> None:
+    """An attempt with its marks, the exact picture and its angle."""
+    closed(page)
+    page.evaluate("clipmarkPage.opener.openAttempt('a0002')")
+    page.wait_for_selector("#picture[data-exact=yes]", timeout=30_000)
+    expect(page.locator("#ladder")).to_contain_text("±", timeout=30_000)
+
+
+def point_in_hand(page: Page) -> None:
+    """A point of the ramp line in hand, with the pixel window and a fitted edge."""
+    marking(page)
+    page.keyboard.press("3")
+    page.keyboard.press("e")
+    expect(page.locator("#legend")).to_contain_text("u 0.", timeout=30_000)
+    page.wait_for_timeout(500)
+
+
+def crawl_measured(page: Page) -> None:
+    """The motion strip with a measured trace."""
+    marking(page)
+    page.keyboard.press("Shift+M")
+    page.wait_for_selector("#strip .strip-trace", timeout=90_000)
+    page.wait_for_timeout(500)
+
+
+def running(page: Page) -> None:
+    """The clip runs and calls are armed."""
+    marking(page)
+    page.evaluate("clipmarkPage.actions.run('run-slow')")
+    page.wait_for_timeout(400)
+
+
+def number_explained(page: Page) -> None:
+    """A number's budget is open."""
+    marking(page)
+    page.locator("#ladder").get_by_role("button").first.focus()
+    page.wait_for_timeout(400)
+
+
+def panel(name: str) -> State:
+    def open_panel(page: Page) -> None:
+        marking(page)
+        page.evaluate("name => { clipmarkPage.panels.open(name); }", name)
+        page.locator("dialog[open]").wait_for()
+        page.wait_for_timeout(700)
+
+    return open_panel
+
+
+def signing(page: Page) -> None:
+    """The dialog that signs and saves."""
+    marking(page)
+    page.evaluate("clipmarkPage.store.setUi({ by: 'R. Aldous' })")
+    page.keyboard.press("d")
+    page.locator("dialog[open]").wait_for()
+
+
+def refused(page: Page) -> None:
+    """A refusal is on the page."""
+    marking(page)
+    page.evaluate("clipmarkPage.opener.openAttempt('a9999')")
+    page.locator("#notices [role=alert]").get_by_text("a9999").first.wait_for()
+
+
+def guided(page: Page) -> None:
+    """The guided attempt on the sample event."""
+    page.goto(page.url.split("#")[0].rstrip("/") + "/practice/?guide")
+    page.wait_for_selector("html[data-ready=yes]", timeout=30_000)
+    page.wait_for_timeout(1500)
+
+
+STATES: dict[str, State] = {
+    "marking": marking,
+    "point-in-hand": point_in_hand,
+    "crawl-measured": crawl_measured,
+    "running": running,
+    "number-explained": number_explained,
+    "attempts": panel("attempts"),
+    "clips": panel("clips"),
+    "pairing": panel("pairing"),
+    "session": panel("session"),
+    "stands": panel("stands"),
+    "keys": panel("keys"),
+    "signing": signing,
+    "refused": refused,
+    "guided": guided,
+}
