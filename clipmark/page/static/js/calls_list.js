@@ -39,7 +39,7 @@ export function mountCallsList({ store, clock }) {
         return el(
           "li",
           { class: "slip-call" },
-          button(`${words} ${when}`, go, { class: "slip-call-go", "aria-label": `${words} at ${when}: go there` }),
+          button(`${words} ${when}`, go, { class: "slip-call-go", "aria-label": `${words} ${when}: go there` }),
           button("\u00d7", () => remove(index), { class: "slip-call-away", "aria-label": `Take back ${words} at ${when}` }),
         );
       }),

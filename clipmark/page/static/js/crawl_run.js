@@ -9,7 +9,6 @@ import { instantsOf } from "./strip_model.js";
 import { marksKey } from "./store.js";
 
 const POLL_MS = 300;
-const HALF_FRAME_S = 0.004; // standing on a stall already, the next one is meant
 
 /**
  * Fill the slot of the strip's head.
@@ -183,7 +182,7 @@ function valueViews() {
     numberView({ label: "slowest held", name: "slowest_speed_mm_s" }),
     numberView({ label: "rolled back", name: "rollback_mm" }),
     numberView({ label: "travel", name: "distance_mm" }),
-    numberView({ label: "notes", name: "notes", words: noteCount, explain: () => [el("h3", {}, "What was noted")] }),
+    numberView({ label: "notes", name: "notes", words: noteCount, explain: () => [el("p", { class: "number-card-title" }, "What was noted")] }),
   ];
 }
 
@@ -200,27 +199,26 @@ function stallList(result) {
   const stalls = result.stalls ?? [];
   const limit = Number.isFinite(result.stall_limit_mm_s) ? `Slower than ${result.stall_limit_mm_s.toFixed(1)} mm/s counts as standing.` : "";
   return [
-    el("h3", {}, `stalls: ${stallCount(result)}`),
+    el("p", { class: "number-card-title" }, `stalls: ${stallCount(result)}`),
     el("p", { class: "soft" }, limit),
     el("ol", {}, stalls.map((stall) => el("li", {}, `at ${seconds(stall.t_s)}, for ${stall.dwell_s.toFixed(2)} ± ${(stall.dwell_u95_s ?? 0).toFixed(2)} s`))),
   ];
 }
 
 function addActions({ actions, store, clock, notices }, run) {
-  const nowS = () => clock.tOf(clock.ordinal) ?? 0;
-
   const toStall = (direction) => {
     const stalls = store.readings.crawl?.result?.stalls ?? null;
     if (!stalls) {
       notices.say("Stalls are known once the crawl is measured; press Shift+M to measure it.");
       return;
     }
-    const starts = stalls.map((stall) => stall.t_s);
-    const goal = direction > 0 ? starts.find((t_s) => t_s > nowS() + HALF_FRAME_S * 3) : starts.findLast((t_s) => t_s < nowS() - HALF_FRAME_S * 3);
+    // By frames: the picture shown at a stall's start is a little older than the start itself.
+    const starts = stalls.map((stall) => clock.ordinalAt(stall.t_s));
+    const goal = direction > 0 ? starts.find((frame) => frame > clock.ordinal) : starts.findLast((frame) => frame < clock.ordinal);
     if (goal === undefined) {
       notices.say(starts.length ? `No ${direction > 0 ? "later" : "earlier"} stall.` : "There is no stall in this crawl.");
     } else {
-      clock.gotoTime(goal);
+      clock.goto(goal);
     }
   };
 

@@ -66,7 +66,7 @@ export function numberView({ label, name, words, explain }) {
 function card(label, result, name, value, explain) {
   const rows = budgetRows(result, name);
   const parts = explain?.(result) ?? [
-    el("h3", {}, `${label}: ${sentenceOf(value)}`),
+    el("p", { class: "number-card-title" }, `${label}: ${sentenceOf(value)}`),
     el("p", { class: "soft" }, intervalOf(value) || "No interval is known for it."),
   ];
   if (rows.length) {
@@ -172,7 +172,7 @@ function openCard(button, nodes, kept, { stay, leave }) {
   closeCard();
   const sheet = el("div", { class: "number-card", popover: "manual" }, ...nodes);
   // Inside a dialog the rest of the page is inert, so the card goes where its button is.
-  (button.closest("dialog") ?? document.body).append(sheet);
+  (button.closest("dialog, section, main") ?? document.body).append(sheet);
   sheet.addEventListener("pointerenter", stay);
   sheet.addEventListener("pointerleave", leave);
   // Pressing on the card must not take the focus from the button, which would close it.

@@ -73,13 +73,12 @@ export function cell(name, label, ...content) {
   return el("div", { class: `cell cell-${name}` }, label, ...content);
 }
 
-function fieldCell({ store, session }, field) {
+function fieldCell({ store }, field) {
   const id = freshId(`slip-${field.name}`);
   const noteId = `${id}-note`;
   let wrong = false;
-  const asked = { choices: () => field.choices({ event: store.event, draft: store.draft, session: session?.() }) };
   const { node: box, input } = combo({
-    ...asked,
+    choices: () => field.choices(store),
     listLabel: field.label,
     input: {
       id,
@@ -105,11 +104,11 @@ function fieldCell({ store, session }, field) {
   function say(error) {
     wrong = error !== null;
     note.textContent = error ?? "";
-    input.toggleAttribute("aria-invalid", wrong);
     if (wrong) {
       input.setAttribute("aria-invalid", "true");
       input.setAttribute("aria-describedby", noteId);
     } else {
+      input.removeAttribute("aria-invalid");
       input.removeAttribute("aria-describedby");
     }
   }

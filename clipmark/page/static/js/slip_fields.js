@@ -61,8 +61,8 @@ export const FIELDS = [
     name: "surface",
     label: "surface",
     kind: "text",
-    choices: ({ event, draft, session }) =>
-      plain([testOf(draft, event)?.surface, session?.body?.surface, ...(event?.tests ?? []).map((test) => test.surface)]),
+    choices: ({ event, draft }) =>
+      plain([testOf(draft, event)?.surface, ...(event?.tests ?? []).map((test) => test.surface)]),
   },
   {
     name: "called_by",
