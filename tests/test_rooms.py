@@ -20,6 +20,7 @@ ARROWS: dict[str, set[str]] = {
     "sample": {"errors"},
     "scoring": {"errors", "marks", "uncertainty", "measure", "record"},
     "audit": {"errors", "marks", "clip", "uncertainty", "measure", "record", "scoring"},
+    "signing": {"errors", "record"},
     "workbench": {"errors", "marks", "clip", "measure", "record"},
     "marks_file": {"errors", "marks", "clip", "measure"},
 }

@@ -12,7 +12,8 @@ from clipmark.cli.show import emit_json, screen, table, warn, with_u
 from clipmark.errors import RecordError
 from clipmark.record.backup import backup
 from clipmark.record.folder import EventFolder, SavedAttempt
-from clipmark.record.models import Attempt
+from clipmark.record.models import Call
+from clipmark.signing import check_calls, parse_call
 from clipmark.workbench import AttemptDetails, export_attempts
 
 
@@ -45,6 +46,15 @@ def run(
     new: Annotated[
         bool, typer.Option("--new", help="Save an attempt without a clip: called only.")
     ] = False,
+    call: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--call",
+            metavar="CALL@SECONDS",
+            help="What the judge called, and when, s from the first shown frame; repeat the "
+            "option for more. With --revise they are added to those that are there.",
+        ),
+    ] = None,
     entry: opt.Entry = None,
     test: opt.Test = None,
     try_no: opt.TryNo = None,
@@ -66,6 +76,9 @@ def run(
     Example: clipmark attempts tarn-hollow --backup tarn-hollow.zip
 
     Example: clipmark attempts tarn-hollow --revise a0003 --verdict failed --reason spun --by Fell
+
+    Example: clipmark attempts tarn-hollow --new --entry Siskin --test course --call touch@12.4
+    --call reverse@15 --by Fell
     """
     details = AttemptDetails(
         entry, test, try_no, setup, surface, step_deg, set_start_deg, set_end_deg, travel,
@@ -74,8 +87,9 @@ def run(
     with EventFolder.open(folder) as event:
         result: dict[str, object] = {"folder": str(event.path), "event": event.name}
         if revise is not None or new:
-            result |= _save(event, revise, new, details, by)
-        elif details.given():
+            calls = [parse_call(text) for text in call or []]
+            result |= _save(event, revise, new, details, calls, by)
+        elif details.given() or call:
             raise RecordError(
                 "details of an attempt were given, but not which; add --revise ID or --new"
             )
@@ -109,21 +123,29 @@ def run(
 
 
 def _save(
-    event: EventFolder, revise: str | None, new: bool, details: AttemptDetails, by: str | None
+    event: EventFolder,
+    revise: str | None,
+    new: bool,
+    details: AttemptDetails,
+    calls: list[Call],
+    by: str | None,
 ) -> dict[str, object]:
     """Save what people say of an attempt: a new one, or a revision."""
     if not by:
         raise RecordError("who signs is missing; add --by NAME")
     if revise is not None and new:
         raise RecordError("--revise and --new were both given; keep the one you mean")
+    check_calls(event, calls)
     if revise is None:
         if not (details.entry and details.test):
             raise RecordError("a new attempt needs --entry and --test; give both")
-        line = event.save_attempt(Attempt.model_validate(details.given()), by=by)
+        body: dict[str, object] = details.given() | {"calls": calls}
+        line = event.save_attempt(body, by=by)
     else:
         saved = event.attempt(revise)
         fresh = {"marked_by": "", "marked_at": None, "software": "", "rules": None, "session": None}
         body = saved.attempt.model_dump() | fresh | details.given()
+        body["calls"] = [*saved.attempt.calls, *calls]
         line = event.save_attempt(body, by=by, id=revise, base_revision=saved.revision)
     return {"saved": f"{line.id}, revision {line.revision}"}
 

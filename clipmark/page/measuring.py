@@ -16,7 +16,8 @@ from clipmark.page.jobs import Job, opened
 from clipmark.record import disk
 from clipmark.record.draft import AttemptDraft, Marks
 from clipmark.record.models import Attempt, Span
-from clipmark.workbench import draft_from_attempt, span_of
+from clipmark.signing import draft_from_attempt
+from clipmark.workbench import span_of
 
 Results = dict[str, dict[str, object]]
 VIEW = (

@@ -25,7 +25,7 @@ from clipmark.page.drafts import HeldError
 from clipmark.page.measuring import readings_of, recorded_span, results_for
 from clipmark.record.folder import SavedAttempt
 from clipmark.record.readings import beside
-from clipmark.workbench import draft_from_attempt, sign_attempt
+from clipmark.signing import draft_from_attempt, sign_attempt
 
 router = APIRouter(tags=["attempts"])
 READING_COLUMNS = {"angle": ("ramp_deg", "chassis_deg"), "crawl": ("mean_speed_mm_s",)}

@@ -10,6 +10,8 @@ from clipmark.record.journal import Draft, Journal
 from clipmark.record.models import Attempt, RecordRef
 from clipmark.record.texts import as_model
 
+DRAWN_ANEW = ("marked_by", "marked_at", "software", "rules", "session")  # by each revision
+
 
 def newest_revision(journal: Journal, kind: str, record_id: str) -> int:
     """Number of the newest revision of a record; 0 when there is none."""

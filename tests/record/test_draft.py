@@ -10,7 +10,7 @@ from clipmark.errors import RecordError
 from clipmark.record.draft import AttemptDraft, Marks
 from clipmark.record.draft_marks import marks_of_stand, recorded
 from clipmark.record.models import Attempt, Stand
-from clipmark.workbench import attempt_from_draft, draft_from_attempt, sign_attempt
+from clipmark.signing import attempt_from_draft, draft_from_attempt, sign_attempt
 
 CLIP = b"not footage, but a file with a content hash"
 
