@@ -10,6 +10,7 @@ import { watchPointers } from "./pointers.js";
 import { Viewport } from "./viewport.js";
 
 const WAIT_MS = 160; // a picture that comes sooner needs no note
+const DAMAGED = "The file is damaged here: parts of this frame may be made up by the decoder; mark on a sound frame.";
 const CRISP_FROM = 2; // screen px per picture px from which pixels are shown as they are
 
 export class FrameView {
@@ -249,7 +250,8 @@ export class FrameView {
       return;
     }
     if (clock.playing || this.exactHere) {
-      this.setNote(null);
+      const damaged = !clock.playing && frames.get(clock.ordinal)?.damaged;
+      this.setNote(damaged ? DAMAGED : null);
       return;
     }
     const problem = frames.problem(clock.ordinal);

@@ -244,7 +244,8 @@ export class Frames {
       throw new Error(`frame ${ordinal} was asked for, but the picture that came is not said to be it`);
     }
     this.noteCost(exact ? "exact" : "kept", performance.now() - began);
-    this.cache.put({ bitmap, ordinal: real, exact });
+    const damaged = headers.get("x-frame-damaged") === "1";
+    this.cache.put({ bitmap, ordinal: real, exact, damaged });
     if (exact) this.refused.delete(real);
     else this.latest = real;
     for (const fn of [...this.listeners]) fn({ ordinal: real, exact });

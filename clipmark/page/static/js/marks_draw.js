@@ -145,7 +145,7 @@ export class MarksDrawing {
   }
 
   fitted(nodes, fit) {
-    const paths = { band: "", fitCasing: "", fit: "", rival: "" };
+    const paths = { band: "", fitCasing: "", fit: "", rivalCasing: "", rival: "" };
     let rivalAt = null;
     for (const line of fit?.lines ?? []) {
       const points = fittedPoints(line);
@@ -154,11 +154,12 @@ export class MarksDrawing {
       if (line.runner_up_line) {
         const [x1, y1, x2, y2] = line.runner_up_line;
         paths.rival += through([{ x: x1, y: y1 }, { x: x2, y: y2 }]);
-        rivalAt = { x: x1 + (x2 - x1) * 0.8, y: y1 + (y2 - y1) * 0.8 };
+        rivalAt = { x: x1 + (x2 - x1) * 0.25, y: y1 + (y2 - y1) * 0.25 };
       }
     }
     for (const hub of fit?.hubs ?? []) paths.fit += hubPath(hub, this.ctx.view.scale);
     paths.fitCasing = paths.fit;
+    paths.rivalCasing = paths.rival;
     for (const [name, d] of Object.entries(paths)) nodes[name].setAttribute("d", d);
     nodes.rivalLabel.toggleAttribute("hidden", !rivalAt);
     if (rivalAt) this.fixSize(nodes.rivalLabel, rivalAt);
@@ -173,8 +174,9 @@ export class MarksDrawing {
       band: path("fit-band", { fill: kind.colour }),
       fitCasing: path("fit-casing"),
       fit: path("fit-line", { stroke: kind.colour }),
+      rivalCasing: path("fit-rival-casing"),
       rival: path("fit-rival", { stroke: kind.colour }),
-      rivalLabel: svg("g", { class: "mark-label", hidden: true }, svg("text", { y: -8 }, "runner-up")),
+      rivalLabel: svg("g", { class: "mark-label", hidden: true }, svg("text", { y: 22 }, "runner-up")),
       label: svg("text", { class: "mark-label" }),
       handles: Array.from({ length: handleCount }, (_, index) => this.buildHandle(kind, id, index)),
     };
@@ -206,7 +208,7 @@ export class MarksDrawing {
 /**
  * @typedef {{group: SVGElement, casing: SVGElement, line: SVGElement, label: SVGElement,
  *   handles: SVGElement[], band: SVGElement, fitCasing: SVGElement, fit: SVGElement,
- *   rival: SVGElement, rivalLabel: SVGElement}} MarkNodes
+ *   rivalCasing: SVGElement, rival: SVGElement, rivalLabel: SVGElement}} MarkNodes
  */
 
 function textOf(id, fit) {

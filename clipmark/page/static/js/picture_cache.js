@@ -4,6 +4,7 @@
  * @typedef {object} Picture
  * @property {ImageBitmap} bitmap
  * @property {number} ordinal the frame it really is
+ * @property {boolean} [damaged] the decoder complained: parts may be invented
  * @property {boolean} exact decoded for this frame, not taken from the page cache
  */
 

@@ -77,7 +77,8 @@ export class PixelWindow {
     paper.setTransform(1, 0, 0, 1, 0, 0);
     paper.clearRect(0, 0, this.canvas.width, this.canvas.height);
     const place = store.clip?.facts ? this.place() : null;
-    this.fields.show(place?.id ? place.at : null);
+    const rival = place?.id && currentFit(store, place.id)?.lines.some((line) => line.runner_up_line);
+    this.fields.show(place?.id ? place.at : null, Boolean(rival));
     if (!place) {
       this.say("True pixels", "True pixels around a point appear here.");
       this.profile.clear("");
@@ -197,13 +198,17 @@ function coordinateFields(ctx) {
     nudge("←", "left", -0.1, 0), nudge("↑", "up", 0, -0.1), nudge("↓", "down", 0, 0.1), nudge("→", "right", 0.1, 0),
   ];
   const fit = button("Edge fit", () => ctx.actions.run("fit-edge"), { class: "pixel-fit" });
+  const rival = button("Runner-up", () => ctx.actions.run("take-runner-up"), {
+    class: "pixel-fit", hidden: true, title: "Another edge lies near; take it instead",
+  });
   const node = el("div", { class: "pixel-hand", role: "group", "aria-label": "Point in hand" },
-    el("div", { class: "pixel-nudges" }, nudges), x.node, y.node, fit);
+    el("div", { class: "pixel-nudges" }, nudges), x.node, y.node, fit, rival);
 
   return {
     node,
-    /** @param {{x: number, y: number}|null} at */
-    show(at) {
+    /** @param {{x: number, y: number}|null} at @param {boolean} hasRival */
+    show(at, hasRival) {
+      rival.hidden = !hasRival;
       for (const control of [...nudges, fit, x.input, y.input]) control.disabled = at === null;
       for (const [{ input }, value] of [[x, at?.x], [y, at?.y]]) {
         if (document.activeElement === input && at) continue; // being typed
