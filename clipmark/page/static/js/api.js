@@ -11,7 +11,14 @@ export class ApiError extends Error {
 }
 
 const GONE =
-  "the server does not answer; see whether `clipmark mark` still runs, what is marked is kept here";
+  "The server does not answer; see whether `clipmark mark` still runs. What is marked is kept here.";
+
+/** The command line's refusals begin small and end open, since a name stands before them there. */
+function asSentence(text) {
+  const [first] = text.split(" ", 1);
+  const begun = /^[a-z]+$/.test(first) ? text[0].toUpperCase() + text.slice(1) : text;
+  return /[.!?]$/.test(begun) ? begun : `${begun}.`;
+}
 
 async function send(method, path, body, signal) {
   const options = { method, signal, headers: {}, credentials: "same-origin" };
@@ -36,7 +43,8 @@ async function refusal(response) {
   } catch {
     // not JSON: the status has to do
   }
-  return new ApiError(response.status, body?.error ?? `the server refused (${response.status})`, body);
+  const said = body?.error ?? `the server refused (${response.status})`;
+  return new ApiError(response.status, asSentence(said), body);
 }
 
 async function json(method, path, body, signal) {
