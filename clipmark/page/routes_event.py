@@ -25,7 +25,7 @@ from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.stand_marks import carried, page_body, stand_of
 from clipmark.record import disk
 from clipmark.record.embedding import SESSION_ID, embedded_drafts
-from clipmark.record.instants import utc_now
+from clipmark.record.instants import utc_now, utc_text
 from clipmark.record.journal import Draft
 from clipmark.record.models import (
     CALL_NAMES,
@@ -36,6 +36,7 @@ from clipmark.record.models import (
     Stand,
 )
 from clipmark.record.rule_sheet import RuleSheet, read_rule_sheet
+from clipmark.record.sheets import SESSION_NAME
 from clipmark.record.texts import as_model
 
 router = APIRouter(tags=["event"])
@@ -226,7 +227,10 @@ def session_save(asked: SessionPut, desk: DeskOf) -> Saved | JSONResponse:
                 )
             line = desk.event.save_session(body, by=asked.by, base_revision=base)
         except RevisionError as error:
-            return _newer(error, _newest(desk, "session", SESSION_ID))
+            waiting = _waiting_session(desk)
+            if waiting is None:
+                return _newer(error, _newest(desk, "session", SESSION_ID))
+            return _changed_by_hand(waiting)
     return Saved(id=line.id, revision=line.revision, seq=line.seq)
 
 
@@ -336,6 +340,21 @@ def _flat(body: Mapping[str, Any]) -> dict[str, object]:
             if name != "setup" and value not in (None, "")
         }
     return flat
+
+
+def _changed_by_hand(waiting: Draft) -> JSONResponse:
+    """The refusal of a save over a ``session.toml`` that was changed meanwhile, with that one."""
+    theirs = {
+        "revision": waiting.base_revision + 1,
+        "by": SESSION_NAME,
+        "at": utc_text(utc_now()),
+        "body": waiting.body,
+    }
+    sentence = (
+        f"{SESSION_NAME} was changed by hand since this record was opened; look at both, and save "
+        "the one that holds"
+    )
+    return JSONResponse({"error": sentence, "theirs": theirs}, 409)
 
 
 def _newer(error: RevisionError, line: JournalLine | None) -> JSONResponse:

@@ -131,6 +131,13 @@ def test_a_session_file_changed_by_hand_comes_before_what_the_page_saves(page):
     page.put("/api/session", json={"by": "M. Fell", "base_revision": 1, "body": body})
     path = page.desk.event_path / "session.toml"
     path.write_text(path.read_text(encoding="utf-8").replace("R. Aldous", "J. Beck"))
+    asked = {"by": "M. Fell", "base_revision": 2, "body": body}
+    refused = page.put("/api/session", json=asked).json()
+    assert refused["error"] == (
+        "session.toml was changed by hand since this record was opened; look at both, and save the "
+        "one that holds"
+    )
+    assert (refused["theirs"]["revision"], refused["theirs"]["body"]["judge"]) == (3, "J. Beck")
     found = page.get("/api/session").json()
     assert (found["revision"], found["body"]["judge"]) == (3, "J. Beck")
     saved = page.put(
