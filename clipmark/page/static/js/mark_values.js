@@ -46,6 +46,13 @@ export function markValues(ctx) {
     document.querySelector(`.legend-row[data-kind="${name}"]`)?.after(node);
   }
 
+  /** Only the legend scrolls for it: the page, and so the frame, stays where it is. */
+  function show() {
+    const legend = node.closest("#legend");
+    const over = group.getBoundingClientRect().bottom - legend.getBoundingClientRect().bottom;
+    if (over > 0) legend.scrollTop += over;
+  }
+
   function update() {
     const { tool, hand } = store.ui;
     const id = tool ?? hand?.mark;
@@ -57,7 +64,7 @@ export function markValues(ctx) {
       if (name) build(name);
     }
     for (const one of fields) one.update();
-    if (fresh && name) node.scrollIntoView({ block: "nearest" });
+    if (fresh && name) show();
   }
   return { node, update };
 }

@@ -182,7 +182,11 @@ export class MarksEdit {
         if (!moved) return;
         clearTimeout(this.nudging);
         view.stage.dataset.dragging = "yes";
-        const by = { x: now.x - press.x, y: now.y - press.y };
+        // by how far the hand went on the screen, should the page around the frame move meanwhile
+        const by = {
+          x: (now.clientX - press.clientX) / view.scale.x,
+          y: (now.clientY - press.clientY) / view.scale.y,
+        };
         change((draft) => {
           draft.marks = structuredClone(before);
           if (point === null) this.shift(draft.marks, mark, by);
