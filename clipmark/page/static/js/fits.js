@@ -53,7 +53,7 @@ export class Fits {
     const told = new Set([...refusals, ...good.flatMap((one) => one.warnings ?? [])]);
     const label = labelOf(id);
     for (const sentence of told) {
-      notices.say(sentence.startsWith(label) ? sentence : `${label}: ${sentence}`);
+      notices.say(sentence.toLowerCase().startsWith(label) ? sentence : `${label}: ${sentence}`);
     }
   }
 

@@ -257,7 +257,7 @@ export class FrameView {
     const problem = frames.problem(clock.ordinal);
     if (problem) {
       const seen = this.painted ? ` Seen here is frame ${this.painted.ordinal}.` : "";
-      this.setNote(`Frame ${clock.ordinal} has no exact picture: ${problem}.${seen}`);
+      this.setNote(`Frame ${clock.ordinal} has no exact picture. ${problem}${seen}`);
       return;
     }
     if (this.painted && this.painted.ordinal !== clock.ordinal && !this.painted.exact) {
