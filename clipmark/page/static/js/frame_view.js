@@ -256,7 +256,9 @@ export class FrameView {
     }
     const problem = frames.problem(clock.ordinal);
     if (problem) {
-      const seen = this.painted ? ` Seen here is frame ${this.painted.ordinal}.` : "";
+      const kept = this.painted?.ordinal === clock.ordinal;
+      const what = kept ? "a small picture kept of it" : `frame ${this.painted?.ordinal}`;
+      const seen = this.painted ? ` Seen here is ${what}.` : "";
       this.setNote(`Frame ${clock.ordinal} has no exact picture. ${problem}${seen}`);
       return;
     }

@@ -241,7 +241,7 @@ export class Frames {
     const real = named === null ? NaN : Number(named);
     if (!Number.isInteger(real) || (exact && real !== ordinal)) {
       bitmap.close();
-      throw new Error(`frame ${ordinal} was asked for, but the picture that came is not said to be it`);
+      throw new Error(`Frame ${ordinal} was asked for, but what came is not said to be it; reload the page.`);
     }
     this.noteCost(exact ? "exact" : "kept", performance.now() - began);
     const damaged = headers.get("x-frame-damaged") === "1";
