@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
 
+import pandas as pd
+
 from clipmark.clip import Clip
 from clipmark.errors import MarkError
 from clipmark.marks import Line, Patch, Sheet, Span, Wheel, as_line
@@ -238,9 +240,14 @@ def crawl_from(
 
 
 def measure_marks(
-    clip: Clip, marks: MarksFile, progress: Progress | None = None
+    clip: Clip,
+    marks: MarksFile,
+    progress: Progress | None = None,
+    traced: Callable[[pd.DataFrame], None] | None = None,
 ) -> dict[str, dict[str, object]]:
     """Measure everything a marks file asks for; results by measure, as ``--json`` prints them.
+
+    `traced` is given the trace of a crawl, which is no part of the results.
 
     Raises
     ------
@@ -251,7 +258,10 @@ def measure_marks(
     if "angle" in marks.measure:
         results["angle"] = angle_from(clip, marks).to_dict()
     if "crawl" in marks.measure:
-        results["crawl"] = crawl_from(clip, marks, progress).to_dict()
+        crawl = crawl_from(clip, marks, progress)
+        results["crawl"] = crawl.to_dict()
+        if traced is not None:
+            traced(crawl.table)
     return results
 
 

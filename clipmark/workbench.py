@@ -9,13 +9,14 @@ from pathlib import Path
 from clipmark.clip import Clip
 from clipmark.errors import FolderError, RecordError
 from clipmark.marks import Line, Patch, Point, Sheet, Wheel
-from clipmark.record import disk
+from clipmark.record import disk, lens_files
 from clipmark.record.attempts_file import SCHEMA_NAME
 from clipmark.record.folder import EventFolder
-from clipmark.record.markings import MarkType, mark_of
-from clipmark.record.models import Attempt, ClipRef, JournalLine, Span
+from clipmark.record.markings import LineMark, MarkType, mark_of
+from clipmark.record.models import Attempt, ClipRef, Declared, JournalLine, Span
 from clipmark.record.readings import Reading
 from clipmark.record.revisions import DRAWN_ANEW
+from clipmark.record.texts import as_model
 
 MarkedThing = Line | Point | Patch | Wheel | Sheet
 Role = str
@@ -45,6 +46,21 @@ class AttemptDetails:
         return {name: value for name, value in pairs if value is not None}
 
 
+@dataclass(frozen=True)
+class Declaration:
+    """What was said of the view and the marks beside the marks themselves; None is not said."""
+
+    lens: Path | None = None
+    view_angle_deg: float | None = None
+    square_within_deg: float | None = None
+    level_u_deg: float | None = None
+    scale_mm: float | None = None
+    rim_px: float | None = None
+    facing: str | None = None
+    edge_fit: bool = True
+    true_fps: float | None = None
+
+
 def save_reading(
     event: EventFolder,
     clip_path: Path,
@@ -56,6 +72,7 @@ def save_reading(
     *,
     attempt_id: str | None = None,
     span: Span | None = None,
+    declared: Declaration | None = None,
 ) -> JournalLine:
     """Save one reading as an attempt, or add it to one that is there as a new revision.
 
@@ -78,6 +95,9 @@ def save_reading(
         An attempt of the folder; a new one needs `details.entry` and `details.test`.
     span : Span, optional
         Frames of the attempt.
+    declared : Declaration, optional
+        What was said beside the marks, so that the attempt can be opened and measured again. A
+        lens file from elsewhere is copied into ``lenses/``.
 
     Raises
     ------
@@ -86,7 +106,8 @@ def save_reading(
     """
     reading = Reading.from_measured(measure, result)
     frame = reading.frame
-    recorded = tuple(mark_of(mark, role, frame) for mark, role in marks)
+    said = declared or Declaration()
+    recorded = tuple(_with_sizes(mark_of(mark, role, frame), said) for mark, role in marks)
     if attempt_id is None:
         body = _new_attempt(details)
         base = None
@@ -110,6 +131,9 @@ def save_reading(
         "marks": _replaced(old.marks, recorded),
         "readings": (*(item for item in old.readings if item.measure != measure), reading),
     }
+    if declared is not None:
+        body["declared"] = _declared(said, frame, old.declared)
+        body["lens"] = lens_files.take_in(event.path, said.lens) if said.lens else old.lens
     if span is not None:
         body["span"] = span
     if details.travel is None and old.travel is None:
@@ -175,6 +199,38 @@ def _replaced(old: Sequence[MarkType], new: Sequence[MarkType]) -> tuple[MarkTyp
     """Marks of the old revision, those of the same roles replaced."""
     roles = {mark.role for mark in new}
     return (*(mark for mark in old if mark.role not in roles), *new)
+
+
+def _with_sizes(mark: MarkType, said: Declaration) -> MarkType:
+    """The mark with what belongs to it: a scale's length, how true a level line is, its fit."""
+    if not isinstance(mark, LineMark):
+        return mark
+    known: dict[str, object] = {"edge_fit": said.edge_fit}
+    if mark.role == "scale":
+        known["length_mm"] = said.scale_mm
+    if mark.role in ("level", "plumb"):
+        known["u_deg"] = said.level_u_deg
+    return mark.model_copy(update=known)
+
+
+def _declared(said: Declaration, frame: int | None, old: Declared | None) -> Declared:
+    """What this measurement was told; what only another one uses stays as it was."""
+    rim_px, facing = said.rim_px, said.facing
+    if old is not None:
+        rim_px, facing = rim_px or old.rim_px, facing or old.facing
+    return as_model(
+        Declared,
+        {
+            "frame": frame,
+            "rim_px": rim_px,
+            "facing": facing,
+            "view_angle_deg": said.view_angle_deg,
+            "square_within_deg": said.square_within_deg,
+            "edge_fit": said.edge_fit,
+            "true_fps": said.true_fps,
+        },
+        "what was declared",
+    )
 
 
 def _travel(result: Mapping[str, object]) -> str | None:

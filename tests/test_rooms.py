@@ -22,6 +22,7 @@ ARROWS: dict[str, set[str]] = {
     "audit": {"errors", "marks", "clip", "uncertainty", "measure", "record", "scoring"},
     "signing": {"errors", "record"},
     "workbench": {"errors", "marks", "clip", "measure", "record"},
+    "evidence": {"errors", "measure", "record"},
     "marks_file": {"errors", "marks", "clip", "measure"},
 }
 # What a pure room may not import from outside, and functions it may not call.

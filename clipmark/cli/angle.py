@@ -15,7 +15,7 @@ from clipmark.clip import open_clip
 from clipmark.marks import Line
 from clipmark.measure.angle import measure_angle
 from clipmark.measure.angle_reading import AngleReading
-from clipmark.workbench import AttemptDetails, MarkedThing
+from clipmark.workbench import AttemptDetails, Declaration, MarkedThing
 
 
 def run(
@@ -136,7 +136,17 @@ def run(
         *((line, "plumb") for line in [plumb_line] if line),
         *((item, "sheet") for item in [marked_sheet] if item),
     ]
-    result.update(saving.save(clip, "angle", result, marks))
+    declared = Declaration(
+        lens=lens,
+        view_angle_deg=view_angle,
+        square_within_deg=square_within,
+        level_u_deg=level_u,
+        rim_px=rim_px,
+        facing=facing,
+        edge_fit=not no_edge_fit,
+        true_fps=true_fps,
+    )
+    result.update(saving.save(clip, "angle", result, marks, declared))
     if as_json:
         emit_json(result)
     else:

@@ -16,7 +16,7 @@ from clipmark.clip import open_clip
 from clipmark.errors import MarkError
 from clipmark.marks import Line, Patch, Span
 from clipmark.measure.crawl import CrawlReading, measure_crawl
-from clipmark.workbench import AttemptDetails, MarkedThing, span_of
+from clipmark.workbench import AttemptDetails, Declaration, MarkedThing, span_of
 
 MOTION = "What is followed"
 
@@ -146,7 +146,16 @@ def run(
     marks: list[tuple[MarkedThing, str]] = [(marked_patch, "body")]
     marks += [(line, name) for line, name in ((way, "travel"), (scale_line, "scale")) if line]
     marks += [(marked_sheet, "sheet")] if marked_sheet else []
-    result.update(saving.save(clip, "crawl", result, marks, recorded))
+    declared = Declaration(
+        lens=lens,
+        view_angle_deg=view_angle,
+        square_within_deg=square_within,
+        scale_mm=scale_mm,
+        true_fps=true_fps,
+    )
+    saved = saving.save(clip, "crawl", result, marks, declared, recorded)
+    saving.keep_trace(saved, result, reading.table)
+    result.update(saved)
     if as_json:
         emit_json(result)
     else:

@@ -7,17 +7,19 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
+import pandas as pd
 import typer
 
 from clipmark.cli import options as opt
 from clipmark.cli.show import emit_json, progress_bar, screen, table, with_u
 from clipmark.clip import open_clip
 from clipmark.errors import FolderError
+from clipmark.evidence import keep_trace
 from clipmark.marks_file import MarksFile, measure_marks
 from clipmark.record import disk
 from clipmark.record.folder import EventFolder
 from clipmark.sample.media import sample_media_folder
-from clipmark.workbench import AttemptDetails, save_reading, span_of
+from clipmark.workbench import AttemptDetails, Declaration, save_reading, span_of
 
 SIGNED_BY = "clipmark demo"
 # What is compared: reading, its unit, what people call it, and where the truth has it.
@@ -98,13 +100,28 @@ def _measure(
     )
     with open_clip(path) as clip, progress_bar(path.name, quiet=quiet) as bar:
         task = bar.add_task(path.name, total=clip.frame_count)
+        traces: list[pd.DataFrame] = []
         results = measure_marks(
-            clip, marks, lambda done, total: bar.update(task, completed=done, total=total)
+            clip,
+            marks,
+            lambda done, total: bar.update(task, completed=done, total=total),
+            traces.append,
         )
         first, last = (
             (marks.span.first, marks.span.last) if marks.span else (0, clip.frame_count - 1)
         )
         span = span_of(clip, first, last)
+    declared = Declaration(
+        lens=marks.lens,
+        view_angle_deg=marks.view_angle_deg,
+        square_within_deg=marks.square_within_deg,
+        level_u_deg=marks.level_u_deg,
+        scale_mm=marks.scale_mm,
+        rim_px=marks.rim_px,
+        facing=marks.facing,
+        edge_fit=marks.edge_fit,
+        true_fps=marks.true_fps,
+    )
     attempt_id = None
     for measure, result in results.items():
         line = save_reading(
@@ -117,8 +134,11 @@ def _measure(
             SIGNED_BY,
             attempt_id=attempt_id,
             span=span,
+            declared=declared,
         )
         attempt_id = line.id
+        if measure == "crawl":
+            keep_trace(event.path, attempt_id, result, traces[0])
     if attempt_id is None:
         raise FolderError(f"the sample event asks for no measurement of {path.name}; reinstall")
     return results

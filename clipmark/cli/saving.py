@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import pandas as pd
+
 from clipmark.errors import RecordError
+from clipmark.evidence import keep_trace
 from clipmark.record.folder import EventFolder
 from clipmark.record.models import Span
-from clipmark.workbench import AttemptDetails, MarkedThing, save_reading
+from clipmark.workbench import AttemptDetails, Declaration, MarkedThing, save_reading
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,7 @@ class Saving:
         measure: str,
         result: dict[str, object],
         marks: Sequence[tuple[MarkedThing, str]],
+        declared: Declaration,
         span: Span | None = None,
     ) -> dict[str, object]:
         """Save if asked; what to add to the result: attempt id, revision and journal line."""
@@ -68,5 +72,14 @@ class Saving:
                 self.by or "",
                 attempt_id=self.attempt,
                 span=span,
+                declared=declared,
             )
         return {"saved": {"attempt": line.id, "revision": line.revision, "seq": line.seq}}
+
+    def keep_trace(
+        self, saved: Mapping[str, object], result: Mapping[str, object], table: pd.DataFrame
+    ) -> None:
+        """Keep the trace of a crawl that was saved beside its attempt."""
+        told = saved.get("saved")
+        if self.into is not None and isinstance(told, dict):
+            keep_trace(self.into, str(told["attempt"]), result, table)

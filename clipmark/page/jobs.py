@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Literal, Protocol
 
 import numpy as np
+import pandas as pd
 
 from clipmark.clip import Clip, open_clip
 from clipmark.errors import ClipmarkError, PageError
@@ -61,6 +62,7 @@ class Job:
     error: str | None = None
     result: dict[str, object] | None = None
     trace: Trace | None = None
+    table: pd.DataFrame | None = None
     followed: list[Followed] = field(default_factory=list)
     ended: threading.Event = field(default_factory=threading.Event)
     _stop: threading.Event = field(default_factory=threading.Event)
@@ -220,6 +222,12 @@ class Jobs:
             job = self._jobs.get(self._by_key.get(key, ""))
             return None if job is None else job.result
 
+    def table(self, key: str) -> pd.DataFrame | None:
+        """The trace of what was measured for a key, or None."""
+        with self._lock:
+            job = self._jobs.get(self._by_key.get(key, ""))
+            return None if job is None else job.table
+
     def stop(self, job_id: str) -> None:
         """End a job between two frames; raises `PageError` when there is none."""
         job = self.get(job_id)
@@ -267,7 +275,8 @@ def _measure(job: Job) -> None:
     """Run one job to its end, whatever that is."""
     try:
         reading = job.work(job)
-        job.result, job.trace = reading.to_dict(), _trace(reading)
+        job.result, job.table = reading.to_dict(), reading.table
+        job.trace = trace_of(reading.table)
     except _StoppedError:
         _end(job, "stopped")
     except ClipmarkError as error:
@@ -288,12 +297,12 @@ def _end(job: Job, state: State) -> None:
     job.ended.set()
 
 
-def _trace(reading: CrawlReading) -> Trace:
+def trace_of(table: pd.DataFrame) -> Trace:
     """The trace for drawing, unknown as None."""
     return {
         name: [
             float(value) if math.isfinite(value) else None
-            for value in np.asarray(reading.table[name], dtype=np.float64)
+            for value in np.asarray(table[name], dtype=np.float64)
         ]
         for name in ("t_s", "s_mm", "v_mm_s", "u_v_mm_s")
     }

@@ -8,6 +8,7 @@ from fastapi import APIRouter, Response
 from fastapi.responses import JSONResponse
 
 from clipmark.errors import PageError, RevisionError
+from clipmark.evidence import keep_trace, kept_trace
 from clipmark.page.bodies import (
     Answer,
     DraftKey,
@@ -22,7 +23,9 @@ from clipmark.page.bodies import (
 )
 from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.drafts import HeldError
-from clipmark.page.measuring import readings_of, recorded_span, results_for
+from clipmark.page.jobs import trace_of
+from clipmark.page.measuring import Results, key_of, readings_of, recorded_span, results_for
+from clipmark.record.draft import AttemptDraft
 from clipmark.record.folder import SavedAttempt
 from clipmark.record.readings import beside
 from clipmark.signing import draft_from_attempt, sign_attempt
@@ -43,7 +46,10 @@ def attempts(desk: DeskOf) -> Answer:
 @router.get("/attempts/{id}")
 def attempt(id: RecordId, desk: DeskOf) -> Answer:
     """One attempt: as the journal has it, as a draft, and its readings."""
-    return {**_whole(_saved(desk, id)), "trace": None}
+    saved = _saved(desk, id)
+    crawl = saved.attempt.reading("crawl")
+    table = None if crawl is None else kept_trace(desk.event_path, id, crawl.result)
+    return {**_whole(saved), "trace": None if table is None else trace_of(table)}
 
 
 @router.get("/attempts/{id}/history")
@@ -136,10 +142,20 @@ def sign(asked: SignAsked, desk: DeskOf) -> Signed | JSONResponse:
         if draft.attempt is None:
             raise
         return _newer(_saved(desk, draft.attempt), base)
+    _keep_trace(desk, line.id, draft, results)
     readings = {name: finite(results.get(name)) for name in ("angle", "crawl")}
     signed = Signed(id=line.id, revision=line.revision, seq=line.seq, readings=readings)
     desk.drafts.note_signed(asked.key, draft, signed.model_dump())
     return signed
+
+
+def _keep_trace(desk: Desk, id: str, draft: AttemptDraft, results: Results) -> None:
+    """Keep the trace of a crawl that was measured for this revision."""
+    if "crawl" not in results or draft.clip is None:
+        return
+    table = desk.jobs.table(key_of(desk, "crawl", draft.clip, draft.marks))
+    if table is not None:
+        keep_trace(desk.event_path, id, results["crawl"], table)
 
 
 def _saved(desk: Desk, id: str) -> SavedAttempt:

@@ -35,6 +35,7 @@ import * as help from "./help.js";
 import * as guide from "./guide.js";
 
 const POLL_MS = 2000;
+const SHORT_MS = 1500;
 
 startTheme();
 const region = (id) => document.getElementById(id);
@@ -51,7 +52,10 @@ globalThis.clipmarkPage = ctx; // for the browser tests, and for a look with the
 
 function addOwnActions() {
   const { actions, store, notices } = ctx;
-  const told = (label, what) => notices.say(label ? `${what}: ${label}` : `Nothing to ${what}`);
+  const told = (label, what) => {
+    const away = notices.say(label ? `${what}: ${label}` : `Nothing to ${what}`);
+    setTimeout(away, SHORT_MS); // it lies over the frame, and the change is seen there
+  };
   actions.add({ name: "undo", label: "Undo", group: "Attempt", key: ["u", "Ctrl+z"],
     run: () => told(store.undo(), "undo") });
   actions.add({ name: "redo", label: "Do again what was undone", group: "Attempt",

@@ -37,6 +37,7 @@ export class Opener {
       if (!still()) return false;
       await this.take(
         { key: id, draft, revision: attempt.revision, readings: attempt.readings,
+          trace: attempt.trace,
           signed: attempt.draft },
         still,
       );

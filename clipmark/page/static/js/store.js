@@ -102,7 +102,7 @@ export class Store {
   }
 
   /** Take up a draft; undo starts anew. `signed` is the draft of the newest revision, if any. */
-  load({ key, draft, revision = null, readings = {}, signed = null }) {
+  load({ key, draft, revision = null, readings = {}, trace = null, signed = null }) {
     this.key = key;
     this.draft = frozen(structuredClone(draft));
     this.revision = revision;
@@ -115,6 +115,9 @@ export class Store {
     this.readings = {};
     for (const [name, result] of Object.entries(readings)) {
       if (result) this.readings[name] = { forMarks: marksKey(name, signed ?? draft), result };
+    }
+    if (trace) {
+      this.readings.crawlTrace = { forMarks: marksKey("crawl", signed ?? draft), result: trace };
     }
     this.ui = { ...this.ui, tool: null, hand: null };
     this.tell("loaded", "draft", "marks", "details", "calls", "readings", "fits", "ui");

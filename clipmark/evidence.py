@@ -1,0 +1,47 @@
+"""Traces kept beside the journal, so that a signed crawl can be drawn without measuring it again.
+
+They lie under ``evidence/``, named after the reading they belong to, and may be deleted at any
+time: a measurement makes them anew.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+
+import pandas as pd
+
+from clipmark.errors import FolderError
+from clipmark.measure.crawl_table import write_table
+from clipmark.record.canonical import canonical_bytes
+from clipmark.record.texts import plain
+
+
+def trace_path(event: Path, attempt_id: str, result: Mapping[str, object]) -> Path:
+    """Where the trace of a crawl reading lies; the name holds a hash of the reading itself."""
+    proof = hashlib.sha256(canonical_bytes(plain(result))).hexdigest()[:16]
+    return event / "evidence" / attempt_id / f"crawl-{proof}.csv"
+
+
+def keep_trace(
+    event: Path, attempt_id: str, result: Mapping[str, object], table: pd.DataFrame
+) -> Path | None:
+    """Write the trace of a saved crawl; None where it cannot be, since it can be made anew."""
+    place = trace_path(event, attempt_id, result)
+    with contextlib.suppress(OSError, FolderError):
+        place.parent.mkdir(parents=True, exist_ok=True)
+        write_table(table, place)
+        return place
+    return None
+
+
+def kept_trace(event: Path, attempt_id: str, result: Mapping[str, object]) -> pd.DataFrame | None:
+    """The trace of exactly this reading, or None where none is kept or it cannot be read."""
+    place = trace_path(event, attempt_id, result)
+    try:
+        table = pd.read_csv(place)
+    except (OSError, ValueError):
+        return None
+    return table if {"t_s", "s_mm", "v_mm_s", "u_v_mm_s"} <= set(table.columns) else None
