@@ -33,13 +33,15 @@ function row(kind, ctx) {
   const { store, edit, keys } = ctx;
   const key = el("kbd", {});
   const state = el("span", { class: "legend-state" });
+  const spoken = el("span", { class: "unseen" });
   const pick = button("", () => edit.pick(kind.name), {
     class: "legend-pick", data: { pick: kind.name }, title: kind.hint, "aria-pressed": "false",
   });
   put(pick, key,
     el("span", { class: "legend-words" },
       el("span", { class: "legend-label" }, kind.short ?? kind.label),
-      el("span", { class: "legend-line" }, swatch(kind), state)));
+      el("span", { class: "legend-line" }, swatch(kind), state)),
+    spoken);
   const remove = button("×", () => edit.remove(toRemove()), { class: "legend-remove plain" });
   const node = el("li", { class: "legend-row", data: { kind: kind.name } }, pick, remove);
 
@@ -62,7 +64,7 @@ function row(kind, ctx) {
     if (state.textContent !== text) put(state, text);
     node.dataset.state = tool === kind.name ? "placing" : all.length ? "marked" : "open";
     const doing = tool === kind.name ? "being placed" : held ? `${words}, in hand` : words;
-    pick.setAttribute("aria-label", `${kind.label}: ${doing}`);
+    if (spoken.textContent !== `, ${doing}`) spoken.textContent = `, ${doing}`;
     remove.toggleAttribute("data-idle", all.length === 0); // its place stays: the row must not shift
     if (all.length) {
       const label = `Remove the ${labelOf(toRemove())}`;
