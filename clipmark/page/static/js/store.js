@@ -28,6 +28,10 @@ const DEPENDS = {
     "wheel_mm"],
 };
 
+// The quick look while dragging and the trace rest on the same marks as the reading they go with.
+DEPENDS.angleLive = DEPENDS.angle;
+DEPENDS.crawlTrace = DEPENDS.crawl;
+
 /** @returns {Draft} */
 export function emptyDraft(clip = null, details = {}) {
   return {
