@@ -65,7 +65,7 @@ def serve(
     )
     config = uvicorn.Config(
         app,
-        log_level="error",
+        log_level="critical",  # defects are kept in a file; no traceback reaches an operator
         access_log=False,
         server_header=False,
         timeout_graceful_shutdown=3,

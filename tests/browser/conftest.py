@@ -146,6 +146,12 @@ def demo_event(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
+def demo_copy(demo_event: Path, tmp_path: Path) -> Path:
+    """A copy of the measured sample event that a test may change."""
+    return Path(shutil.copytree(demo_event, tmp_path / "tarn-hollow"))
+
+
+@pytest.fixture
 def empty_event(tmp_path: Path) -> Path:
     """An event with its rule sheet and no clips."""
     folder = tmp_path / "empty"

@@ -5,7 +5,6 @@ points: ``CLIPMARK_SCREENSHOTS=shots pytest -m "browser and slow" tests/browser/
 """
 
 import os
-import shutil
 from pathlib import Path
 
 import pytest
@@ -27,11 +26,6 @@ CUT_OFF = """() => {
     .filter(node => node.getBoundingClientRect().right > innerWidth + 1)
     .map(node => `${node.tagName}.${node.className}`).slice(0, 5).concat([`${wide} px too wide`]);
 }"""
-
-
-@pytest.fixture
-def demo_copy(demo_event: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(demo_event, tmp_path / "tarn-hollow"))
 
 
 @pytest.mark.parametrize("theme", ["light", "dark"])
