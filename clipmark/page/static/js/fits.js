@@ -163,6 +163,7 @@ class AngleFollower {
     } catch (error) {
       if (error.name === "AbortError" || stop.signal.aborted) return;
       store.setReading("angle", null, key);
+      store.setReading("angleLive", null, key); // nothing moves any more, and no edge bears it out
       if (asked || this.said !== error.message) notices.say(error.message, asked ? "refusal" : "info");
       this.said = error.message;
     }
