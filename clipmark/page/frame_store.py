@@ -8,7 +8,7 @@ from collections.abc import Callable, Hashable
 from concurrent.futures import Future
 from typing import Generic, TypeVar
 
-STORE_BYTES = 256 << 20  # per process: about 500 pictures of 1080p
+STORE_BYTES = 256 << 20  # of one event: about 500 pictures of 1080p
 Key = tuple[str, int, int]  # SHA-256 of the clip, ordinal, width in px
 Result = TypeVar("Result")
 

@@ -13,19 +13,19 @@ from collections import OrderedDict, deque
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Literal, Protocol
 
 import numpy as np
 import pandas as pd
 
-from clipmark.clip import Clip, open_clip
+from clipmark.clip import Clip
 from clipmark.errors import ClipmarkError, PageError
 from clipmark.marks_file import MarksFile, crawl_from
 from clipmark.measure.crawl_reading import CrawlReading
 
 MOST_WAITING = 16
 MOST_KEPT = 64
+MOST_FRAMES_KEPT = 200_000  # of all jobs together: about 70 MB, an hour at 60 frames/s
 State = Literal["running", "done", "failed", "stopped"]
 Work = Callable[["Job"], CrawlReading]
 Trace = dict[str, list[float | None]]
@@ -39,7 +39,7 @@ class _StoppedError(Exception):
     """Raised inside a measurement that is to end."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Followed:
     """Where the body was seen in one frame, along the way, px; None where it was lost."""
 
@@ -61,7 +61,6 @@ class Job:
     total: int = 0
     error: str | None = None
     result: dict[str, object] | None = None
-    trace: Trace | None = None
     table: pd.DataFrame | None = None
     followed: list[Followed] = field(default_factory=list)
     ended: threading.Event = field(default_factory=threading.Event)
@@ -71,6 +70,11 @@ class Job:
     def stop(self) -> None:
         """End it between two frames; one that has ended stays as it is."""
         self._stop.set()
+
+    @property
+    def trace(self) -> Trace | None:
+        """The trace for drawing, once it is done."""
+        return None if self.table is None else trace_of(self.table)
 
     @property
     def stopping(self) -> bool:
@@ -113,8 +117,8 @@ class ClipShelf(Protocol):
     def clip(self, sha256: str) -> AbstractContextManager[Clip]:
         """An open clip, held open while it is used."""
 
-    def path(self, sha256: str) -> Path:
-        """Where the clip lies."""
+    def apart(self, sha256: str, true_fps: float) -> Clip:
+        """The clip opened once more with its true rate, frames per second."""
 
 
 @contextmanager
@@ -124,7 +128,7 @@ def opened(shelf: ClipShelf, sha256: str, true_fps: float | None) -> Iterator[Cl
         with shelf.clip(sha256) as clip:
             yield clip
     else:
-        with open_clip(shelf.path(sha256), true_fps=true_fps) as clip:
+        with shelf.apart(sha256, true_fps) as clip:
             yield clip
 
 
@@ -185,13 +189,17 @@ class Jobs:
         ------
         QueueFullError
             When too many wait already.
+        PageError
+            When the page is being closed.
         """
         with self._lock:
             held = self._jobs.get(self._by_key.get(key, ""))
             if held is not None and held.state in ("running", "done") and not held.stopping:
                 self._jobs.move_to_end(held.id)
                 return held
-            if self._closed or len(self._waiting) >= MOST_WAITING:
+            if self._closed:
+                raise PageError("the page is being closed; start it again")
+            if len(self._waiting) >= MOST_WAITING:
                 raise QueueFullError(
                     f"{len(self._waiting)} measurements wait already; let them end, or stop some"
                 )
@@ -215,12 +223,6 @@ class Jobs:
         if job is None:
             raise PageError(f"there is no measurement '{job_id[:40]}'; start it again")
         return job
-
-    def result(self, key: str) -> dict[str, object] | None:
-        """What was measured for a key, or None."""
-        with self._lock:
-            job = self._jobs.get(self._by_key.get(key, ""))
-            return None if job is None else job.result
 
     def table(self, key: str) -> pd.DataFrame | None:
         """The trace of what was measured for a key, or None."""
@@ -251,11 +253,13 @@ class Jobs:
             worker.join(timeout=10)
 
     def _forget_old(self) -> None:
-        """Keep at most `MOST_KEPT` jobs; those that run or wait are always kept."""
+        """Keep so many jobs and frames at most; those that run or wait are always kept."""
+        frames = sum(len(job.followed) for job in self._jobs.values())
         for job in list(self._jobs.values()):
-            if len(self._jobs) <= MOST_KEPT:
+            if len(self._jobs) <= MOST_KEPT and frames <= MOST_FRAMES_KEPT:
                 return
             if job.ended.is_set():
+                frames -= len(job.followed)
                 del self._jobs[job.id]
                 if self._by_key.get(job.key) == job.id:
                     del self._by_key[job.key]
@@ -276,7 +280,6 @@ def _measure(job: Job) -> None:
     try:
         reading = job.work(job)
         job.result, job.table = reading.to_dict(), reading.table
-        job.trace = trace_of(reading.table)
     except _StoppedError:
         _end(job, "stopped")
     except ClipmarkError as error:

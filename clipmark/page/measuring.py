@@ -70,12 +70,17 @@ def used_by(measure: str, marks: Marks) -> dict[str, object]:
 
 
 def angle_result(desk: Desk, sha256: str, marks: Marks, *, live: bool = False) -> dict[str, object]:
-    """The angle reading as ``--json`` prints it; a live one is never remembered."""
+    """The angle reading as ``clipmark angle`` gives it; a live one is never remembered.
+
+    A live one is read from the clip that is open anyway: the true rate of a slow-motion clip, for
+    which it would have to be opened anew, moves no angle.
+    """
     ready = marks_file(desk, marks)
+    true_fps = None if live else marks.true_fps
 
     def measure() -> dict[str, object]:
         try:
-            with opened(desk.shelf, sha256, marks.true_fps) as clip:
+            with opened(desk.shelf, sha256, true_fps) as clip:
                 found: dict[str, object] = finite(angle_from(clip, ready, live=live).to_dict())
         except (LinAlgError, ArithmeticError) as error:
             raise MarkError(

@@ -9,10 +9,11 @@ from __future__ import annotations
 import contextlib
 import queue
 import threading
+from collections import OrderedDict
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from clipmark.clip import Clip, Finding, check
 from clipmark.clip.picture import Picture
@@ -22,6 +23,7 @@ from clipmark.page.lanes import RightOfWay
 from clipmark.page.page_cache import Pack, PackError, PackWriter
 
 State = Literal["none", "building", "ready", "failed"]
+MOST_PACKS = 3  # finished packs held open; with the one being made they fill the bound on all
 _WAITING = 6  # decoded pictures between the two threads
 _MOST_PAUSE_S = 30.0
 
@@ -38,6 +40,14 @@ class CacheState:
     done: int = 0
     total: int = 0
     every: int = 1
+
+
+class Found(NamedTuple):
+    """What a checking pass found: ordinals, and sentences for people."""
+
+    missing: tuple[int, ...]
+    damaged: tuple[int, ...]
+    findings: tuple[Finding, ...]
 
 
 class _Packing:
@@ -99,12 +109,12 @@ class PageCaches:
         self._lease, self._right_of_way = lease, right_of_way
         self._clip_bytes, self._total_bytes = clip_bytes, total_bytes
         self._changed = threading.Condition()
-        self._packs: dict[str, Pack] = {}
+        self._packs: OrderedDict[str, Pack] = OrderedDict()
         self._states: dict[str, CacheState] = {}
         self._wishes: list[str] = []
         self._building: str | None = None
         self._stops: set[str] = set()
-        self._checked: set[str] = set()
+        self._found: dict[str, Found] = {}
         self._closed = False
         self._thread: threading.Thread | None = None
 
@@ -115,18 +125,29 @@ class PageCaches:
         """
         sha256 = clip.sha256
         with self._changed:
+            self._stops.discard(sha256)  # a pass told to end that has not yet goes on
             if self._states.get(sha256, CacheState()).state == "building":
                 return
-            pack = self._packs.get(sha256) or page_cache.open_pack(sha256)
-            if pack is not None and self._recall(clip, pack):
+            if self._recall(clip):
                 return
             self._states[sha256] = CacheState("building", 0, clip.frame_count)
-            self._stops.discard(sha256)
             self._wishes.append(sha256)
             if self._thread is None and not self._closed:
                 self._thread = threading.Thread(target=self._run, name="check", daemon=True)
                 self._thread.start()
             self._changed.notify_all()
+
+    def recall(self, clip: Clip) -> None:
+        """Tell a clip opened anew what a pass found before, at this start or an earlier one.
+
+        Without it a clip closed in between would have its damaged frames measured on.
+        """
+        with self._changed:
+            found = self._found.get(clip.sha256)
+            if found is not None:
+                clip.note_check(*found)
+            elif clip.sha256 not in self._states:
+                self._recall(clip)
 
     def state(self, sha256: str) -> CacheState:
         """How far a clip's cache is."""
@@ -136,7 +157,7 @@ class PageCaches:
     def checked(self, sha256: str) -> bool:
         """Whether a pass over all pictures of a clip came to its end."""
         with self._changed:
-            return sha256 in self._checked
+            return sha256 in self._found
 
     def stop(self, sha256: str) -> None:
         """End the pass over a clip, or the waiting for it; what it made so far goes."""
@@ -174,8 +195,7 @@ class PageCaches:
             self._packs.clear()
 
     def _read(self, sha256: str, choose: Callable[[Pack], int | None]) -> tuple[int, bytes | None]:
-        with self._changed:
-            pack = self._packs.get(sha256)
+        pack = self._pack(sha256)
         ordinal = None if pack is None else choose(pack)
         if pack is None or ordinal is None:
             return -1, None
@@ -184,6 +204,31 @@ class PageCaches:
         except PackError:
             self._spoilt(sha256, pack)
             return -1, None
+
+    def _pack(self, sha256: str) -> Pack | None:
+        """The pack of a clip, opened again where it was closed for the sake of others."""
+        with self._changed:
+            pack = self._packs.get(sha256)
+            if pack is not None:
+                self._packs.move_to_end(sha256)
+                return pack
+            if self._closed or self._states.get(sha256, CacheState()).state != "ready":
+                return None
+            pack = page_cache.open_pack(sha256)
+            if pack is not None:
+                self._hold(sha256, pack)
+                return pack
+            self._states[sha256] = CacheState()
+        self._make_anew(sha256)
+        return None
+
+    def _hold(self, sha256: str, pack: Pack) -> None:
+        """Hold a pack open; finished ones not read for longest are closed. The lock is held."""
+        self._packs[sha256] = pack
+        self._packs.move_to_end(sha256)
+        others = [key for key in self._packs if key not in (sha256, self._building)]
+        for key in others[: max(0, len(others) + 1 - MOST_PACKS)]:
+            self._packs.pop(key).close()
 
     def _spoilt(self, sha256: str, pack: Pack) -> None:
         """Throw a finished pack away that does not hold what was put in; it is built anew."""
@@ -195,11 +240,20 @@ class PageCaches:
             pack.close()
             page_cache.delete_pack(sha256)
             self._states[sha256] = CacheState()
+        self._make_anew(sha256)
+
+    def _make_anew(self, sha256: str) -> None:
         with contextlib.suppress(ClipmarkError), self._lease(sha256) as clip:
             self.want(clip)
 
-    def _recall(self, clip: Clip, pack: Pack) -> bool:
-        """Take a finished pack into use; False, and it is deleted, if it cannot be meant."""
+    def _recall(self, clip: Clip) -> bool:
+        """Take a clip's finished pack into use; one that cannot be meant is deleted.
+
+        False where there is none. The lock is held.
+        """
+        pack = self._packs.get(clip.sha256) or page_cache.open_pack(clip.sha256)
+        if pack is None:
+            return False
         try:
             findings = tuple(Finding(c, s, t, tuple(o)) for c, s, t, o in pack.facts["findings"])
             missing, damaged = tuple(pack.facts["missing"]), tuple(pack.facts["damaged"])
@@ -210,9 +264,10 @@ class PageCaches:
             self._packs.pop(clip.sha256, None)
             page_cache.delete_pack(clip.sha256)
             return False
-        clip.note_check(missing, damaged, findings)
-        self._packs[clip.sha256] = pack
-        self._checked.add(clip.sha256)
+        found = Found(missing, damaged, findings)
+        clip.note_check(*found)
+        self._hold(clip.sha256, pack)
+        self._found[clip.sha256] = found
         total = clip.frame_count
         self._states[clip.sha256] = CacheState("ready", total, total, pack.every)
         return True
@@ -259,24 +314,24 @@ class PageCaches:
             with self._changed:
                 every = 1 if writer is None else writer.pack.every
                 if writer is not None:
-                    self._packs[sha256] = writer.pack
+                    self._hold(sha256, writer.pack)
                 self._states[sha256] = CacheState("building", done, count, every)
 
         whole = False
         try:
             health = check(clip, progress, observe)
+            found = Found(health.missing, health.damaged, health.findings)
             with self._changed:
-                self._checked.add(sha256)
+                self._found[sha256] = found
             if writer is None or packing is None:
                 return CacheState("failed", total, total)
             packing.end()
             if packing.failure is not None:
                 raise packing.failure
-            facts = _facts(total, health.missing, health.damaged, health.findings)
-            pack = writer.finish(facts)
+            pack = writer.finish(_facts(total, found))
             whole = True
             with self._changed:
-                self._packs[sha256] = pack
+                self._hold(sha256, pack)
             return CacheState("ready", total, total, pack.every)
         finally:
             if packing is not None and not whole:
@@ -285,16 +340,11 @@ class PageCaches:
                 writer.abandon()
 
 
-def _facts(
-    total: int,
-    missing: tuple[int, ...],
-    damaged: tuple[int, ...],
-    findings: tuple[Finding, ...],
-) -> dict[str, Any]:
+def _facts(total: int, found: Found) -> dict[str, Any]:
     """What the checking pass found, as it is stored in the pack."""
     return {
         "frame_count": total,
-        "missing": list(missing),
-        "damaged": list(damaged),
-        "findings": [[f.code, f.severity, f.sentence, list(f.ordinals)] for f in findings],
+        "missing": list(found.missing),
+        "damaged": list(found.damaged),
+        "findings": [[f.code, f.severity, f.sentence, list(f.ordinals)] for f in found.findings],
     }

@@ -23,6 +23,8 @@ from typing import Any, BinaryIO
 import av
 import platformdirs
 
+from clipmark.record import disk
+
 TOTAL_BYTES = 4 << 30  # over all clips
 CLIP_BYTES = 1 << 30
 # px, of the 1280 allowed: a third less to encode and to keep, so that building stays within its
@@ -195,8 +197,8 @@ class PackWriter:
             "entries": entries,
         }
         data = json.dumps(listed).encode("utf-8")
-        self._file.write(data + _TAIL.pack(self._size, len(data), zlib.crc32(data), _MARK))
-        self._file.flush()
+        tail = _TAIL.pack(self._size, len(data), zlib.crc32(data), _MARK)
+        disk.write_all(self._file.fileno(), data + tail)
         os.fsync(self._file.fileno())
         self._file.close()
         self.pack.facts = facts
@@ -214,11 +216,11 @@ class PackWriter:
 
     def _create(self, path: Path) -> BinaryIO:
         file = path.open("xb", buffering=0)
-        file.write(_HEAD)
+        disk.write_all(file.fileno(), _HEAD)
         return file
 
     def _append(self, ordinal: int, data: bytes) -> None:
-        self._file.write(data)
+        disk.write_all(self._file.fileno(), data)
         self._entries[ordinal] = Entry(self._size, len(data), zlib.crc32(data))
         self._size += len(data)
 

@@ -71,10 +71,18 @@ class ReadAhead:
             self._hint = (ordinal, direction, width)
             self._generation += 1
             self._leave_hung()
-            if self._thread is None and not self._closed:
+            gone = self._thread is None or not self._thread.is_alive()
+            if gone and not self._closed:
                 self._thread = threading.Thread(target=self._run, name="read-ahead", daemon=True)
                 self._thread.start()
             self._changed.notify_all()
+
+    def rest(self) -> None:
+        """Make nothing ready any more, until the work is here again."""
+        with self._changed:
+            if self._hint is not None:
+                self._hint = None
+                self._generation += 1
 
     def close(self) -> None:
         """End the thread; returns when it has ended, unless its decoder hangs."""
@@ -98,7 +106,7 @@ class ReadAhead:
         me = threading.current_thread()
         while True:
             with self._changed:
-                while not self._closed and self._generation == seen:
+                while not self._closed and (self._hint is None or self._generation == seen):
                     self._changed.wait()
                 if self._closed or self._thread is not me or self._hint is None:
                     return

@@ -84,6 +84,11 @@ class _Open:
         self.leases = 0
         self.leaving = False
 
+    def rest(self) -> None:
+        """Let the decoded pictures go while others are worked on."""
+        self.ahead.rest()
+        self.reader.rest()
+
     def close(self) -> None:
         self.ahead.close()
         self.reader.close()
@@ -200,6 +205,24 @@ class Shelf:
         with self._lease(sha256) as opened:
             yield opened.reader
 
+    def apart(self, sha256: str, true_fps: float) -> Clip:
+        """The clip opened once more, for whoever closes it: slow motion of a known true rate.
+
+        Parameters
+        ----------
+        sha256 : str
+        true_fps : float
+            Frames per second that the camera took.
+
+        Raises
+        ------
+        PageError, FolderError, FootageError
+            As `clip` does.
+        """
+        on_shelf = self.find(sha256)
+        clip = open_clip(on_shelf.path, true_fps=true_fps)
+        return self._as_asked(clip, on_shelf)
+
     def here(self, sha256: str, ordinal: int, direction: int, width: int) -> None:
         """Tell where in a clip the work is, so that its neighbours are made ready."""
         with self._lease(sha256) as opened:
@@ -243,7 +266,7 @@ class Shelf:
                     resting = list(self._open.values())[:-_WITH_PICTURES]
             if opened is not None:
                 for other in resting:
-                    other.reader.rest()
+                    other.rest()
                 return opened
             self._opening.do(sha256, lambda: self._open_now(sha256))
 
@@ -254,23 +277,38 @@ class Shelf:
         on_shelf = self.find(sha256)
         try:
             clip = open_clip(on_shelf.path, ring_bytes=_OWN_RING_BYTES)
-            if clip.sha256 != sha256:
-                clip.close()
-                self.refresh()
-                raise PageError(f"{on_shelf.name} has changed; list the clips again")
         except ClipmarkError as error:
-            with self._lock:
-                self._known[sha256] = replace(on_shelf, refusal=str(error))
+            self._note_refusal(on_shelf, str(error))
             raise
+        clip = self._as_asked(clip, on_shelf)
+        self._note_refusal(on_shelf, None)
         opened = _Open(clip, ClipReader(clip, self.store, self.right_of_way))
         with self._lock:
-            self._known[sha256] = replace(on_shelf, refusal=None)
-            self._facts[sha256] = _facts_of(clip)
-            self._open[sha256] = opened
+            closed = self._closed
+            if not closed:
+                self._facts[sha256] = _facts_of(clip)
+                self._open[sha256] = opened
             surplus = [k for k, o in self._open.items() if not o.leases and o is not opened]
             surplus = surplus[: max(0, len(self._open) - self._most_open)]
+        if closed:  # while it was being opened
+            opened.close()
         for other in surplus:
             self._drop(other)
+
+    def _as_asked(self, clip: Clip, on_shelf: OnShelf) -> Clip:
+        """A clip just opened, knowing its damage; closed and refused if the file has changed."""
+        if clip.sha256 != on_shelf.sha256:
+            clip.close()
+            self.refresh()
+            raise PageError(f"{on_shelf.name} has changed; list the clips again")
+        self.caches.recall(clip)
+        return clip
+
+    def _note_refusal(self, on_shelf: OnShelf, refusal: str | None) -> None:
+        """Remember why a clip could not be opened, or that it could."""
+        with self._lock:
+            if on_shelf.sha256 in self._known:
+                self._known[on_shelf.sha256] = replace(on_shelf, refusal=refusal)
 
     def _drop(self, sha256: str) -> None:
         """Close a clip, as soon as nobody uses it."""

@@ -30,7 +30,8 @@ def test_an_angle_saved_with_a_lens_measures_the_same_from_its_record(event, cli
     told = clipmark(
         "angle", MEDIA / "siskin-climb.mp4", "--frame", 0, "--ramp", joined(marks["ramp"]),
         "--hubs", joined(marks["hubs"]), "--plumb", joined(marks["plumb"]), "--level-u", 0.03,
-        "--rim-px", marks["rim_px"], "--square-within", 1, "--lens", MEDIA / "lenses" / marks["lens"],
+        "--rim-px", marks["rim_px"], "--square-within", 1,
+        "--lens", MEDIA / "lenses" / marks["lens"],
         "--into", event, "--entry", "Siskin", "--test", "ladder", "--by", "R. Aldous", "--json",
     ).json  # fmt: skip
     with EventFolder.open(event) as folder:

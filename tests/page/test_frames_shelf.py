@@ -2,14 +2,18 @@
 
 import importlib.util
 import threading
+import time
 from pathlib import Path
 
+import av
 import pytest
 
 from clipmark.errors import FrameError, PageError
+from clipmark.page import shelf as shelf_module
 from clipmark.page.frame_store import FrameStore, Once
 from clipmark.page.lanes import PlaceRing
-from clipmark.page.readahead import neighbours
+from clipmark.page.page_cache import PackWriter
+from clipmark.page.readahead import ReadAhead, neighbours
 from clipmark.page.shelf import Shelf
 
 _spec = importlib.util.spec_from_file_location(
@@ -223,3 +227,98 @@ def test_read_ahead_goes_nearest_first_and_further_where_the_work_goes():
     assert list(neighbours(-1))[:3] == [-1, -2, 1]
     assert sorted(neighbours(0)) == [*range(-12, 0), *range(1, 13)]
     assert sorted(neighbours(1)) == [*range(-12, 0), *range(1, 17)]
+
+
+@pytest.fixture
+def hurt(tmp_path):
+    """An event of three clips, the packets of frames 22 to 31 of the first overwritten."""
+    path = kit.make_clip(tmp_path / "hurt.mp4", count=60)
+    with av.open(str(path)) as container:
+        packets = [(p.pos, p.size) for p in container.demux(video=0) if p.size]
+    data = bytearray(path.read_bytes())
+    for place, size in packets[22:32]:
+        data[place + size // 2 : place + size] = b"\x5a" * (size - size // 2)
+    path.write_bytes(data)
+    others = [kit.make_clip(tmp_path / f"whole-{n}.mp4", count=6 + n) for n in range(2)]
+    return kit.event_with(tmp_path / "event", path, *others)
+
+
+@pytest.mark.parametrize("cached", [True, False])
+def test_a_clip_closed_for_the_sake_of_others_still_knows_its_damage(cached, hurt, monkeypatch):
+    """Else its damaged frames would be measured on once two other clips had been looked at."""
+    if not cached:
+        monkeypatch.setattr(
+            PackWriter, "add", lambda *_: (_ for _ in ()).throw(OSError(28, "full"))
+        )
+    with kit.page(hurt, most_open=1) as client:
+        shelf = client.shelf
+        first, *others = (one.sha256 for one in shelf.refresh())
+        with shelf.clip(first) as clip:
+            shelf.caches.want(clip)
+            while shelf.caches.state(first).state == "building":
+                time.sleep(0.01)
+            known = clip.damaged
+        assert known
+        for sha in others:
+            with shelf.clip(sha):
+                pass
+        assert first not in shelf._open
+        for anew in (shelf.clip(first), shelf.apart(first, 240.0)):
+            with anew as clip:
+                assert clip.damaged == known
+                with pytest.raises(FrameError, match="damaged part of the file"):
+                    clip.frame(min(known))
+
+
+def test_a_clip_that_was_being_opened_when_the_page_closed_is_closed_too(event, monkeypatch):
+    shelf = Shelf(event)
+    sha = shelf.refresh()[0].sha256
+    made, open_one = [], shelf_module.open_clip
+
+    def open_late(*given, **how):
+        shelf.close()
+        made.append(open_one(*given, **how))
+        return made[-1]
+
+    monkeypatch.setattr(shelf_module, "open_clip", open_late)
+    with (
+        pytest.raises(PageError, match=r"^the page is being closed; start it again$"),
+        shelf.clip(sha),
+    ):
+        pass
+    with pytest.raises(FrameError, match="closed"):
+        made[0].frame(0)
+
+
+def test_a_clip_not_worked_on_any_more_is_not_read_ahead(event):
+    with kit.page(event) as client:
+        shelf = client.shelf
+        shas = [one.sha256 for one in shelf.refresh()]
+        shelf.here(shas[0], 3, 1, 640)
+        with shelf.reader(shas[0]) as reader:
+            end = time.monotonic() + 10
+            while len(reader.ring) < 7:
+                assert time.monotonic() < end, "nothing was read ahead"
+                time.sleep(0.01)
+        for sha in shas[1:3]:
+            shelf.here(sha, 3, 1, 640)
+        assert shelf._open[shas[0]].ahead._hint is None
+        assert len(shelf._open[shas[0]].reader.ring) == 0
+        shelf.here(shas[0], 3, 1, 640)  # and is again, when the work comes back
+        with shelf.reader(shas[0]) as reader:
+            while reader.key(2, 640) not in reader.store:
+                assert time.monotonic() < end, "nothing was read ahead"
+                time.sleep(0.01)
+
+
+def test_read_ahead_that_died_is_begun_anew(event, monkeypatch):
+    monkeypatch.setattr(threading, "excepthook", lambda told: None)
+    with kit.page(event) as client:
+        shelf = client.shelf
+        sha = shelf.refresh()[0].sha256
+        with monkeypatch.context() as patch:
+            patch.setattr(ReadAhead, "_round", lambda *_: 1 / 0)
+            shelf.here(sha, 2, 1, 640)
+            shelf._open[sha].ahead._thread.join(10)
+        shelf.here(sha, 3, 1, 640)
+        assert shelf._open[sha].ahead._thread.is_alive()

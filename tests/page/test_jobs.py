@@ -160,6 +160,25 @@ def test_old_results_are_forgotten_but_none_that_runs(jobs, monkeypatch):
     assert jobs.get(made[-1].id).state == "done"
 
 
+def test_long_traces_are_forgotten_before_many_short_ones_are(jobs, monkeypatch):
+    monkeypatch.setattr(jobs_module, "MOST_FRAMES_KEPT", 12)
+    gate = Gate(frames=5)
+    gate.on.set()
+    made = [jobs.start(str(number), gate) for number in range(3)]
+    for job in made:
+        assert job.ended.wait(WAIT_S)
+    jobs.start("last", gate)
+    with pytest.raises(PageError):
+        jobs.get(made[0].id)
+    assert [jobs.get(job.id) for job in made[1:]] == made[1:]
+
+
+def test_nothing_is_begun_once_the_page_closes(jobs):
+    jobs.close()
+    with pytest.raises(PageError, match=r"^the page is being closed; start it again$"):
+        jobs.start("k", Gate())
+
+
 def test_closing_stops_what_runs(jobs):
     gate = Gate(frames=1_000)
     job, waiting = jobs.start("k", gate), jobs.start("w", Gate())

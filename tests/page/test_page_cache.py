@@ -18,6 +18,7 @@ import pytest
 from clipmark.clip import check, open_clip
 from clipmark.clip.decoder import Decoder
 from clipmark.page import page_cache
+from clipmark.page.page_builder import MOST_PACKS
 from clipmark.page.page_cache import PackError, PackWriter, make_room, open_pack, pages_folder
 
 _spec = importlib.util.spec_from_file_location(
@@ -337,6 +338,35 @@ def test_packs_not_used_longest_leave_first_when_all_together_grow_too_large():
     size = pack_path(shas[0]).stat().st_size
     make_room(frozenset({shas[1]}), 3 * size + 10)
     assert [sha for sha in shas if pack_path(sha).exists()] == [shas[0], shas[1], shas[5]]
+
+
+def test_few_packs_are_held_open_and_all_can_be_read(tmp_path):
+    """Many clips looked at in a day: their files are not all held, and their bytes stay bounded."""
+    made = [kit.make_clip(tmp_path / f"run-{n}.mp4", count=6 + n) for n in range(5)]
+    with kit.page(kit.event_with(tmp_path / "event", *made)) as client:
+        caches = client.shelf.caches
+        shas = [one.sha256 for one in client.shelf.refresh()]
+        for sha in shas:
+            assert built(client, sha)["state"] == "ready"
+        assert len(caches._packs) == MOST_PACKS
+        for n, sha in enumerate(shas):
+            assert kit.counter_of(preview(client, sha, n).content) == n
+            assert len(caches._packs) == MOST_PACKS
+        pack_path(shas[0]).unlink()  # while it was closed: made anew
+        assert caches.get(shas[0], 0) is None
+        assert built(client, shas[0])["state"] == "ready"
+        assert kit.counter_of(preview(client, shas[0], 4).content) == 4
+
+
+def test_a_clip_opened_again_while_its_pass_is_told_to_end_is_cached_all_the_same(event):
+    with kit.page(event) as client:
+        sha = kit.sha_of(client, "long.mp4")
+        with client.shelf.right_of_way.take():
+            client.post(f"/api/clips/{sha}/open")
+            time.sleep(0.1)  # the pass has begun, and stands
+            client.post(f"/api/clips/{sha}/check/stop")
+            client.post(f"/api/clips/{sha}/open")
+        assert built(client, sha)["state"] == "ready"
 
 
 def test_a_full_disk_costs_the_cache_but_not_the_check(event, monkeypatch):
