@@ -8,6 +8,7 @@
  * @property {string|string[]} [key] key or keys it has at first, as `keyOf` writes them
  * @property {() => void} run
  * @property {() => boolean} [when] whether its key means this now
+ * @property {boolean} [repeats] goes on while its key is held down
  */
 
 export class Actions {

@@ -1,7 +1,9 @@
 // The only way to the server. Addresses are relative: the same page also serves the practice event.
 
+import { asSentence } from "./plain.js";
+
 /** A refusal: `message` is the sentence to show, `body` the whole answer. */
-export class ApiError extends Error {
+class ApiError extends Error {
   /** @param {number} status @param {string} sentence @param {any} body */
   constructor(status, sentence, body) {
     super(sentence);
@@ -12,13 +14,6 @@ export class ApiError extends Error {
 
 const GONE =
   "The server does not answer; see whether `clipmark mark` still runs. What is marked is kept here.";
-
-/** The command line's refusals begin small and end open, since a name stands before them there. */
-function asSentence(text) {
-  const [first] = text.split(" ", 1);
-  const begun = /^[a-z]+$/.test(first) ? text[0].toUpperCase() + text.slice(1) : text;
-  return /[.!?]$/.test(begun) ? begun : `${begun}.`;
-}
 
 async function send(method, path, body, signal) {
   const options = { method, signal, headers: {}, credentials: "same-origin" };

@@ -266,7 +266,7 @@ function historyRow(id, ctx) {
               {},
               el("strong", {}, `Revision ${item.revision}`),
               el("span", {}, ` signed by ${item.by || "nobody named"}, `),
-              el("time", { datetime: item.at }, new Date(item.at).toLocaleString()),
+              el("time", { datetime: item.at }, when(item.at)),
               el("span", { class: "soft" }, `, journal line ${item.seq}, `),
               el("span", { class: "figures soft", title: item.sha256 }, item.sha256.slice(0, 12)),
             ),

@@ -4,16 +4,12 @@
  */
 
 import { button, el, put } from "./dom.js";
+import { keyText } from "./keys.js";
 import { testOf } from "./missing_rules.js";
-import { fixed, seconds } from "./numbers.js";
+import { callWords, fixed, seconds } from "./numbers.js";
 
 const USUAL = ["touch", "reverse", "rollover", "marker", "reposition", "out-of-time"];
 const MOST = 9;
-
-/** A call as people say it. */
-export function callWords(call) {
-  return call.replaceAll("-", " ");
-}
 
 /**
  * Calls of a test, by the rule sheet; all that can be called where it names none.
@@ -22,7 +18,7 @@ export function callWords(call) {
  * @param {object|null} event
  * @returns {string[]}
  */
-export function callsOf(test, event) {
+function callsOf(test, event) {
   const named = Object.keys(test?.calls ?? {});
   const all = named.length ? named : event?.call_names?.length ? event.call_names : USUAL;
   return all.slice(0, MOST);
@@ -100,16 +96,18 @@ export function mount(root, ctx) {
     arm.setAttribute("aria-pressed", String(on));
     const watch = !store.draft.clip && on;
     const text = store.ui.armed ? (watch ? "Calls on, timed by watch" : "Calls on") : clock.playing ? "Calls on: running" : "Calls off";
-    const wanted = JSON.stringify([names(), text, testOf(store.draft, store.event)?.calls ?? null]);
+    const keyOf = (action) => keyText(ctx.keys.of(action)[0] ?? "");
+    const all = names().map((name, index) => ({ name, key: keyOf(`call-${index + 1}`) }));
+    const wanted = JSON.stringify([all, text, keyOf("calls-armed"), testOf(store.draft, store.event)?.calls ?? null]);
     if (wanted === drawn) {
       return;
     }
     drawn = wanted;
-    put(arm, el("kbd", { "aria-hidden": "true" }, "C"), text);
+    put(arm, el("kbd", { "aria-hidden": "true" }, keyOf("calls-armed")), text);
     const points = testOf(store.draft, store.event)?.calls ?? {};
     put(
       grid,
-      names().map((name, index) =>
+      all.map(({ name }, index) =>
         button("", () => call(index), {
           class: "calls-press",
           title: name in points ? `${fixed(points[name], 0)} points` : "",
@@ -117,7 +115,7 @@ export function mount(root, ctx) {
         }),
       ),
     );
-    names().forEach((name, index) => put(grid.children[index], el("kbd", { "aria-hidden": "true" }, index + 1), callWords(name)));
+    all.forEach(({ name, key }, index) => put(grid.children[index], el("kbd", { "aria-hidden": "true" }, key), callWords(name)));
   }
 
   store.subscribe(update, ["details", "loaded", "event", "ui", "clip"]);

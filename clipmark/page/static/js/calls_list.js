@@ -2,9 +2,8 @@
  * The calls that were set down, on the slip: each with its time, which goes there, and a way out.
  */
 
-import { callWords } from "./calls.js";
 import { button, el, put } from "./dom.js";
-import { seconds } from "./numbers.js";
+import { callWords, seconds } from "./numbers.js";
 
 /**
  * @param {any} ctx
@@ -20,7 +19,8 @@ export function mountCallsList({ store, clock }) {
       draft.calls.splice(index, 1);
     });
     const buttons = list.querySelectorAll(".slip-call-away");
-    /** @type {HTMLElement|undefined} */ (buttons[Math.min(index, buttons.length - 1)])?.focus();
+    const next = buttons[Math.min(index, buttons.length - 1)] ?? document.querySelector("#calls button");
+    /** @type {HTMLElement|null} */ (next)?.focus();
   }
 
   function update() {

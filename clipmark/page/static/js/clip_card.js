@@ -6,7 +6,8 @@
 import { button, el } from "./dom.js";
 import { field } from "./form_parts.js";
 import { fixed } from "./numbers.js";
-import { asSentence, attemptWords, onClip } from "./work_list.js";
+import { asSentence } from "./plain.js";
+import { attemptWords, onClip } from "./work_list.js";
 
 const FRAMES_NAMED = 8;
 
@@ -68,7 +69,7 @@ export function clipCard(clip, work, draft, ways, inHand) {
 }
 
 /** "1920 x 1080, 240 frames, 8.00 s" @param {any} clip */
-export function factsLine(clip) {
+function factsLine(clip) {
   const size = `${fixed(clip.size_bytes / 1e6, 1)} MB`;
   const facts = clip.facts;
   if (!facts) return `${size}; not looked at yet`;

@@ -7,7 +7,7 @@ import { button, el, put } from "./dom.js";
 import * as pairing from "./pairing_panel.js";
 import { Uploads } from "./uploads.js";
 import { acceptDrops, pickers, uploadList } from "./uploads_view.js";
-import { loadWork } from "./work_list.js";
+import { loadWork, pairedShas } from "./work_list.js";
 
 const POLL_MS = 1000;
 
@@ -134,17 +134,13 @@ function makeWays(ctx, refresh) {
     newAttempt: (sha) => leave(opener.newAttempt({ clip: sha })),
     openAttempt: (id) => leave(opener.openAttempt(id)),
     openDraft: (key) => leave(opener.openDraft(key)),
-    useForThis: guarded(async (sha) => {
-      const clip = await api.post(`api/clips/${sha}/open`);
-      const { times_s } = await api.get(`api/clips/${sha}/times`);
-      store.setClip({ ...clip, times_s });
+    useForThis: (sha) => {
       store.change("clip of this attempt", (draft) => {
         draft.clip = sha;
         draft.marks.frame = 0;
       });
-      ctx.clock.goto(0);
       panels.close();
-    }),
+    },
     addToThis: (sha, as, offset_s) => {
       store.change("further clip", (draft) => {
         draft.further_clips.push({ clip: sha, as, offset_s });
@@ -168,9 +164,7 @@ async function calledOnly(ctx) {
 /** @param {any} work */
 function headline(work) {
   if (work.clips.length === 0) return "There are no clips in this event yet.";
-  const paired = new Set(
-    [...work.attempts.map((item) => item.clip_sha), ...work.drafts.map((item) => item.clip)].filter(Boolean),
-  );
+  const paired = pairedShas(work);
   const without = work.clips.filter((clip) => !paired.has(clip.sha)).length;
   const count = work.clips.length === 1 ? "1 clip" : `${work.clips.length} clips`;
   return without === 0 ? `${count}, each with an attempt.` : `${count}, ${without} without an attempt yet.`;

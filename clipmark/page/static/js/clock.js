@@ -1,5 +1,7 @@
 // Which frame the page is at. Ordinals are exact; times are those recorded, never ordinal / rate.
 
+import { clamp } from "./plain.js";
+
 const SAME_S = 0.0005; // what people type has milliseconds
 const SLOW_RATES = [0.5, 0.25, 0.1];
 
@@ -9,7 +11,7 @@ const SLOW_RATES = [0.5, 0.25, 0.1];
  * @param {number} t_s
  * @returns {number} ordinal, within the clip
  */
-export function shownAt(times_s, t_s) {
+function shownAt(times_s, t_s) {
   let low = 0;
   let high = times_s.length - 1;
   while (low < high) {
@@ -21,19 +23,28 @@ export function shownAt(times_s, t_s) {
 }
 
 /**
+ * The frame whose recorded time is nearest to an instant.
+ * @param {number[]} times_s true times, ascending
+ * @param {number} t_s
+ * @returns {number} ordinal, within the clip
+ */
+export function nearestFrame(times_s, t_s) {
+  const found = shownAt(times_s, t_s);
+  const next = Math.min(found + 1, times_s.length - 1);
+  return Math.abs(times_s[next] - t_s) < Math.abs(times_s[found] - t_s) ? next : found;
+}
+
+/**
  * Where a step of `ds` seconds from a frame lands: the frame nearest in time, but never the same.
  * @param {number[]} times_s
  * @param {number} ordinal
  * @param {number} ds
  * @returns {number}
  */
-export function stepByTime(times_s, ordinal, ds) {
-  const goal = times_s[ordinal] + ds;
-  let found = shownAt(times_s, goal);
-  const next = Math.min(found + 1, times_s.length - 1);
-  if (Math.abs(times_s[next] - goal) < Math.abs(times_s[found] - goal)) found = next;
+function stepByTime(times_s, ordinal, ds) {
+  let found = nearestFrame(times_s, times_s[ordinal] + ds);
   if (found === ordinal) found += Math.sign(ds);
-  return Math.max(0, Math.min(times_s.length - 1, found));
+  return clamp(found, 0, times_s.length - 1);
 }
 
 export class Clock {
@@ -135,8 +146,12 @@ export class Clock {
     return () => this.listeners.delete(fn);
   }
 
+  within(ordinal) {
+    return clamp(ordinal, 0, Math.max(0, this.count - 1));
+  }
+
   move(ordinal) {
-    const bounded = Math.max(0, Math.min(Math.max(0, this.count - 1), Math.round(ordinal)));
+    const bounded = this.within(Math.round(ordinal));
     if (bounded === this.ordinal) return;
     this.direction = Math.sign(bounded - this.ordinal);
     this.ordinal = bounded;
@@ -156,7 +171,7 @@ export class Clock {
     const { draft } = this.store;
     const frame = draft.clip === sha ? (draft.marks.frame ?? 0) : 0;
     this.direction = 0;
-    this.ordinal = Math.max(0, Math.min(Math.max(0, this.count - 1), frame));
+    this.ordinal = this.within(frame);
     this.tell();
   }
 }

@@ -4,6 +4,7 @@
  */
 
 import { el } from "./dom.js";
+import { clamp } from "./plain.js";
 
 const GAP_PX = 10;
 const RING_PX = 4;
@@ -89,9 +90,4 @@ function besides(box, size) {
 /** @param {{width: number, height: number}} size */
 function corner(size) {
   return { x: innerWidth - size.width - 2 * GAP_PX, y: innerHeight - size.height - 2 * GAP_PX };
-}
-
-/** @param {number} value @param {number} least @param {number} most */
-function clamp(value, least, most) {
-  return Math.max(least, Math.min(most, value));
 }

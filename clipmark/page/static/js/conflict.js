@@ -3,8 +3,11 @@
  */
 
 import { button, el, put } from "./dom.js";
-import { randomHex } from "./drafts_client.js";
+import { newKey } from "./drafts_client.js";
+import { callWords, fixed, seconds } from "./numbers.js";
+import { isGiven } from "./plain.js";
 import { DETAILS } from "./store.js";
+import { when } from "./work_list.js";
 
 const WORDS = {
   try_no: "try", setup: "set-up", step_deg: "step", set_start_deg: "set angle, start", set_end_deg: "set angle, end",
@@ -53,9 +56,7 @@ export function differences(theirs, mine) {
 }
 
 /** An empty list or text says no more than nothing given. */
-function plain(value) {
-  return value === undefined || value === "" || (Array.isArray(value) && value.length === 0) ? null : value;
-}
+const plain = (value) => (isGiven(value) ? value : null);
 
 function valueWords(value) {
   if (plain(value) === null) {
@@ -65,13 +66,13 @@ function valueWords(value) {
     return value.map((item) => (Array.isArray(item) ? `(${valueWords(item)})` : valueWords(item))).join(", ");
   }
   if (typeof value === "number") {
-    return Number.isInteger(value) ? String(value) : value.toFixed(2);
+    return fixed(value, Number.isInteger(value) ? 0 : 3);
   }
   return typeof value === "boolean" ? (value ? "yes" : "no") : String(value);
 }
 
 function callsWords(calls) {
-  return (calls ?? []).map((call) => `${call.call} ${call.t_s.toFixed(2)} s`).join(", ") || "none";
+  return (calls ?? []).map((call) => `${callWords(call.call)} ${seconds(call.t_s)}`).join(", ") || "none";
 }
 
 /**
@@ -93,7 +94,6 @@ export function showConflict(ctx, theirs, { signOnTop }) {
 function build(panel, ctx, theirs, signOnTop) {
   const mine = ctx.store.draft;
   const rows = differences(theirs.draft, mine);
-  const at = new Date(theirs.at).toLocaleString();
   const base = mine.base_revision ?? "none";
   const table = el(
     "table",
@@ -113,7 +113,7 @@ function build(panel, ctx, theirs, signOnTop) {
   ];
   put(
     panel.body,
-    el("p", {}, `${theirs.by || "Somebody"} signed revision ${theirs.revision} on ${at}. Nothing of yours was saved over it, and nothing is merged.`),
+    el("p", {}, `${theirs.by || "Somebody"} signed revision ${theirs.revision}: ${when(theirs.at)}. Nothing of yours was saved over it, and nothing is merged.`),
     rows.length ? el("div", { class: "conflict-scroll", tabindex: "0", role: "region", "aria-label": "Where the two differ" }, table) : el("p", {}, "The two are the same in every field."),
     el("div", { class: "conflict-answers" }, answers),
   );
@@ -125,9 +125,10 @@ async function takeTheirs(panel, ctx, theirs) {
   const id = store.draft.attempt ?? store.key;
   try {
     if (store.dirty) {
-      const key = `new-${randomHex(8)}`;
-      await api.put(`api/drafts/${key}`, { holder: keeper.holder, take_over: false, draft: store.draft });
-      await api.del(`api/drafts/${encodeURIComponent(id)}`).catch(() => null); // not there: nothing to take away
+      await keeper.holdDuring(async () => {
+        await api.put(`api/drafts/${newKey()}`, { holder: keeper.holder, take_over: false, draft: store.draft });
+        await api.del(`api/drafts/${encodeURIComponent(id)}`).catch(() => null); // not there: nothing to take away
+      });
       notices.say("Yours is kept as a draft; it is listed under Attempts.", "success");
     }
   } catch (error) {

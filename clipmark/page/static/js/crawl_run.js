@@ -4,9 +4,10 @@
 
 import { button, el, put } from "./dom.js";
 import { numberView } from "./number_view.js";
-import { seconds } from "./numbers.js";
+import { dwellWords, fixed, seconds } from "./numbers.js";
 import { instantsOf } from "./strip_model.js";
 import { marksKey } from "./store.js";
+import { wheelPx } from "./wheel.js";
 
 const POLL_MS = 300;
 
@@ -37,7 +38,8 @@ class CrawlRun {
     this.numbers = el("div", { class: "crawl-numbers" }, this.views.map((view) => view.node));
     this.node = el("div", { class: "crawl-run" }, this.press, this.bar, this.said, this.numbers);
     this.numbers.addEventListener("wheel", (event) => {
-      this.numbers.scrollLeft += event.deltaX || event.deltaY; // a row has nowhere else to go
+      const { x, y } = wheelPx(event);
+      this.numbers.scrollLeft += x || y; // a row has nowhere else to go
     }, { passive: true });
   }
 
@@ -197,11 +199,11 @@ function noteCount(result) {
 
 function stallList(result) {
   const stalls = result.stalls ?? [];
-  const limit = Number.isFinite(result.stall_limit_mm_s) ? `Slower than ${result.stall_limit_mm_s.toFixed(1)} mm/s counts as standing.` : "";
+  const limit = Number.isFinite(result.stall_limit_mm_s) ? `Slower than ${fixed(result.stall_limit_mm_s, 1)} mm/s counts as standing.` : "";
   return [
     el("p", { class: "number-card-title" }, `stalls: ${stallCount(result)}`),
     el("p", { class: "soft" }, limit),
-    el("ol", {}, stalls.map((stall) => el("li", {}, `at ${seconds(stall.t_s)}, for ${stall.dwell_s.toFixed(2)} ± ${(stall.dwell_u95_s ?? 0).toFixed(2)} s`))),
+    el("ol", {}, stalls.map((stall) => el("li", {}, `at ${seconds(stall.t_s)}, for ${dwellWords(stall)}`))),
   ];
 }
 
@@ -209,7 +211,7 @@ function addActions({ actions, store, clock, notices }, run) {
   const toStall = (direction) => {
     const stalls = store.readings.crawl?.result?.stalls ?? null;
     if (!stalls) {
-      notices.say("Stalls are known once the crawl is measured; press Shift+M to measure it.");
+      notices.say("Stalls are known once the crawl is measured.");
       return;
     }
     // By frames: the picture shown at a stall's start is a little older than the start itself.

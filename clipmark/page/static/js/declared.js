@@ -4,13 +4,9 @@
 
 import { button, el, put } from "./dom.js";
 import { field } from "./form_parts.js";
+import { SHEET_SIZES } from "./mark_kinds.js";
 
 /** @typedef {{name: string, spec: object, at?: number}} Declared  `at`: which number of a pair */
-
-const SHEETS = [
-  ["A4, long side first", [297, 210]],
-  ["A4, short side first", [210, 297]],
-];
 
 /**
  * The view in a few words, for the slip.
@@ -90,7 +86,7 @@ function build(panel, ctx) {
     });
 
   const lenses = [[null, "none"], ...(store.event?.lenses ?? []).map((file) => [file, file])];
-  const sizes = SHEETS.map(([label, size]) =>
+  const sizes = SHEET_SIZES.map(({ label, size }) =>
     button(label, () => {
       set("sheet_size", size);
       size.forEach((side, at) => made.get(`sheet_size.${at}`).write(side));
@@ -112,7 +108,7 @@ function build(panel, ctx) {
     ),
     el("fieldset", {},
       el("legend", {}, "True sizes"),
-      el("div", { class: "declared-presets" }, el("span", { class: "soft small" }, "The sheet is"), sizes),
+      el("div", { class: "declared-presets" }, el("span", { class: "soft small" }, "The sheet is, along its first side,"), sizes),
       el("div", { class: "declared-grid" },
         bound("sheet_size", { label: "Sheet, first side", kind: "number", unit: "mm", least: 0 }, 0),
         bound("sheet_size", { label: "Sheet, second side", kind: "number", unit: "mm", least: 0 }, 1),

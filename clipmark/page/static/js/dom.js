@@ -36,6 +36,15 @@ export function button(label, run, props = {}) {
   return el("button", { type: "button", ...props, on: { click: run, ...(props.on ?? {}) } }, label);
 }
 
+/** Another screen, or the browser's own zoom: device px per CSS px changed. @param {() => void} run */
+export function whenRatioChanges(run) {
+  const query = matchMedia(`(resolution: ${devicePixelRatio}dppx)`);
+  query.addEventListener("change", () => {
+    run();
+    whenRatioChanges(run);
+  }, { once: true });
+}
+
 /** An id that no other node has, for labels and descriptions. */
 export function freshId(stem) {
   counter += 1;

@@ -1,34 +1,32 @@
 // What is marked but not signed is kept on the server, by attempt, a moment after each change.
 
 import { api } from "./api.js";
+import { recall, remember, tabStorage } from "./remembered.js";
 
 const WAIT_MS = 1000;
 const HOLDER = "clipmark.holder";
 
-/** This tab, across reloads but not shared with others. */
-export function holderId() {
-  let id = null;
-  try {
-    id = sessionStorage.getItem(HOLDER);
-  } catch {
-    // no storage: a reload then counts as another holder
-  }
-  if (!id) {
-    id = randomHex(8);
-    try {
-      sessionStorage.setItem(HOLDER, id);
-    } catch {
-      // as above
-    }
-  }
+/** This tab, across reloads but not shared with others; without storage a reload is another one. */
+function holderId() {
+  const known = recall(HOLDER, tabStorage);
+  const id = known ?? randomHex(8);
+  if (!known) remember(HOLDER, id, tabStorage);
   return id;
 }
 
+/** A key for a draft that no attempt stands behind yet. */
+export function newKey() {
+  return `new-${randomHex(8)}`;
+}
+
 /** Random hexadecimal digits, two a byte. */
-export function randomHex(bytes) {
+function randomHex(bytes) {
   const values = crypto.getRandomValues(new Uint8Array(bytes));
   return [...values].map((value) => value.toString(16).padStart(2, "0")).join("");
 }
+
+/** What the server is to be told of a draft. */
+const textOf = ({ key, draft }) => `${key} ${JSON.stringify(draft)}`;
 
 export class DraftKeeper {
   /** @param {any} ctx */
@@ -38,11 +36,16 @@ export class DraftKeeper {
     this.timer = 0;
     this.kept = null; // text of what the server has, by key
     this.takeOver = false;
-    this.refused = false;
+    this.refused = false; // another browser has it, and was left it
+    this.isHeld = false; // the draft is being signed: nothing is to arrive after that
+    /** @type {Promise<void>} what is being asked about another browser, until it is answered */
+    this.asking = Promise.resolve();
+    /** @type {Promise<boolean>} one after another, so that none overtakes a newer one */
+    this.going = Promise.resolve(true);
     ctx.store.subscribe((what) => {
       if (what.has("loaded")) this.startAnew();
-      else if (what.has("saved")) this.kept = null;
-      else this.later();
+      if (what.has("saved")) this.kept = null;
+      if (!what.has("loaded")) this.later();
     }, ["draft", "loaded", "saved"]);
     window.addEventListener("pagehide", () => this.atOnce());
     document.addEventListener("visibilitychange", () => {
@@ -69,39 +72,67 @@ export class DraftKeeper {
   atOnce() {
     clearTimeout(this.timer);
     const { store } = this.ctx;
-    if (!store.key || !store.dirty || this.refused || this.isKept()) return;
-    api.parting(`api/drafts/${store.key}`, this.body());
+    if (!store.key || !store.dirty || this.refused || this.isHeld || this.isKept()) return;
+    api.parting(addressOf(store.key), this.body());
   }
 
   isKept() {
-    return this.kept === `${this.ctx.store.key} ${JSON.stringify(this.ctx.store.draft)}`;
+    return this.kept === textOf(this.ctx.store);
   }
 
-  /** Bring the server up to date; answers when it is. */
-  async keep() {
+  /**
+   * Bring the server up to date.
+   * @returns {Promise<boolean>} whether nothing would be lost if the draft were left now
+   */
+  keep() {
     clearTimeout(this.timer);
+    this.going = this.going.then(() => this.send());
+    return this.going;
+  }
+
+  /** While `work` goes on nothing is kept: what it deletes must not come back. */
+  async holdDuring(work) {
+    clearTimeout(this.timer);
+    this.isHeld = true;
+    try {
+      await this.going;
+      return await work();
+    } finally {
+      this.isHeld = false;
+      this.later();
+    }
+  }
+
+  async send() {
     const { store, notices } = this.ctx;
-    const key = store.key;
-    if (!key || this.refused || this.isKept()) return;
+    const { key } = store;
+    if (!key || this.isHeld || this.isKept()) return true;
+    if (this.refused) return !store.dirty;
+    const wasKept = this.kept?.startsWith(`${key} `);
+    const text = textOf(store);
     try {
       if (!store.dirty) {
-        if (this.kept?.startsWith(`${key} `)) await api.del(`api/drafts/${key}`);
         this.kept = null;
-        return;
+        if (wasKept) await api.del(addressOf(key));
+        return true;
       }
-      const text = `${key} ${JSON.stringify(store.draft)}`;
-      await api.put(`api/drafts/${key}`, this.body());
-      this.kept = text;
+      await api.put(addressOf(key), this.body());
+      if (store.key === key) this.kept = text;
+      return true;
     } catch (error) {
-      if (error.status === 409) await this.othersToo(error);
-      else notices.say(`${error.message} What you marked is not kept yet.`, "refusal");
+      if (error.status === 409) {
+        this.asking = this.othersToo(error); // not waited for: later keeping must not wait for the answer
+      } else {
+        notices.say(`${error.message} What you marked is not kept yet.`, "refusal");
+      }
+      return false;
     }
   }
 
   async othersToo(error) {
     this.refused = true;
-    const { ask } = await import("./ask.js");
-    const answer = await ask(
+    const { key } = this.ctx.store;
+    const answer = await this.ctx.panels.ask(
       "Marked in another browser too",
       `${error.message} What you mark here is not kept on the server meanwhile.`,
       [
@@ -109,10 +140,15 @@ export class DraftKeeper {
         { label: "Leave it to the other", value: false, main: true },
       ],
     );
-    if (!answer) return;
+    if (!answer || this.ctx.store.key !== key) return;
     this.refused = false;
     this.takeOver = true;
     await this.keep();
     this.takeOver = false;
   }
+}
+
+/** @param {string} key of a draft */
+function addressOf(key) {
+  return `api/drafts/${encodeURIComponent(key)}`;
 }

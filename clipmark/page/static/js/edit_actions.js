@@ -1,8 +1,7 @@
 // Keys of marking: picking, placing, nudging, handing on, removing.
 
-import { KINDS } from "./mark_kinds.js";
+import { frameOf, KINDS } from "./mark_kinds.js";
 import { bringMarks } from "./may_mark.js";
-import { frameOf } from "./mark_kinds.js";
 
 const WAYS = [
   ["left", "ArrowLeft", -1, 0], ["right", "ArrowRight", 1, 0],
@@ -19,8 +18,8 @@ const SIZES = [
 export function addEditActions(ctx) {
   const { actions, store, edit, view } = ctx;
   const { placing } = edit;
-  const add = (name, label, key, run, when) =>
-    actions.add({ name, label, group: "Marks", key, run, ...(when ? { when } : {}) });
+  const add = (name, label, key, run, when, repeats = false) =>
+    actions.add({ name, label, group: "Marks", key, run, repeats, ...(when ? { when } : {}) });
 
   for (const kind of KINDS) {
     add(`pick-${kind.name}`, `Pick the ${kind.label}`, kind.key, () => {
@@ -32,8 +31,8 @@ export function addEditActions(ctx) {
     if (placing.cross) placing.add(placing.cross);
     else placing.startCross();
   }, () => store.ui.tool !== null);
-  add("hand-on", "Hand on: next point", "h", () => edit.handOn(1));
-  add("hand-back", "Point before", "Shift+h", () => edit.handOn(-1));
+  add("hand-on", "Hand on: next point", "h", () => edit.handOn(1), undefined, true);
+  add("hand-back", "Point before", "Shift+h", () => edit.handOn(-1), undefined, true);
   add("let-go", "Let go", "Escape", () => {
     if (view.pointers.drop() || placing.back()) return;
     edit.letGo();
@@ -50,7 +49,7 @@ export function addEditActions(ctx) {
   for (const [way, key, dx, dy] of WAYS) {
     for (const size of SIZES) {
       add(`${way}${size.name}`, `Point in hand ${size.text} ${way}`, `${size.before}${key}`,
-        () => arrow(ctx, dx, dy, size), () => arrowsMeant(ctx));
+        () => arrow(ctx, dx, dy, size), () => arrowsMeant(ctx), true);
     }
   }
 }

@@ -132,11 +132,14 @@ class AngleFollower {
     this.liveWanted = true;
     if (this.liveGoing || !this.ready) return;
     this.liveGoing = true;
+    const { store } = this.ctx;
     while (this.liveWanted && this.ready) {
       this.liveWanted = false;
-      const key = marksKey("angle", this.ctx.store.draft);
+      const attempt = store.key;
+      const key = marksKey("angle", store.draft);
       try {
-        this.ctx.store.setReading("angleLive", await this.post(true), key);
+        const result = await this.post(true);
+        if (store.key === attempt) store.setReading("angleLive", result, key);
       } catch {
         // while it moves, a refusal is not worth words: the full one says it
       }
@@ -157,7 +160,7 @@ class AngleFollower {
     const key = marksKey("angle", store.draft);
     try {
       const result = await this.post(false, stop.signal);
-      if (stop.signal.aborted) return;
+      if (stop.signal.aborted || key !== marksKey("angle", store.draft)) return; // of other marks
       this.said = null;
       store.setReading("angle", result, key);
     } catch (error) {

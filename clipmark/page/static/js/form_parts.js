@@ -3,6 +3,7 @@
  */
 
 import { el, freshId } from "./dom.js";
+import { numberOf } from "./plain.js";
 
 /**
  * @typedef {object} FieldSpec
@@ -39,7 +40,6 @@ export function field(spec) {
   const offered = el("datalist", { id: `${id}-offers` });
   /** @type {any[]} */
   let values = [];
-  /** @type {Set<any> | null} */
 
   /** @param {Array<[any, string]>} choices */
   function setChoices(choices) {
@@ -114,16 +114,6 @@ export function readAll(fields) {
     return null;
   }
   return Object.fromEntries(fields.map((item) => [item.name, item.read()]));
-}
-
-/**
- * A number as people write it, with a point or a comma.
- * @param {string} text
- * @returns {number} NaN where it is none
- */
-export function numberOf(text) {
-  const plain = text.trim().replace("\u2212", "-").replace(",", ".");
-  return /^[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?$/i.test(plain) ? Number(plain) : NaN;
 }
 
 /**

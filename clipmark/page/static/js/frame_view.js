@@ -5,7 +5,7 @@
 // names, a note says so.
 
 import { addViewActions } from "./view_actions.js";
-import { el, put, svg } from "./dom.js";
+import { el, put, svg, whenRatioChanges } from "./dom.js";
 import { watchPointers } from "./pointers.js";
 import { Viewport } from "./viewport.js";
 
@@ -43,17 +43,23 @@ export class FrameView {
     for (const fn of [...this.listeners]) fn(what);
   }
 
-  /** Picture position of a place in the window. */
-  toPicture(clientX, clientY) {
+  /** Where the drawing begins in the window: within the stage's border. */
+  get corner() {
     const box = this.stage.getBoundingClientRect();
-    return this.port.toPicture(clientX - box.left, clientY - box.top);
+    return { x: box.left + this.stage.clientLeft, y: box.top + this.stage.clientTop };
   }
 
-  /** Place in the window of a picture position. */
+  /** Picture position of a place in the window. */
+  toPicture(clientX, clientY) {
+    const { x, y } = this.corner;
+    return this.port.toPicture(clientX - x, clientY - y);
+  }
+
+  /** Place in the window of a picture position; for those who point at one. */
   toScreen(x, y) {
-    const box = this.stage.getBoundingClientRect();
+    const { x: left, y: top } = this.corner;
     const at = this.port.toStage(x, y);
-    return { x: at.x + box.left, y: at.y + box.top };
+    return { x: at.x + left, y: at.y + top };
   }
 
   /** CSS px per picture px, sideways and upwards. */
@@ -81,14 +87,14 @@ export class FrameView {
   }
 
   zoomAt(factor, clientX, clientY) {
-    const box = this.stage.getBoundingClientRect();
-    this.port.zoomAt(factor, clientX - box.left, clientY - box.top);
+    const { x, y } = this.corner;
+    this.port.zoomAt(factor, clientX - x, clientY - y);
     this.moved();
   }
 
   pinch(factor, clientX, clientY, dx, dy) {
-    const box = this.stage.getBoundingClientRect();
-    this.port.pinch(factor, clientX - box.left, clientY - box.top, dx, dy);
+    const { x, y } = this.corner;
+    this.port.pinch(factor, clientX - x, clientY - y, dx, dy);
     this.moved();
   }
 
@@ -263,7 +269,7 @@ export class FrameView {
       return;
     }
     if (this.painted && this.painted.ordinal !== clock.ordinal && !this.painted.exact) {
-      this.setNote(`nearest picture kept: frame ${this.painted.ordinal}; frame ${clock.ordinal} is coming`);
+      this.setNote(`Nearest picture kept: frame ${this.painted.ordinal}; frame ${clock.ordinal} is coming.`);
       return;
     }
     if (this.note.hidden) {
@@ -277,10 +283,10 @@ export class FrameView {
     const { clock } = this.ctx;
     if (this.exactHere || clock.playing) return;
     if (this.painted?.ordinal === clock.ordinal) {
-      this.setNote(`frame ${clock.ordinal} from the page's cache; the exact picture is coming`);
+      this.setNote(`Frame ${clock.ordinal} as it was kept; the exact picture is coming.`);
     } else {
-      const seen = this.painted ? `seen here is frame ${this.painted.ordinal}; ` : "";
-      this.setNote(`${seen}frame ${clock.ordinal} is coming`);
+      const seen = this.painted ? ` Seen here is frame ${this.painted.ordinal}.` : "";
+      this.setNote(`Frame ${clock.ordinal} is coming.${seen}`);
     }
   }
 
@@ -301,17 +307,8 @@ export function mount(root, ctx) {
   ctx.clock.subscribe(() => view.draw());
   ctx.frames.subscribe(() => view.drawSoon());
   new ResizeObserver(() => view.resize()).observe(root);
-  watchRatio(() => view.resize());
+  whenRatioChanges(() => view.resize());
   view.resize();
   view.follow();
   return view;
-}
-
-/** Another screen, or the browser's own zoom: device px per CSS px changed. */
-function watchRatio(run) {
-  const query = matchMedia(`(resolution: ${devicePixelRatio}dppx)`);
-  query.addEventListener("change", () => {
-    run();
-    watchRatio(run);
-  }, { once: true });
 }

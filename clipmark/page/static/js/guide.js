@@ -5,6 +5,7 @@
 
 import { makeCoach } from "./coach.js";
 import { button, el, put } from "./dom.js";
+import { isGiven } from "./plain.js";
 import { measured, sentenceOf } from "./numbers.js";
 
 const CLIP = "siskin-climb.mp4";
@@ -16,8 +17,6 @@ const CLIP = "siskin-climb.mp4";
  * @property {string} at selector of the part it speaks of; the first that is there counts
  * @property {(ctx: any, began: any) => boolean} [done] without it, the step waits for "Go on"
  */
-
-const has = (value) => Array.isArray(value) && value.length > 0;
 
 /** @type {GuideStep[]} */
 const STEPS = [
@@ -37,19 +36,19 @@ const STEPS = [
     title: "Say what is upright",
     what: "Press 2, or plumb line in the list of marks. Then place a point near both ends of the string that hangs at the left.",
     at: "#stage",
-    done: ({ store }) => has(store.draft.marks.plumb) || has(store.draft.marks.level),
+    done: ({ store }) => isGiven(store.draft.marks.plumb) || isGiven(store.draft.marks.level),
   },
   {
     title: "Mark the board",
     what: "Press 3, or ramp line. Place two points along the upper edge of the board, far apart. Roughly will do: the edge fit moves the line onto the edge.",
     at: "#stage",
-    done: ({ store }) => has(store.draft.marks.ramp),
+    done: ({ store }) => isGiven(store.draft.marks.ramp),
   },
   {
     title: "Mark the hubs",
     what: "Press 4, or hubs. Place the middle of the rear wheel, then of the front wheel.",
     at: "#stage",
-    done: ({ store }) => has(store.draft.marks.hubs) || has(store.draft.marks.chassis),
+    done: ({ store }) => isGiven(store.draft.marks.hubs) || isGiven(store.draft.marks.chassis),
   },
   {
     title: "Declare the view",
@@ -115,7 +114,7 @@ function offer(ctx) {
     }
     then?.();
   };
-  const away = ctx.notices.offer("First time here? A guided attempt on sample footage takes five minutes.", [
+  const away = ctx.notices.offer("First time here? A guided attempt takes five minutes.", [
     { label: "Show me", run: () => answered(() => (location.href = "practice/?guide")) },
     { label: "Not now", run: () => answered() },
   ]);
@@ -124,7 +123,7 @@ function offer(ctx) {
 let isGoing = false;
 
 /** @param {any} ctx */
-export function startGuide(ctx) {
+function startGuide(ctx) {
   if (isGoing) return;
   isGoing = true;
   const { store, clock } = ctx;

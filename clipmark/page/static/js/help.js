@@ -13,7 +13,7 @@ const BY_HAND = [
   ["Place a point", "Press where it should be; with a finger, press and hold, move, and lift."],
   ["Move a point", "Drag it, or take it in hand and nudge it in the pixel window by 0.1 px."],
   ["Closer and wider", "Turn the wheel, or spread two fingers."],
-  ["Move the picture", "Drag with two fingers, or hold Space and drag."],
+  ["Move the picture", "Drag where there is no mark, or with two fingers, or with the middle button."],
   ["What is missing", "Press its name in the row under the slip: it leads there."],
   ["A number's budget", "Point at the number, or press it."],
 ];
@@ -44,6 +44,7 @@ function build(panel, ctx) {
   let waiting = null;
 
   function draw(focusOn = null) {
+    ctx.store.tell("ui"); // keys are read on the page as well
     const groups = new Map();
     for (const action of actions.list()) {
       if (!groups.has(action.group)) groups.set(action.group, []);

@@ -1,5 +1,7 @@
 // From a key to an action. Keys can be given anew; what differs from the first set is kept here.
 
+import { recall, remember } from "./remembered.js";
+
 const KEPT = "clipmark.keys";
 const SHOWN = {
   ArrowLeft: "←", ArrowRight: "→", ArrowUp: "↑", ArrowDown: "↓", " ": "Space",
@@ -74,6 +76,7 @@ export class Keys {
       having.find((action) => action.when?.()) ?? having.find((action) => !action.when);
     if (!ready) return;
     event.preventDefault();
+    if (event.repeat && !ready.repeats) return; // a key held down is one call, not twenty
     ready.run();
   }
 }
@@ -94,17 +97,13 @@ function pressing(target) {
 
 function kept() {
   try {
-    const found = JSON.parse(localStorage.getItem(KEPT) ?? "{}");
+    const found = JSON.parse(recall(KEPT) ?? "{}");
     return found && typeof found === "object" ? found : {};
   } catch {
-    return {};
+    return {}; // not written by this page
   }
 }
 
 function keep(changed) {
-  try {
-    localStorage.setItem(KEPT, JSON.stringify(changed));
-  } catch {
-    // private windows may refuse: the keys then hold until the page is left
-  }
+  remember(KEPT, JSON.stringify(changed));
 }

@@ -5,6 +5,7 @@
 
 import { el, put, svg } from "./dom.js";
 import { layOut, rungsOf, separationSentence } from "./ladder_scale.js";
+import { neededFor } from "./mark_kinds.js";
 import { testOf } from "./missing_rules.js";
 import { numberView } from "./number_view.js";
 import { fixed, measured } from "./numbers.js";
@@ -67,8 +68,12 @@ export function angleNow(store) {
   if (current) {
     return { result: current, how: "" };
   }
+  if (neededFor("angle", store.draft.marks).length) {
+    return { result: null, how: "" }; // what it was made of is not marked any more
+  }
   const live = store.readings.angleLive;
-  if (live?.result && store.current("angleLive") !== null) {
+  const isMoving = store.held !== null && live?.during === store.held; // the hand is ahead of the answers
+  if (live?.result && (isMoving || store.current("angleLive") !== null)) {
     return { result: live.result, how: "live" };
   }
   const held = store.readings.angle ?? live;

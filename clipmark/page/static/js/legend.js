@@ -85,7 +85,7 @@ function stateOf(ctx, kind, all) {
   const us = fits.map(fitUDeg).filter((u) => u !== null);
   if (us.length) {
     const u = Math.max(...us);
-    const text = `u ±${fixed(u, decimalsFor(u))}°`;
+    const text = `u ${fixed(u, decimalsFor(u))}°`;
     return { text, words: `edge fitted, standard uncertainty ${fixed(u, decimalsFor(u))} degrees` };
   }
   if (fits.some((fit) => fit?.hubs.length)) return { text: `${many}fitted`, words: `${many}fitted` };

@@ -35,7 +35,6 @@ import * as help from "./help.js";
 import * as guide from "./guide.js";
 
 const POLL_MS = 2000;
-const SHORT_MS = 1500;
 
 startTheme();
 const region = (id) => document.getElementById(id);
@@ -52,14 +51,16 @@ globalThis.clipmarkPage = ctx; // for the browser tests, and for a look with the
 
 function addOwnActions() {
   const { actions, store, notices } = ctx;
-  const told = (label, what) => {
-    const away = notices.say(label ? `${what}: ${label}` : `Nothing to ${what}`);
-    setTimeout(away, SHORT_MS); // it lies over the frame, and the change is seen there
+  const told = (label, done, undone) => notices.brief(label ? `${done}: ${label}.` : undone);
+  const undo = () => {
+    ctx.view.pointers.drop(); // a drag that goes on is what is undone first
+    told(store.undo(), "Undone", "There is nothing to undo.");
   };
   actions.add({ name: "undo", label: "Undo", group: "Attempt", key: ["u", "Ctrl+z"],
-    run: () => told(store.undo(), "undo") });
+    repeats: true, run: undo });
   actions.add({ name: "redo", label: "Do again what was undone", group: "Attempt",
-    key: ["Shift+u", "Ctrl+Shift+z"], run: () => told(store.redo(), "redo") });
+    key: ["Shift+u", "Ctrl+Shift+z"], repeats: true,
+    run: () => told(store.redo(), "Done again", "There is nothing to do again.") });
 }
 
 function mountAll() {
@@ -84,14 +85,16 @@ function mountAll() {
 /** Ask for what others saved, for ever; a server that is gone is said once. */
 async function follow() {
   let silent = false;
+  let seen = ctx.store.event.seq; // of the journal; an event read anew meanwhile must not skip lines
   for (;;) {
     await new Promise((resolve) => setTimeout(resolve, POLL_MS));
     if (document.visibilityState === "hidden") continue;
     try {
-      const { seq, lines } = await api.get(`api/changes?after=${ctx.store.event.seq}`);
+      const { seq, lines } = await api.get(`api/changes?after=${seen}`);
       if (silent) ctx.notices.say("The server answers again.", "success");
       silent = false;
-      if (lines.length > 0) await takeNews(lines, seq);
+      if (lines.length > 0) await takeNews(lines);
+      seen = Math.max(seen, seq);
     } catch (error) {
       if (!silent) ctx.notices.say(error.message, "refusal");
       silent = true;
@@ -99,14 +102,14 @@ async function follow() {
   }
 }
 
-async function takeNews(lines, seq) {
+async function takeNews(lines) {
   const { store } = ctx;
   const mine = lines.filter((line) => line.kind === "attempt" && line.id === store.key).at(-1);
   if (mine && mine.revision > (store.revision ?? 0)) {
     store.newer = { id: mine.id, revision: mine.revision, by: mine.by, at: mine.at };
   }
   const event = await api.get("api/event");
-  store.setEvent({ ...event, seq: Math.max(seq, event.seq), news: lines });
+  store.setEvent({ ...event, news: lines });
 }
 
 async function start() {
@@ -121,7 +124,11 @@ async function start() {
   mountAll();
   ctx.store.tell("event", "loaded", "draft", "marks", "details", "calls", "readings", "ui", "clip");
   for (const finding of ctx.store.event.findings ?? []) ctx.notices.say(finding, "refusal");
-  if (!(await ctx.opener.fromAddress())) await offerWork();
+  try {
+    if (!(await ctx.opener.fromAddress())) await offerWork();
+  } catch (error) {
+    ctx.notices.say(error.message, "refusal");
+  }
   document.documentElement.dataset.ready = "yes";
   follow();
 }

@@ -3,6 +3,8 @@
 // Pure. Positions are px of the upright picture, centre of the top-left pixel at (0, 0). A mark in
 // hand or fitted goes by its id: the kind's name, or "wheel:0" for one of several.
 
+import { isGiven } from "./plain.js";
+
 /**
  * @typedef {{x: number, y: number}} Point
  * @typedef {object} MarkKind
@@ -67,6 +69,12 @@ export const KINDS = [
     "Mark where the travel begins, then which way it goes.", true),
   line("finish", "finish line", "x", "#F0E442", "4 4", null, "finish",
     "Mark both ends of the line that counts as the finish."),
+];
+
+/** Usual sheets, by the side that is marked first: ISO 216 A4, mm. */
+export const SHEET_SIZES = [
+  { label: "A4 long", size: [297, 210] },
+  { label: "A4 short", size: [210, 297] },
 ];
 
 const BY_NAME = new Map(KINDS.map((kind) => [kind.name, kind]));
@@ -182,14 +190,19 @@ function wheelFrom([hub, rim], pixelAspect) {
   return [tidy(hub.x), tidy(hub.y), tidy(radius / pixelAspect), tidy(radius), 0];
 }
 
-/** Move one point of a mark to a place. */
-export function movePoint(marks, id, point, { x, y }) {
+/**
+ * Move one point of a mark to a place.
+ * @param {Record<string, any>} marks changed
+ * @param {string} id @param {number} point @param {Point} place
+ * @param {number} [pixelAspect] width of a pixel by its height
+ */
+export function movePoint(marks, id, point, { x, y }, pixelAspect = 1) {
   const kind = kindOf(id);
   const value = [...valueOf(marks, id)];
   if (kind.shape === "patch") {
     setValue(marks, id, patchMoved(value, point, x, y));
   } else if (kind.shape === "wheel") {
-    setValue(marks, id, wheelMoved(value, point, x, y));
+    setValue(marks, id, wheelMoved(value, point, { x, y }, pixelAspect));
   } else {
     value[2 * point] = tidy(x);
     value[2 * point + 1] = tidy(y);
@@ -207,8 +220,13 @@ function patchMoved(value, point, x, y) {
   return [tidy(left + 0.5), tidy(top + 0.5), tidy(right - left), tidy(bottom - top)];
 }
 
-function wheelMoved([cx, cy, rx, ry, turnDeg = 0], point, x, y) {
+function wheelMoved([cx, cy, rx, ry, turnDeg = 0], point, { x, y }, pixelAspect) {
   if (point === 0) return [tidy(x), tidy(y), rx, ry, turnDeg];
+  const isCircle = Math.abs(rx * pixelAspect - ry) < 0.01 && (rx === ry || turnDeg === 0);
+  if (point === 1 && isCircle && pixelAspect !== 1) {
+    const round = Math.max(1, Math.hypot((x - cx) * pixelAspect, y - cy));
+    return [cx, cy, tidy(round / pixelAspect), tidy(round), 0];
+  }
   const radius = Math.max(1, tidy(Math.hypot(x - cx, y - cy)));
   if (point === 2) return [cx, cy, rx, radius, turnDeg];
   if (rx === ry) return [cx, cy, radius, radius, turnDeg]; // a circle stays one
@@ -279,7 +297,7 @@ export function claimFrame(marks, name, ordinal) {
   return true;
 }
 
-const has = (marks, field) => marks[field] !== null && marks[field] !== undefined && marks[field].length !== 0;
+const has = (marks, field) => isGiven(marks[field]);
 
 /**
  * Marks still needed before something can be measured.

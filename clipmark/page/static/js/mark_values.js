@@ -1,7 +1,8 @@
 // What is known of a mark beside where it is: filled in while the mark is in hand or being placed.
 
 import { button, el, freshId, put } from "./dom.js";
-import { kindOf } from "./mark_kinds.js";
+import { kindOf, SHEET_SIZES } from "./mark_kinds.js";
+import { numberOf } from "./plain.js";
 
 /** @typedef {{field: string, label: string, unit: string, at?: number, least?: number}} Value */
 
@@ -19,7 +20,6 @@ const VALUES = {
   scale: [{ field: "scale_mm", label: "length", unit: "mm" }],
   wheel: [{ field: "wheel_mm", label: "diameter", unit: "mm" }],
 };
-const SIZES = [["A4 wide", [297, 210]], ["A4 high", [210, 297]]];
 
 /**
  * A row of the legend's list that goes under the kind in hand.
@@ -40,7 +40,7 @@ export function markValues(ctx) {
   function build(name) {
     fields = VALUES[name].map((value) => valueField(store, value, set));
     const sizes = name === "sheet" && el("div", { class: "mark-sizes" },
-      SIZES.map(([label, size]) => button(label, () => set("sheet_size", size))));
+      SHEET_SIZES.map(({ label, size }) => button(label, () => set("sheet_size", size))));
     group.setAttribute("aria-label", `Sizes of the ${kindOf(name).label}`);
     put(group, sizes, fields.map((one) => one.node));
     document.querySelector(`.legend-row[data-kind="${name}"]`)?.after(node);
@@ -80,13 +80,12 @@ function valueField(store, { field, label, unit, at }, set) {
   );
 
   function commit() {
-    const text = input.value.trim().replace(",", ".");
-    const number = text === "" ? null : Number(text);
+    const number = input.value.trim() === "" ? null : numberOf(input.value);
     const bad = number !== null && !(number > 0 && Number.isFinite(number));
-    input.toggleAttribute("aria-invalid", false);
+    input.removeAttribute("aria-invalid");
     if (bad) {
       input.setAttribute("aria-invalid", "true");
-      input.title = "a number above 0";
+      input.title = "A number above 0.";
       return;
     }
     input.title = "";

@@ -5,11 +5,13 @@
 
 import { svg } from "./dom.js";
 import { currentFit, fitUDeg, fittedPoints } from "./fit_key.js";
+import { placeNames } from "./label_places.js";
 import { frameOf, kindOf, labelOf, markedIds, pointsOf } from "./mark_kinds.js";
 import { bandOf, ellipse, labelPlace, outlineOf, through } from "./mark_shapes.js";
 import { decimalsFor, fixed } from "./numbers.js";
 
-const CHARACTER_PX = 6.6;
+const CHARACTER_PX = 7.1; // of a name, on the average
+const BASELINE_PX = 4; // under the middle of the letters
 
 export class MarksDrawing {
   /** @param {any} ctx */
@@ -59,6 +61,7 @@ export class MarksDrawing {
     }
     this.layer.toggleAttribute("data-running", clock.playing);
     for (const id of ids) this.updateMark(id, marks);
+    this.placeLabels(ids);
     this.updatePlacing();
     if (this.crossAt) this.fixSize(this.cross, this.crossAt);
     this.layer.append(this.cross);
@@ -78,7 +81,7 @@ export class MarksDrawing {
     const fit = currentFit(store, id);
     nodes.group.toggleAttribute("data-elsewhere", elsewhere);
     this.shape(nodes, kind, points, marks);
-    this.label(nodes, kind, points, textOf(id, fit));
+    nodes.text = textOf(id, fit);
     this.handles(nodes, id, points, elsewhere);
     this.fitted(nodes, fit);
   }
@@ -109,24 +112,30 @@ export class MarksDrawing {
     nodes.line.setAttribute("d", outline);
   }
 
-  label({ label }, kind, points, text) {
-    const { view } = this.ctx;
-    const { at, outward } = labelPlace(kind, points, view.scale);
+  /** Names beside the marks; the one in hand chooses its place first. @param {string[]} ids */
+  placeLabels(ids) {
+    const { store, view } = this.ctx;
     const { width, height } = view.port.stage;
-    const place = view.port.toStage(at.x, at.y);
-    const seen = place.x > -24 && place.x < width + 24 && place.y > -24 && place.y < height + 24;
-    label.toggleAttribute("hidden", !seen);
-    const half = (text.length * CHARACTER_PX) / 2;
-    // past the end of the line, but on the stage as long as the end is
-    const wanted = place.x + outward.x * (18 + half);
-    const x = within(wanted, half + 4, width - half - 4);
-    let y = within(place.y + outward.y * 22 + 4, 16, height - 6);
-    const covered = Math.abs(x - place.x) < half + 14 && Math.abs(y - 4 - place.y) < 18;
-    if (covered) y = place.y + (place.y > 40 ? -18 : 30); // not on its own handle
-    label.textContent = text;
-    label.setAttribute("text-anchor", "middle");
-    const { x: px, y: py } = view.port.toPicture(x, y);
-    this.fixSize(label, { x: px, y: py });
+    const held = store.ui.hand?.mark;
+    const isSeen = ({ x, y }) => x > -24 && x < width + 24 && y > -24 && y < height + 24;
+    const all = [...ids].sort((a, b) => Number(b === held) - Number(a === held)).map((id) => {
+      const kind = kindOf(id);
+      const points = pointsOf(store.draft.marks, id);
+      const { at, outward } = labelPlace(kind, points, view.scale);
+      const [first, ...others] = [at, ...points].map(({ x, y }) => view.port.toStage(x, y));
+      const { label, text } = this.nodes.get(id);
+      return { label, text, at: first, outward, others, width: text.length * CHARACTER_PX };
+    });
+    const shown = all.filter(({ label, at }) => {
+      label.toggleAttribute("hidden", !isSeen(at));
+      return isSeen(at);
+    });
+    const places = placeNames(shown, view.port.stage, all.flatMap(({ others }) => others));
+    shown.forEach(({ label, text }, index) => {
+      if (label.textContent !== text) label.textContent = text;
+      const { x, y } = places[index];
+      this.fixSize(label, view.port.toPicture(x, y + BASELINE_PX));
+    });
   }
 
   handles(nodes, id, points, elsewhere) {
@@ -177,7 +186,7 @@ export class MarksDrawing {
       rivalCasing: path("fit-rival-casing"),
       rival: path("fit-rival", { stroke: kind.colour }),
       rivalLabel: svg("g", { class: "mark-label", hidden: true }, svg("text", { y: 22 }, "runner-up")),
-      label: svg("text", { class: "mark-label" }),
+      label: svg("text", { class: "mark-label", "text-anchor": "middle" }),
       handles: Array.from({ length: handleCount }, (_, index) => this.buildHandle(kind, id, index)),
     };
     const { handles, ...parts } = nodes;
@@ -208,7 +217,7 @@ export class MarksDrawing {
 /**
  * @typedef {{group: SVGElement, casing: SVGElement, line: SVGElement, label: SVGElement,
  *   handles: SVGElement[], band: SVGElement, fitCasing: SVGElement, fit: SVGElement,
- *   rivalCasing: SVGElement, rival: SVGElement, rivalLabel: SVGElement}} MarkNodes
+ *   rivalCasing: SVGElement, rival: SVGElement, rivalLabel: SVGElement, text: string}} MarkNodes
  */
 
 function textOf(id, fit) {
@@ -238,8 +247,4 @@ function crossNodes() {
     svg("path", { class: "mark-casing", d }),
     svg("path", { class: "crosshair-line", d }),
   );
-}
-
-function within(value, least, most) {
-  return most < least ? (least + most) / 2 : Math.max(least, Math.min(most, value));
 }

@@ -75,6 +75,7 @@ export class MarksEdit {
 
   remove(id) {
     const { store, view } = this.ctx;
+    view.pointers.drop(); // what is dragged meanwhile would bring it back
     if (!pointsOf(store.draft.marks, id).length) return;
     store.change(`remove the ${labelOf(id)}`, ({ marks }) => removeMark(marks, id));
     store.setUi({ hand: null });
@@ -105,7 +106,7 @@ export class MarksEdit {
     const { hand } = store.ui;
     if (!hand || !this.allowed(hand.mark)) return;
     store.changing(`move the ${labelOf(hand.mark)}`, ({ marks }) =>
-      movePoint(marks, hand.mark, hand.point, view.inside(place)),
+      movePoint(marks, hand.mark, hand.point, view.inside(place), view.port.picture.aspect),
     );
     clearTimeout(this.nudging);
     if (going) this.nudging = setTimeout(() => store.settle(), NUDGES_MS);
@@ -221,7 +222,9 @@ export class MarksEdit {
 
   shiftPoint(marks, mark, point, by) {
     const at = pointsOf(marks, mark)[point];
-    movePoint(marks, mark, point, this.ctx.view.inside({ x: at.x + by.x, y: at.y + by.y }));
+    const { view } = this.ctx;
+    const place = view.inside({ x: at.x + by.x, y: at.y + by.y });
+    movePoint(marks, mark, point, place, view.port.picture.aspect);
   }
 
   /** As far as all of it stays in the picture. */

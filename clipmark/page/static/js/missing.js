@@ -3,6 +3,7 @@
  */
 
 import { button, el, put } from "./dom.js";
+import { frameOf, markedIds } from "./mark_kinds.js";
 import { isCalledOnly, missingItems, openItems } from "./missing_rules.js";
 import { focusField } from "./slip.js";
 
@@ -48,7 +49,7 @@ export function mount(root, ctx) {
     put(list, items.map((item) => el("li", {}, itemButton(item, ctx))));
     if (held) {
       // The item was dealt with from its own button: keep the keyboard in the row.
-      list.querySelector("button")?.focus();
+      (list.querySelector("button") ?? document.querySelector("#stage"))?.focus({ preventScroll: true });
     }
   }
 
@@ -83,20 +84,12 @@ function go(way, ctx) {
   } else if (way.action) {
     actions.run(way.action);
   } else if (way.mark) {
-    const frame = frameOf(way.mark, store.draft.marks);
-    if (frame !== null) {
+    const { marks } = store.draft;
+    const frame = frameOf(marks, way.mark); // that of the marks there are
+    if (frame !== null && markedIds(marks).length > 0) {
       clock.goto(frame);
     }
     store.setUi({ tool: way.mark, hand: null });
-    document.getElementById("stage")?.focus({ preventScroll: true });
+    ctx.view.focus();
   }
-}
-
-/** Frame on which a mark is to be set: that of the other marks; null before there are any. */
-function frameOf(mark, marks) {
-  const others = ["ramp", "level", "plumb", "hubs", "chassis", "sheet", "scale", "patch"];
-  if (!others.some((name) => Array.isArray(marks[name]))) {
-    return null;
-  }
-  return (mark === "patch" ? marks.patch_frame : null) ?? marks.frame ?? 0;
 }

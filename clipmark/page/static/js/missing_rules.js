@@ -15,6 +15,8 @@
  * @property {string} hint       one sentence, for the tooltip
  */
 
+import { isGiven } from "./plain.js";
+
 const ANGLE_KINDS = new Set(["ladder", "reading"]);
 
 /** The rule sheet's test that a draft names, or null. */
@@ -27,16 +29,10 @@ export function isCalledOnly(draft, ui) {
   return !draft.clip && (Boolean(draft.attempt) || ui?.calledOnly === true);
 }
 
-const has = (value) => value !== null && value !== undefined && value !== "";
-
-/** Whether a mark is set; an empty list is none. */
-export function hasMark(marks, name) {
-  const value = marks?.[name];
-  return Array.isArray(value) ? value.length > 0 : has(value);
-}
+const hasMark = (marks, name) => isGiven(marks?.[name]);
 
 /** Whether the footage's view is declared: lens, sheet, or how squarely the camera looks. */
-export function viewDeclared(marks) {
+function viewDeclared(marks) {
   return (
     hasMark(marks, "lens") ||
     hasMark(marks, "view_angle") ||
@@ -59,10 +55,10 @@ export function missingItems(draft, event, ui) {
     items.push({ id, label, way, optional: false, stops: false, hint: "", ...more });
   };
   const { details } = draft;
-  if (!has(details.entry)) {
+  if (!isGiven(details.entry)) {
     ask("entry", "entry", { field: "entry" }, { stops: true, hint: "Which truck, as entered." });
   }
-  if (!has(details.test)) {
+  if (!isGiven(details.test)) {
     ask("test", "test", { field: "test" }, { stops: true, hint: "Which test of the event it ran." });
   }
   if (!draft.clip && !isCalledOnly(draft, ui)) {
@@ -75,13 +71,13 @@ export function missingItems(draft, event, ui) {
   if (draft.clip) {
     askForMarks(draft, testOf(draft, event), ask);
   }
-  if (!has(details.verdict)) {
+  if (!isGiven(details.verdict)) {
     ask("verdict", "verdict", { field: "verdict" }, { hint: "Cleared, failed or void: a person says it." });
   }
-  if ((details.verdict === "failed" || details.verdict === "void") && !has(details.reason)) {
+  if ((details.verdict === "failed" || details.verdict === "void") && !isGiven(details.reason)) {
     ask("reason", "reason", { field: "reason" }, { hint: `Why it was ${details.verdict}.` });
   }
-  if (!has(ui?.by)) {
+  if (!isGiven(ui?.by)) {
     ask("by", "signature", { field: "by" }, { stops: true, hint: "Who marks and signs." });
   }
   return items;

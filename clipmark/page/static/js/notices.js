@@ -3,6 +3,8 @@
  *
  * A refusal stays until it is read. The others leave by themselves, unless they are being read.
  * Everything said is also spoken by screen readers: refusals at once, the rest in turn.
+ * They stand at the head of the page, over the name of the event, so that frame, pixel window and
+ * strip stay free; in a dialog, at its foot.
  */
 
 import { button, el } from "./dom.js";
@@ -10,12 +12,14 @@ import { button, el } from "./dom.js";
 /** @typedef {"info" | "refusal" | "success"} NoticeKind */
 
 const STAY_MS = { info: 12_000, success: 7_000 };
-const MOST_SHOWN = 4;
+const BRIEF_MS = 1500;
+const MOST_SHOWN = 3;
 const WORDS = { info: "Note", refusal: "Refused", success: "Done" };
 
 /**
  * @param {HTMLElement} root the region `#notices`
  * @returns {{say: (sentence: string, kind?: NoticeKind) => () => void, clear: () => void,
+ *   brief: (sentence: string) => void,
  *   offer: (sentence: string, ways: {label: string, run: () => void}[]) => () => void,
  *   moveInto: (dialog: HTMLElement | null) => void}}
  *   `say` and `offer` return what takes the notice away again; `moveInto` keeps notices readable while a
@@ -47,7 +51,9 @@ export function createNotices(root) {
       const hadFocus = notice.contains(document.activeElement);
       const next = notice.nextElementSibling ?? notice.previousElementSibling;
       notice.remove();
-      if (hadFocus) /** @type {HTMLElement | null} */ (next?.querySelector("button"))?.focus();
+      if (!hadFocus) return;
+      const goal = next?.querySelector("button") ?? root.closest("dialog")?.querySelector("h2") ?? document.querySelector("#stage");
+      /** @type {HTMLElement | null} */ (goal)?.focus({ preventScroll: true });
     };
     const label = kind === "refusal" ? "Read" : "Away";
     notice.append(
@@ -84,8 +90,14 @@ export function createNotices(root) {
     return () => notice.remove();
   }
 
+  /** What is seen on the page as well, such as what was undone: said, and gone soon. @param {string} sentence */
+  function brief(sentence) {
+    setTimeout(say(sentence), BRIEF_MS);
+  }
+
   return {
     say,
+    brief,
     offer,
     clear: () => {
       urgent.replaceChildren();

@@ -4,7 +4,7 @@
  */
 
 import { el } from "./dom.js";
-import { budgetRows, fixed, intervalOf, measured, provenance, sentenceOf, written } from "./numbers.js";
+import { budgetRows, decimalsFor, fixed, intervalOf, measured, provenance, sentenceOf, unitAfter, written } from "./numbers.js";
 
 const OPEN_AFTER_MS = 180;
 const CLOSE_AFTER_MS = 220;
@@ -51,10 +51,10 @@ export function numberView({ label, name, words, explain }) {
     }
     const said = words?.(result) ?? null;
     const parts = said === null ? written(value) : { number: said, spread: "", unit: "" };
-    const unit = parts.unit === "°" ? parts.unit : parts.unit && ` ${parts.unit}`;
+    const unit = unitAfter(parts.unit);
     estimate.textContent = parts.spread ? parts.number : parts.number + unit;
     spread.textContent = parts.spread && parts.spread + unit;
-    state.textContent = { live: "while dragging", stale: "before the last change" }[how] ?? "";
+    state.textContent = { live: "preliminary", stale: "before the last change" }[how] ?? "";
     node.dataset.state = how;
     const most = budgetRows(result, name)[0];
     note.textContent = [intervalOf(value), most && `mostly from: ${most.source}`].filter(Boolean).join("; ");
@@ -103,7 +103,7 @@ function budgetTable(rows, unit) {
           {},
           el("th", { scope: "row" }, row.source),
           el("td", {}, row.kind),
-          el("td", { class: "number" }, row.u > 0 ? fixed(row.u, Math.min(6, 1 - Math.floor(Math.log10(row.u)))) : "0"),
+          el("td", { class: "number" }, row.u > 0 ? fixed(row.u, decimalsFor(row.u)) : "0"),
           el("td", { class: "number" }, row.share < 0.005 ? "< 1 %" : `${Math.round(row.share * 100)} %`),
           el("td", { class: "soft" }, row.advice),
         ),
@@ -121,7 +121,7 @@ let open = null;
  * @param {HTMLElement} button
  * @param {() => Node[]|null} content
  */
-export function attachCard(button, content) {
+function attachCard(button, content) {
   let timer = 0;
   const later = (run, after_ms) => {
     clearTimeout(timer);

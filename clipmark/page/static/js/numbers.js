@@ -72,7 +72,7 @@ export function fixed(value, decimals) {
  * @param {string} name
  * @returns {{stem: string, tail: string, unit: string}}
  */
-export function unitOf(name) {
+function unitOf(name) {
   for (const [tail, unit] of UNIT_TAILS) {
     if (name.endsWith(tail)) {
       return { stem: name.slice(0, -tail.length), tail, unit };
@@ -144,6 +144,11 @@ function spreadOf(m, places) {
   return m.low95 >= m.value ? `(up to ${fixed(m.high95, places)})` : `(${fixed(m.low95, places)} to ${fixed(m.high95, places)})`;
 }
 
+/** A unit as it follows a number: close for degrees, after a gap for the rest. @param {string} unit */
+export function unitAfter(unit) {
+  return unit === "°" || unit === "" ? unit : ` ${unit}`;
+}
+
 /**
  * The same as one string, as for a label or a sentence.
  *
@@ -152,7 +157,7 @@ function spreadOf(m, places) {
  */
 export function sentenceOf(m) {
   const { number, spread, unit } = written(m);
-  const tight = unit === "°" ? unit : unit && ` ${unit}`;
+  const tight = unitAfter(unit);
   if (!spread) {
     return `${number}${m.value === null ? "" : tight}`;
   }
@@ -170,8 +175,7 @@ export function intervalOf(m) {
     return "";
   }
   const places = decimalsFor(m.u95);
-  const unit = m.unit === "°" ? m.unit : m.unit && ` ${m.unit}`;
-  return `95 % interval ${fixed(m.low95, places)} to ${fixed(m.high95, places)}${unit}`;
+  return `95 % interval ${fixed(m.low95, places)} to ${fixed(m.high95, places)}${unitAfter(m.unit)}`;
 }
 
 /**
@@ -214,7 +218,7 @@ export function provenance(result) {
     add("frame", result?.frame);
   }
   if (Number.isFinite(result?.t_s)) {
-    add("time", `${result.t_s.toFixed(3)} s`);
+    add("time", seconds(result.t_s));
   }
   add("clip", result?.clip_sha256?.slice(0, 12));
   add("picture", result?.fingerprint?.slice(0, 12));
@@ -222,6 +226,25 @@ export function provenance(result) {
   add("seed", result?.seed);
   add("software", result?.software ?? result?.versions?.clipmark);
   return pairs;
+}
+
+/** A call as people say it. @param {string} call as in the rule sheet, "out-of-time" */
+export function callWords(call) {
+  return call.replaceAll("-", " ");
+}
+
+/**
+ * How long a stall lasted, with its uncertainty where it is known: "0.42 ± 0.03 s".
+ *
+ * @param {{dwell_s: number, dwell_u95_s?: number|null}} stall
+ * @returns {string}
+ */
+export function dwellWords({ dwell_s, dwell_u95_s: u95 }) {
+  if (!Number.isFinite(u95)) {
+    return `${fixed(dwell_s, 2)} s`;
+  }
+  const places = Math.max(0, decimalsFor(u95));
+  return `${fixed(dwell_s, places)} \u00b1 ${fixed(u95, places)} s`;
 }
 
 /**

@@ -1,15 +1,21 @@
 // Opening things: clips, attempts, drafts. Whatever was open is kept as a draft first.
 
 import { api } from "./api.js";
-import { ask } from "./ask.js";
-import { randomHex } from "./drafts_client.js";
+import { newKey } from "./drafts_client.js";
 import { emptyDraft } from "./store.js";
+import { when } from "./work_list.js";
 
 export class Opener {
   /** @param {any} ctx */
   constructor(ctx) {
     this.ctx = ctx;
     this.asked = 0; // the newest wish; answers to older ones are passed over
+    ctx.store.subscribe((what) => {
+      if (what.has("loaded")) return;
+      this.nameNew();
+      this.followClip();
+    }, ["draft"]);
+    window.addEventListener("hashchange", () => this.followAddress());
   }
 
   /** Open what the address of the page names; true when it named something that is there. */
@@ -24,7 +30,7 @@ export class Opener {
   /** @param {string} id */
   async openAttempt(id) {
     return this.guarded(async (still) => {
-      await this.ctx.keeper.keep();
+      if (!(await this.mayLeave()) || !still()) return false;
       const [attempt, { drafts }] = await Promise.all([
         api.get(`api/attempts/${encodeURIComponent(id)}`),
         api.get("api/drafts"),
@@ -41,16 +47,15 @@ export class Opener {
           signed: attempt.draft },
         still,
       );
-      location.hash = new URLSearchParams({ attempt: id }).toString();
+      nameInAddress({ attempt: id });
       return true;
     });
   }
 
   async takeUp(kept) {
-    const at = new Date(kept.at).toLocaleString();
-    return ask(
+    return this.ctx.panels.ask(
       "Marks that were not signed",
-      `Unsigned marks of attempt ${kept.key} were kept on ${at}.`,
+      `Unsigned marks of attempt ${kept.key} were kept: ${when(kept.at)}.`,
       [
         { label: "Take them up again", value: true, main: true },
         { label: "Show what was signed", value: false },
@@ -61,13 +66,13 @@ export class Opener {
   /** @param {string} key */
   async openDraft(key) {
     return this.guarded(async (still) => {
-      await this.ctx.keeper.keep();
+      if (!(await this.mayLeave()) || !still()) return false;
       const { draft } = await api.get(`api/drafts/${encodeURIComponent(key)}`);
       // One set aside over somebody else's revision has a key of its own, and is opened as it is.
       if (draft.attempt === key) return this.openAttempt(key);
       if (!still()) return false;
       await this.take({ key, draft }, still);
-      location.hash = new URLSearchParams({ draft: key }).toString();
+      nameInAddress({ draft: key });
       return true;
     });
   }
@@ -78,12 +83,12 @@ export class Opener {
    */
   async newAttempt({ clip = null, details = {}, marks = {} } = {}) {
     return this.guarded(async (still) => {
-      await this.ctx.keeper.keep();
-      const key = `new-${randomHex(8)}`;
+      if (!(await this.mayLeave()) || !still()) return false;
+      const key = newKey();
       const draft = emptyDraft(clip, details);
       Object.assign(draft.marks, marks);
       await this.take({ key, draft }, still);
-      location.hash = new URLSearchParams({ draft: key }).toString();
+      nameInAddress({ draft: key });
       return true;
     });
   }
@@ -98,18 +103,67 @@ export class Opener {
     const { store, clock } = this.ctx;
     const sha = loaded.draft.clip;
     if (sha && store.clip?.sha !== sha) {
-      const [clip, { times_s }] = await this.opened(sha);
+      const clip = await this.opened(sha);
       if (!still()) return;
-      store.setClip({ ...clip, times_s });
+      store.setClip(clip);
     }
     if (!sha) store.setClip(null);
     store.load(loaded);
     clock.goto(loaded.draft.marks.frame ?? 0);
   }
 
+  /** The clip with its times; one that cannot be opened says why, and the attempt on it is shown all the same. */
   async opened(sha) {
-    const clip = await api.post(`api/clips/${sha}/open`, {});
-    return [clip, await api.get(`api/clips/${sha}/times`)];
+    try {
+      const clip = await api.post(`api/clips/${sha}/open`, {});
+      const { times_s } = await api.get(`api/clips/${sha}/times`);
+      return { ...clip, times_s };
+    } catch (error) {
+      this.ctx.notices.say(error.message, "refusal");
+      return { sha, name: sha.slice(0, 12), readable: false, sentence: error.message, facts: null, times_s: null };
+    }
+  }
+
+  /** The clip of the draft was changed, undone or done again: its pictures go along. */
+  async followClip() {
+    const { store } = this.ctx;
+    const sha = store.draft.clip;
+    if (sha === (store.clip?.sha ?? null)) return;
+    store.setClip(null); // the one before is not shown under this draft
+    if (!sha) return;
+    const clip = await this.opened(sha);
+    if (store.draft.clip === sha && store.clip === null) store.setClip(clip);
+  }
+
+  /** What is filled in before anything was opened is a new attempt. */
+  nameNew() {
+    const { store } = this.ctx;
+    if (store.key !== null || !store.dirty) return;
+    store.key = newKey();
+    nameInAddress({ draft: store.key });
+  }
+
+  /** Back and forth in the browser's history, or an address typed anew. */
+  async followAddress() {
+    const named = new URLSearchParams(location.hash.slice(1));
+    const key = named.get("attempt") ?? named.get("draft");
+    if ((key && key !== this.ctx.store.key) || named.get("clip")) await this.fromAddress();
+  }
+
+  /** Whether another attempt can be opened without losing what was marked in this one. */
+  async mayLeave() {
+    const { keeper, panels } = this.ctx;
+    if (await keeper.keep()) return true;
+    await keeper.asking; // that another browser has it too is answered first
+    if (await keeper.keep()) return true;
+    return panels.ask(
+      "What you marked is not kept",
+      "The server did not take what was marked here. If you go on, it is lost.",
+      [
+        { label: "Go on without it", value: true },
+        { label: "Stay here", value: false, main: true },
+      ],
+    );
   }
 
   async guarded(work) {
@@ -122,4 +176,9 @@ export class Opener {
       return false;
     }
   }
+}
+
+/** @param {{attempt: string} | {draft: string}} named */
+export function nameInAddress(named) {
+  location.hash = new URLSearchParams(named).toString();
 }

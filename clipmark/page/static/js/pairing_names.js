@@ -4,8 +4,8 @@
 
 import { button, el, freshId, put } from "./dom.js";
 import { field } from "./form_parts.js";
-import { attemptWords, makeDraft } from "./work_list.js";
-import { pairedShas } from "./pairing_panel.js";
+import { recall, remember } from "./remembered.js";
+import { attemptWords, makeDraft, pairedShas } from "./work_list.js";
 
 const KEPT = "clipmark.pattern";
 const FIRST = "{entry}_{test}_{try}";
@@ -16,20 +16,25 @@ export function byName(place, pairing) {
   const pattern = field({
     name: "pattern",
     label: "Pattern",
-    value: kept(),
+    value: recall(KEPT) ?? FIRST,
     needed: true,
     hint: "Parts in braces: {entry}, {test}, {try}, {setup}, {step}. Everything else stands as it is written.",
   });
   const preview = el("div", { class: "pairing-preview", "aria-live": "polite" });
 
+  let asked = 0; // the newest wish; answers to older ones are passed over
+
   async function look() {
     if (pattern.problem() !== null) return;
+    const wanted = pattern.read();
+    const mine = ++asked;
     try {
-      const { pairs } = await ctx.api.post("api/pairings", { pattern: pattern.read() });
-      keep(pattern.read());
+      const { pairs } = await ctx.api.post("api/pairings", { pattern: wanted });
+      if (mine !== asked) return;
+      remember(KEPT, wanted);
       showPairs(preview, pairs, pairing);
     } catch (error) {
-      put(preview, el("p", { class: "bad" }, error.message));
+      if (mine === asked) put(preview, el("p", { class: "bad" }, error.message));
     }
   }
 
@@ -109,21 +114,4 @@ function showPairs(preview, pairs, pairing) {
         ),
     pairs.length > 0 && el("div", { class: "panel-foot" }, make),
   );
-}
-
-function kept() {
-  try {
-    return localStorage.getItem(KEPT) ?? FIRST;
-  } catch {
-    return FIRST;
-  }
-}
-
-/** @param {string} pattern */
-function keep(pattern) {
-  try {
-    localStorage.setItem(KEPT, pattern);
-  } catch {
-    // Then it is typed again the next time.
-  }
 }

@@ -7,7 +7,7 @@ import { el, freshId, put } from "./dom.js";
 import { byForm } from "./pairing_form.js";
 import { byName } from "./pairing_names.js";
 import { bySlate } from "./pairing_slate.js";
-import { loadWork } from "./work_list.js";
+import { loadWork, pairedShas } from "./work_list.js";
 
 /**
  * @typedef {object} Pairing what each way gets
@@ -47,7 +47,11 @@ async function build(panel, ctx, first) {
   const place = el("div", { class: "pairing-way" });
   const told = el("p", { class: "soft small" });
   let stop = () => {};
-  panel.onClose(() => stop());
+  let isClosed = false;
+  panel.onClose(() => {
+    isClosed = true;
+    stop();
+  });
   const choose = (way) => {
     stop();
     told.textContent = way.what;
@@ -63,6 +67,7 @@ async function build(panel, ctx, first) {
     put(place, el("p", { class: "bad", role: "alert" }, error.message));
     return;
   }
+  if (isClosed) return;
   const pairing = {
     ctx,
     work,
@@ -113,9 +118,4 @@ function inOrder(work) {
     ...readable.filter((clip) => !taken.has(clip.sha)),
     ...readable.filter((clip) => taken.has(clip.sha)),
   ];
-}
-
-/** @param {any} work */
-export function pairedShas(work) {
-  return new Set([...work.attempts.map((item) => item.clip_sha), ...work.drafts.map((item) => item.clip)]);
 }

@@ -1,9 +1,9 @@
 /**
  * Panels: the dialogs of the page. One at a time, each with a title, closed by its button or
- * Escape, and the focus goes back to where it came from.
+ * Escape, and the focus goes back to where it came from. A question may lie over a panel.
  */
 
-import { button, el } from "./dom.js";
+import { button, el, freshId } from "./dom.js";
 
 /**
  * @typedef {object} Panel
@@ -12,6 +12,7 @@ import { button, el } from "./dom.js";
  * @property {() => void} close
  * @property {(title: string) => void} setTitle
  * @property {(run: () => void) => void} onClose what to do once it is closed
+ * @property {(why: () => (string | null)) => void} holdBack says, in a sentence, what closing now would lose
  */
 
 /**
@@ -21,7 +22,6 @@ import { button, el } from "./dom.js";
  * @property {"narrow" | "wide" | "full"} [size]
  * @property {(panel: Panel, options: any) => void} build fills `panel.body`
  * @property {boolean} [comesFirst] another panel opened meanwhile waits until this one is closed
- * @property {() => (string | null)} [holdBack] a sentence when closing now would lose something
  */
 
 /**
@@ -68,12 +68,49 @@ export function createPanels(root, notices) {
 
   function giveFocusBack() {
     if (replacing) return; // another panel takes its place
-    const target = cameFrom?.isConnected ? cameFrom : document.querySelector("#stage");
-    /** @type {HTMLElement | null} */ (target)?.focus?.({ preventScroll: true });
+    focusOn(cameFrom);
     cameFrom = null;
   }
 
+  /**
+   * Ask a question with a few answers, over whatever is open.
+   * @template T
+   * @param {string} title
+   * @param {string} what
+   * @param {{label: string, value: T, main?: boolean}[]} answers the last one is meant by Escape
+   * @returns {Promise<T>}
+   */
+  function ask(title, what, answers) {
+    return new Promise((resolve) => {
+      const titleId = freshId("question");
+      const before = document.activeElement;
+      const choose = (value) => {
+        dialog.close();
+        dialog.remove();
+        notices.moveInto(current?.panel.dialog ?? null);
+        focusOn(before);
+        resolve(value);
+      };
+      const dialog = bareDialog({ class: "panel panel-narrow question", "aria-labelledby": titleId },
+        () => choose(answers[answers.length - 1].value),
+        el("h2", { id: titleId }, title),
+        el("p", {}, what),
+        el(
+          "div",
+          { class: "question-answers" },
+          answers.map(({ label, value, main }) =>
+            button(label, () => choose(value), { class: main ? "main" : null, autofocus: main }),
+          ),
+        ),
+      );
+      root.append(dialog);
+      dialog.showModal();
+      notices.moveInto(dialog);
+    });
+  }
+
   return {
+    ask,
     /** @param {PanelKind} kind */
     add: (kind) => kinds.set(kind.name, kind),
     /** @param {string} name @param {any} [options] */
@@ -106,24 +143,19 @@ function makePanel(kind, closed) {
   const body = el("div", { class: "panel-body" });
   /** @type {(() => void)[]} */
   const after = [];
-  const dialog = /** @type {HTMLDialogElement} */ (
-    el(
-      "dialog",
-      { class: `panel panel-${kind.size ?? "wide"}`, "aria-labelledby": titleId, "data-panel": kind.name },
-      el(
-        "header",
-        { class: "panel-head" },
-        title,
-        button("Close", () => close(), { class: "panel-close" }),
-      ),
-      body,
-    )
+  const dialog = bareDialog(
+    { class: `panel panel-${kind.size ?? "wide"}`, "aria-labelledby": titleId, "data-panel": kind.name },
+    () => close(),
+    el("header", { class: "panel-head" }, title, button("Close", () => close())),
+    body,
   );
+  /** @type {() => (string | null)} */
+  let whyNot = () => null;
   let asked = false;
 
   /** Close unless that would lose something; the second time it closes all the same. */
   function close() {
-    const sentence = asked ? null : (kind.holdBack?.() ?? null);
+    const sentence = asked ? null : whyNot();
     if (sentence === null) return shut();
     asked = true;
     const line = el("p", { class: "panel-hold", role: "alert" }, `${sentence} Close again to leave it.`);
@@ -142,13 +174,7 @@ function makePanel(kind, closed) {
     dialog.remove();
   }
 
-  dialog.addEventListener("cancel", (event) => {
-    event.preventDefault(); // also of file pickers inside, which bubble here
-    if (event.target === dialog) close();
-  });
   dialog.addEventListener("close", () => shut());
-  // Keys pressed in a dialog are not keys of the marking sheet under it.
-  dialog.addEventListener("keydown", (event) => event.stopPropagation());
   return {
     dialog,
     body,
@@ -158,7 +184,33 @@ function makePanel(kind, closed) {
       title.textContent = text;
     },
     onClose: (run) => after.push(run),
+    holdBack: (why) => {
+      whyNot = why;
+    },
   };
+}
+
+/**
+ * @param {Record<string, any>} props
+ * @param {() => void} onEscape
+ * @param {...Node} children
+ * @returns {HTMLDialogElement}
+ */
+function bareDialog(props, onEscape, ...children) {
+  const dialog = /** @type {HTMLDialogElement} */ (el("dialog", props, ...children));
+  dialog.addEventListener("cancel", (event) => {
+    event.preventDefault(); // also of file pickers inside, which bubble here
+    if (event.target === dialog) onEscape();
+  });
+  // Keys pressed in a dialog are not keys of the marking sheet under it.
+  dialog.addEventListener("keydown", (event) => event.stopPropagation());
+  return dialog;
+}
+
+/** Where the focus came from, or the frame when that is gone. @param {Element | null} target */
+function focusOn(target) {
+  const there = target?.isConnected && target !== document.body ? target : document.querySelector("#stage");
+  /** @type {HTMLElement | null} */ (there)?.focus?.({ preventScroll: true });
 }
 
 /** @param {Panel} panel */

@@ -2,19 +2,20 @@
 // through it, the edge profile across it, and nudges by 0.1 px. Without a point in hand it follows
 // the pointer. Drawn once per screen frame from what is at hand; the network is never waited for.
 
-import { button, el, freshId, put } from "./dom.js";
+import { button, el, freshId, put, whenRatioChanges } from "./dom.js";
 import { edgeProfile } from "./edge_profile.js";
 import { currentFit, fittedPoints } from "./fit_key.js";
 import { kindOf, labelOf, pointsOf } from "./mark_kinds.js";
 import { outlineOf, through } from "./mark_shapes.js";
 import { fixed } from "./numbers.js";
+import { numberOf } from "./plain.js";
 import { TruePixels } from "./true_pixels.js";
 
 const ACROSS_PX = 33; // picture px across the window
 const DOWN_PX = 17; // at least so many rows of them
 const CASING = "rgb(10 14 18 / 0.8)";
 
-export class PixelWindow {
+class PixelWindow {
   /** @param {HTMLElement} root @param {any} ctx */
   constructor(root, ctx) {
     this.ctx = ctx;
@@ -32,6 +33,7 @@ export class PixelWindow {
     ctx.view.subscribe((what) => what !== "transform" && this.drawSoon());
     ctx.clock.subscribe(() => this.drawSoon());
     new ResizeObserver(() => this.resize()).observe(this.canvas);
+    whenRatioChanges(() => this.resize());
   }
 
   resize() {
@@ -185,8 +187,8 @@ function coordinateFields(ctx) {
   const x = field("x");
   const y = field("y");
   const commit = (axis, input) => {
-    const value = Number(input.value.trim().replace(",", ".").replace("\u2212", "-"));
-    const bad = input.value.trim() === "" || !Number.isFinite(value);
+    const value = numberOf(input.value);
+    const bad = !Number.isFinite(value);
     if (bad) input.setAttribute("aria-invalid", "true");
     else input.removeAttribute("aria-invalid");
     const at = ctx.edit.handPoint;

@@ -1,10 +1,9 @@
 // Placing a new mark, point by point: by click, tap or drag, or at the keyboard's crosshair.
 
-import { claimFrame, kindOf, putMark } from "./mark_kinds.js";
+import { claimFrame, kindOf, putMark, SHEET_SIZES } from "./mark_kinds.js";
 import { whyNotPlace } from "./may_mark.js";
 
 const APART_PX = 2; // picture px; closer points are one point pressed twice
-const A4_MM = [297, 210];
 
 export class Placing {
   /** @param {any} ctx @param {import("./marks_draw.js").MarksDrawing} drawing */
@@ -107,7 +106,7 @@ export class Placing {
     store.change(`mark the ${kind.label}`, ({ marks }) => {
       claimFrame(marks, name, clock.ordinal);
       id = putMark(marks, name, points, view.port.picture.aspect);
-      if (name === "sheet") marks.sheet_size ??= A4_MM;
+      if (name === "sheet") marks.sheet_size ??= SHEET_SIZES[0].size;
     });
     const point = kind.shape === "patch" ? 2 : points.length - 1;
     this.ctx.edit.take(id, point);

@@ -3,6 +3,8 @@
 // A taker is asked in turn whether it wants a press; it answers with a grip, or null. What nobody
 // wants pans the picture. A second finger ends the first one's grip and zooms.
 
+import { wheelPx, zoomFactor } from "./wheel.js";
+
 /**
  * @typedef {object} Press
  * @property {number} x picture px
@@ -20,7 +22,6 @@
  */
 
 const SLACK_PX = { mouse: 3, pen: 5, touch: 8 }; // a hand is not still
-const PER_NOTCH = 1.0015;
 
 /** @param {import("./frame_view.js").FrameView} view */
 export function watchPointers(view) {
@@ -77,7 +78,7 @@ export function watchPointers(view) {
 
   function end(event, cancelled) {
     if (!down.delete(event.pointerId)) return;
-    if (down.size < 2) pinch = null;
+    pinch = down.size === 2 ? spread(down) : null; // of the fingers that are left
     if (held?.id !== event.pointerId) return;
     const { grip, moved } = held;
     held = null;
@@ -97,9 +98,9 @@ export function watchPointers(view) {
   });
   stage.addEventListener("wheel", (event) => {
     event.preventDefault();
-    const lines = event.deltaMode === 1 ? 16 : 1;
-    if (event.shiftKey) view.panBy(-(event.deltaX || event.deltaY) * lines, 0);
-    else view.zoomAt(PER_NOTCH ** (-event.deltaY * lines), event.clientX, event.clientY);
+    const { x, y } = wheelPx(event);
+    if (event.shiftKey) view.panBy(-(x || y), 0);
+    else view.zoomAt(zoomFactor(event), event.clientX, event.clientY);
   }, { passive: false });
 
   return {

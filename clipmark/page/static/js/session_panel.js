@@ -4,6 +4,7 @@
 
 import { button, el, put } from "./dom.js";
 import { field, readAll } from "./form_parts.js";
+import { recall, remember } from "./remembered.js";
 import {
   differences,
   fieldWords,
@@ -59,20 +60,12 @@ function wanted({ store }) {
   const { event } = store;
   if (!event || event.practice || event.session.today || location.hash.length > 1) return false;
   if (new URLSearchParams(location.search).has("guide")) return false;
-  try {
-    return localStorage.getItem(ASKED) !== `${event.name} ${today()}`;
-  } catch {
-    return true;
-  }
+  return recall(ASKED) !== `${event.name} ${today()}`;
 }
 
 /** @param {any} ctx */
 function noteAsked({ store }) {
-  try {
-    localStorage.setItem(ASKED, `${store.event.name} ${today()}`);
-  } catch {
-    // Then it is asked once more.
-  }
+  remember(ASKED, `${store.event.name} ${today()}`);
 }
 
 /** @param {import("./panel.js").Panel} panel @param {any} ctx */
@@ -95,6 +88,9 @@ function show(place, panel, ctx, answer) {
   const trouble = el("div", { role: "alert", class: "conflict" });
   const isOld = body.date !== today();
   const filled = Boolean(body.date);
+  let saved = false;
+  const atFirst = form.written();
+  panel.holdBack(() => (saved || form.written() === atFirst ? null : "What you changed in the record is not saved."));
 
   async function save(record, base) {
     if (by.problem() !== null) {
@@ -110,8 +106,13 @@ function show(place, panel, ctx, answer) {
     }
     if (!ctx.store.ui.by) ctx.store.setUi({ by: by.read() });
     ctx.notices.say("The session record is saved.", "success");
+    saved = true;
     panel.close();
-    ctx.store.setEvent(await ctx.api.get("api/event"));
+    try {
+      ctx.store.setEvent(await ctx.api.get("api/event"));
+    } catch (error) {
+      ctx.notices.say(error.message, "refusal");
+    }
   }
 
   function showConflict(record, error) {
@@ -184,6 +185,8 @@ function sessionForm(body) {
       const blocks = plain && setups.read();
       return blocks ? { ...plain, setups: blocks } : null;
     },
+    /** All that is written in it, as a text to compare. */
+    written: () => JSON.stringify([groups.flatMap((group) => group.made.map((item) => item.read())), setups.written()]),
   };
 }
 
@@ -209,6 +212,7 @@ function setupBlocks(known) {
         button("Take this set-up out", () => {
           blocks = blocks.filter((item) => item !== block);
           block.node.remove();
+          adder.focus();
         }, { class: "plain" }),
       ),
     };
@@ -217,6 +221,7 @@ function setupBlocks(known) {
     return block;
   }
 
+  const adder = button("Add a set-up", () => add({}, true).made[0].input.focus());
   for (const values of known) add(values, false);
   const node = el(
     "fieldset",
@@ -226,11 +231,12 @@ function setupBlocks(known) {
     el(
       "div",
       { class: "row" },
-      button("Add a set-up", () => add({}, true).made[0].input.focus()),
+      adder,
     ),
   );
   return {
     node,
+    written: () => blocks.map((block) => block.made.map((item) => item.read())),
     read: () => {
       const read = [];
       for (const block of blocks) {

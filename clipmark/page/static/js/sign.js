@@ -2,13 +2,12 @@
  * Sign and save: what will be written is shown first; the answer comes when it is on the disk.
  */
 
-import { callWords } from "./calls.js";
 import { angleNow } from "./ladder.js";
 import { button, el, put } from "./dom.js";
 import { describeView } from "./declared.js";
 import { missingItems } from "./missing_rules.js";
 import { mountNewer } from "./newer.js";
-import { measured, seconds, sentenceOf } from "./numbers.js";
+import { callWords, measured, seconds, sentenceOf } from "./numbers.js";
 import { showConflict } from "./conflict.js";
 
 /**
@@ -102,7 +101,7 @@ function written(store) {
   const value = (result, name, how) => `${sentenceOf(measured(result, name))}${note(name, how)}`;
   const stale = crawl && store.current("crawl") === null ? "stale" : "";
   return [
-    ["attempt", draft.attempt ? `${draft.attempt}, revision ${(store.revision ?? 0) + 1}` : "a new one"],
+    ["attempt", draft.attempt ? `${draft.attempt}, revision ${(store.revision ?? draft.base_revision ?? 0) + 1}` : "a new one"],
     ["entry, test", `${d.entry ?? "not given"}, ${d.test ?? "not given"}${step}${tries}`],
     ["verdict", [d.verdict ?? "not given", d.reason].filter(Boolean).join(": ")],
     ["clip", draft.clip ? (store.clip?.name ?? draft.clip.slice(0, 12)) : "none: called only"],
@@ -127,11 +126,17 @@ function written(store) {
  */
 async function signNow(ctx, baseRevision, done) {
   const { store, api, notices } = ctx;
+  const { key } = store;
   const draft = { ...store.draft, base_revision: baseRevision };
   try {
-    const answer = await api.post("api/attempts/sign", { key: store.key, by: store.ui.by, draft, base_revision: baseRevision });
-    store.noteSigned(answer);
-    history.replaceState(null, "", `#${new URLSearchParams({ attempt: answer.id })}`);
+    const answer = await ctx.keeper.holdDuring(async () => {
+      const saved = await api.post("api/attempts/sign", { key, by: store.ui.by, draft, base_revision: baseRevision });
+      if (store.key === key) store.noteSigned(saved, draft);
+      return saved;
+    });
+    if (store.key === answer.id) {
+      history.replaceState(null, "", `#${new URLSearchParams({ attempt: answer.id })}`);
+    }
     done();
     notices.say(`Signed and saved: attempt ${answer.id}, revision ${answer.revision}.`, "success");
     return null;

@@ -7,6 +7,7 @@ import { mountCallsList } from "./calls_list.js";
 import { combo } from "./combo.js";
 import { describeView, mountDeclared } from "./declared.js";
 import { button, el, freshId, put } from "./dom.js";
+import { recall, remember } from "./remembered.js";
 import { FIELDS, TRAVELS, VERDICTS, fieldText, giveVerdict, readField, reasonsFor } from "./slip_fields.js";
 import { standCell } from "./slip_stand.js";
 import { mountSpan } from "./span_cells.js";
@@ -50,7 +51,7 @@ export function mount(root, ctx) {
   put(root, form);
 
   const parts = [...cells.values(), travel, reason, stand, verdict, view, span, calls, stub, signature];
-  const update = () => parts.forEach((part) => part.update());
+  const update = (what = new Set()) => parts.forEach((part) => part.update(what.has("loaded")));
   store.subscribe(update, ["draft", "loaded", "saved", "event", "ui", "clip"]);
   update();
 }
@@ -69,7 +70,7 @@ export function focusField(name) {
 }
 
 /** A cell of the card: its name in small print above what is written. */
-export function cell(name, label, ...content) {
+function cell(name, label, ...content) {
   return el("div", { class: `cell cell-${name}` }, label, ...content);
 }
 
@@ -113,9 +114,10 @@ function fieldCell({ store }, field) {
     }
   }
 
-  function update() {
+  /** @param {boolean} isOther another attempt was opened: what was typed is not of it */
+  function update(isOther) {
     const value = store.draft.details[field.name] ?? null;
-    const typing = document.activeElement === input;
+    const typing = document.activeElement === input && !isOther;
     // What is being typed stands ("3." is on its way to "3.5") unless it was changed elsewhere.
     if (typing && (wrong || readField(field, input.value).value === value)) {
       return;
@@ -247,14 +249,14 @@ function signatureCell({ store, actions }) {
     choices: () => (store.event?.people ?? []).map((value) => ({ value })),
     input: { id, name: "marked-by", data: { field: "by" }, maxlength: 120 },
     onInput: (text) => {
-      keepName(text.trim());
+      remember(BY_KEPT, text.trim());
       store.setUi({ by: text.trim() || null });
     },
     onCommit: () => {},
   });
   const sign = button("Sign and save", () => actions.run("sign"), { class: "main" });
   if (!store.ui.by) {
-    store.ui.by = keptName();
+    store.ui.by = recall(BY_KEPT) || null;
   }
 
   function update() {
@@ -264,20 +266,4 @@ function signatureCell({ store, actions }) {
   }
   const node = el("div", { class: "slip-sign" }, cell("by", el("label", { for: id }, "signature: who marks"), box), sign);
   return { node, update };
-}
-
-function keptName() {
-  try {
-    return localStorage.getItem(BY_KEPT) || null;
-  } catch {
-    return null;
-  }
-}
-
-function keepName(name) {
-  try {
-    localStorage.setItem(BY_KEPT, name);
-  } catch {
-    // Not kept then; it is written anew at the next visit.
-  }
 }

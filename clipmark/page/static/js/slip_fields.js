@@ -5,6 +5,7 @@
  */
 
 import { testOf } from "./missing_rules.js";
+import { numberOf } from "./plain.js";
 
 /**
  * @typedef {object} Field
@@ -91,16 +92,21 @@ export function readField(field, text) {
   if (field.kind === "text") {
     return { value: field.name === "note" ? text : trimmed, error: null };
   }
-  const value = Number(trimmed.replace(",", ".").replace("\u2212", "-"));
+  const value = numberOf(trimmed);
   const [least, most] = field.range;
   if (!Number.isFinite(value) || (field.kind === "whole" && !Number.isInteger(value))) {
     const what = field.kind === "whole" ? "a whole number" : "a number";
-    return { value: null, error: `${field.label} takes ${what}, but "${trimmed}" is none` };
+    return { value: null, error: `${capital(field.label)} takes ${what}, but "${trimmed}" is none.` };
   }
   if (value < least || value > most) {
-    return { value: null, error: `${field.label} lies between ${least} and ${most}, but ${trimmed} was given` };
+    return { value: null, error: `${capital(field.label)} lies between ${least} and ${most}, but ${trimmed} was given.` };
   }
   return { value, error: null };
+}
+
+/** @param {string} label */
+function capital(label) {
+  return label[0].toUpperCase() + label.slice(1);
 }
 
 /** How a value of the draft is shown in its field. */

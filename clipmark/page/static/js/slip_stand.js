@@ -3,6 +3,8 @@
  */
 
 import { el, freshId, put } from "./dom.js";
+import { asSentence } from "./plain.js";
+import { compareStand, takeStand } from "./stand_check.js";
 
 const MORE = "\u0000more";
 
@@ -28,9 +30,7 @@ export function standCell(ctx, cell) {
       select.value = store.draft.stand ?? "";
       panels.open("stands");
     } else if (stand === "") {
-      store.change("no stand", (draft) => {
-        draft.stand = null;
-      });
+      takeStand(ctx, null);
     } else {
       use(stand);
     }
@@ -38,31 +38,21 @@ export function standCell(ctx, cell) {
 
   /** Take a stand: with a clip its marks come over, once it is known that the camera stands there. */
   async function use(stand) {
-    const { clip } = store.draft;
-    const found = clip ? await compare(ctx, stand) : null;
-    if (store.draft.clip !== clip || (clip && found === null) || found?.state === "cannot tell") {
-      select.value = store.draft.stand ?? "";
-      if (found) {
-        ctx.notices.say(`${found.sentence} ${found.done ?? ""}`.trim(), "refusal");
-      }
+    const { key } = store;
+    const found = store.draft.clip ? await compare(ctx, stand) : null;
+    if (store.key !== key || found === false) {
+      update();
       return;
     }
-    store.change("stand", (draft) => {
-      draft.stand = stand;
-      for (const [name, value] of Object.entries(found?.marks ?? {})) {
-        if (name !== "frame" && value !== null) {
-          draft.marks[name] = value;
-        }
-      }
-    });
-    if (found?.done) {
-      ctx.notices.say(found.done);
-    }
+    const isTaken = takeStand(ctx, stand, found);
+    if (!isTaken) update();
+    const words = [!isTaken && found.sentence, found?.done].filter(Boolean).map(asSentence).join(" ");
+    if (words) ctx.notices.say(words, isTaken ? "info" : "refusal");
   }
 
   store.subscribe(() => {
     const { stand, clip } = store.draft;
-    if (stand && clip && store.event?.stands?.some((item) => item.id === stand)) {
+    if (stand && clip && store.clip?.facts && store.event?.stands?.some((item) => item.id === stand)) {
       compare(ctx, stand);
     }
   }, ["loaded"]);
@@ -91,17 +81,12 @@ export function standCell(ctx, cell) {
   return { node: cell("stand", el("label", { for: id }, "stand ", state), select), update };
 }
 
-/** Whether the camera of this clip stands where the stand was marked; null when it was refused. */
-async function compare({ store, api, clock, notices }, stand) {
-  const { clip, marks } = store.draft;
+/** What was found; false when it was refused, which is said, or another attempt was opened. */
+async function compare(ctx, stand) {
   try {
-    const found = await api.post(`api/stands/${encodeURIComponent(stand)}/check`, { clip, frame: marks.frame ?? clock.ordinal });
-    if (store.draft.clip === clip) {
-      store.setUi({ standCheck: { stand, clip, state: found.state, sentence: found.sentence } });
-    }
-    return found;
+    return (await compareStand(ctx, stand)) ?? false;
   } catch (error) {
-    notices.say(error.message, "refusal");
-    return null;
+    ctx.notices.say(error.message, "refusal");
+    return false;
   }
 }

@@ -3,8 +3,10 @@
  * the truck.
  */
 
+import { isGiven } from "./plain.js";
+
 /** Marks of the marks-file form that a camera position keeps. */
-export const STAND_MARKS = ["level", "plumb", "sheet", "scale", "lens", "view_angle", "square_within"];
+const STAND_MARKS = ["level", "plumb", "sheet", "scale", "lens", "view_angle", "square_within"];
 
 /** What goes with them, and is kept where it is given. */
 const BESIDE = ["level_u", "sheet_size", "sheet_u_mm", "scale_mm", "edge_fit"];
@@ -30,10 +32,7 @@ export function hasReference(marks) {
 }
 
 /** @param {Record<string, any>} marks @param {string} name */
-function isMarked(marks, name) {
-  const value = marks[name];
-  return value !== null && value !== undefined && (!Array.isArray(value) || value.length > 0);
-}
+const isMarked = (marks, name) => isGiven(marks[name]);
 
 /**
  * @param {import("./store.js").Draft} draft

@@ -5,7 +5,9 @@
 import { button, el, put } from "./dom.js";
 import { field, readAll } from "./form_parts.js";
 import { hasReference, standBody, standWords } from "./stand_body.js";
-import { asSentence, when } from "./work_list.js";
+import { asSentence } from "./plain.js";
+import { compareStand, takeStand } from "./stand_check.js";
+import { when } from "./work_list.js";
 
 /** @param {HTMLElement} root @param {any} ctx */
 export function mount(root, ctx) {
@@ -28,7 +30,7 @@ export function mount(root, ctx) {
 async function build(panel, ctx) {
   const { store } = ctx;
   const list = el("ul", { role: "list", class: "stand-list" });
-  const state = el("p", { class: "soft", role: "status" }, "Looking for stands ...");
+  const state = el("p", { class: "soft", role: "status" }, "Looking for stands \u2026");
   const making = el("section", { class: "stand-new", "aria-label": "A new stand" });
   put(
     panel.body,
@@ -38,7 +40,11 @@ async function build(panel, ctx) {
     making,
   );
 
+  let asked = 0; // the newest wish; answers to older ones are passed over
+  let form = null;
+
   async function refresh() {
+    const mine = ++asked;
     let stands;
     try {
       ({ stands } = await ctx.api.get("api/stands"));
@@ -46,10 +52,17 @@ async function build(panel, ctx) {
       state.textContent = error.message;
       return;
     }
+    if (mine !== asked) return;
     state.textContent = stands.length === 0 ? "There is no stand yet." : "";
     put(list, stands.map((stand) => standItem(stand, panel, ctx)));
-    put(making, newStand(stands, ctx, refresh));
+    if (form?.isStarted()) return; // somebody else saved something: what is being typed stays
+    form = newStand(stands, ctx, () => {
+      form = null;
+      refresh();
+    });
+    put(making, ...form.nodes);
   }
+  panel.holdBack(() => (form?.isStarted() ? "The new stand is not saved yet." : null));
   const stop = store.subscribe(refresh, ["event"]);
   panel.onClose(stop);
   await refresh();
@@ -88,29 +101,17 @@ function standItem(stand, panel, ctx) {
 
 /** Ask whether the camera still stands there, say it, and put the carried marks into the draft. */
 async function check(stand, answer, panel, ctx) {
-  const { store, clock, api } = ctx;
-  const { clip, marks } = store.draft;
-  put(answer, el("p", { class: "soft" }, "Comparing this clip with the stand ..."));
+  put(answer, el("p", { class: "soft" }, "Comparing this clip with the stand \u2026"));
   let found;
   try {
-    const frame = marks.frame ?? clock.ordinal;
-    found = await api.post(`api/stands/${encodeURIComponent(stand.id)}/check`, { clip, frame });
+    found = await compareStand(ctx, stand.id);
   } catch (error) {
     put(answer, el("p", { class: "bad" }, error.message));
     return;
   }
-  if (store.draft.clip !== clip) return; // another attempt was opened meanwhile
-  if (found.state === "cannot tell") {
-    put(answer, told(found), wayToMark(panel, ctx));
-    return;
-  }
-  store.change("stand", (draft) => {
-    draft.stand = stand.id;
-    for (const [name, value] of Object.entries(found.marks ?? {})) {
-      if (name !== "frame" && value !== null) draft.marks[name] = value;
-    }
-  });
-  put(answer, told(found));
+  if (found === null) return; // another attempt was opened meanwhile
+  const isTaken = takeStand(ctx, stand.id, found);
+  put(answer, told(found), !isTaken && wayToMark(panel, ctx));
 }
 
 /** What was found and what was done about it. @param {any} found */
@@ -130,7 +131,7 @@ function wayToMark(panel, ctx) {
   const go = (tool) => () => {
     panel.close();
     ctx.store.setUi({ tool });
-    document.getElementById("stage")?.focus();
+    ctx.view.focus();
   };
   return el(
     "div",
@@ -143,24 +144,25 @@ function wayToMark(panel, ctx) {
 
 /** @param {import("./panel.js").Panel} panel @param {any} ctx */
 function doWithout(panel, ctx) {
-  ctx.store.change("no stand", (draft) => {
-    draft.stand = null;
-  });
+  takeStand(ctx, null);
   ctx.notices.say("The attempt has no stand now; its marks stay as they are.");
   panel.close();
 }
 
-/** @param {any[]} stands @param {any} ctx @param {() => void} refresh */
-function newStand(stands, ctx, refresh) {
+/**
+ * @param {any[]} stands @param {any} ctx @param {() => void} saved
+ * @returns {{nodes: Node[], isStarted: () => boolean}} `isStarted`: something is typed and not saved
+ */
+function newStand(stands, ctx, saved) {
   const { store } = ctx;
   const { draft, clip } = store;
   const words = standWords(draft.marks);
   const title = el("h3", {}, "Make one from this attempt");
   if (!draft.clip || !clip || !hasReference(draft.marks)) {
-    return [
-      title,
-      el("p", { class: "soft" }, draft.clip ? "Mark a level or plumb line on this clip first." : "Open an attempt with a clip, and mark a level or plumb line on it first."),
-    ];
+    const words = draft.clip
+      ? "Mark a level or plumb line on this clip first."
+      : "Open an attempt with a clip, and mark a level or plumb line on it first.";
+    return { nodes: [title, el("p", { class: "soft" }, words)], isStarted: () => false };
   }
   const name = field({ name: "name", label: "Name", needed: true, hint: "Such as: left, from the tripod.", offers: stands.map((item) => item.body.name) });
   const camera = field({ name: "camera", label: "Camera" });
@@ -186,16 +188,18 @@ function newStand(stands, ctx, refresh) {
       copy.stand = id;
     });
     ctx.notices.say(`The stand ${said.name} is saved, and used by this attempt.`, "success");
-    refresh();
+    saved();
   }
 
-  return [
+  const nodes = [
     title,
     el("p", {}, `It keeps: ${words.join(", ")}; as marked on frame ${draft.marks.frame ?? 0} of ${clip.name}.`),
     el("div", { class: "form-group" }, fields.map((item) => item.node)),
     el("div", { class: "panel-foot" }, button("Save the stand", save, { class: "main" })),
     trouble,
   ];
+  const isStarted = () => [name, camera, distance, note].some((item) => item.input.value.trim() !== "");
+  return { nodes, isStarted };
 }
 
 /** An id for a name: small letters, digits, hyphens. @param {string} name */

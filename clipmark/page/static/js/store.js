@@ -127,12 +127,18 @@ export class Store {
     this.tell("loaded", "draft", "marks", "details", "calls", "readings", "fits", "ui");
   }
 
-  /** What is here now is what was signed. */
-  noteSigned({ id, revision, readings }) {
-    this.draft = frozen({ ...structuredClone(this.draft), attempt: id, base_revision: revision });
+  /**
+   * The draft that was sent is signed; what was changed while the answer was on its way is not.
+   * @param {{id: string, revision: number, readings?: Record<string, any>}} answer
+   * @param {Draft} sent
+   */
+  noteSigned({ id, revision, readings }, sent) {
+    this.settle();
+    const signed = rebased(sent, id, revision);
+    this.draft = rebased(this.draft, id, revision);
     this.key = id;
     this.revision = revision;
-    this.signed = JSON.stringify(this.draft);
+    this.signed = JSON.stringify(signed);
     this.newer = null;
     for (const step of [...this.past, ...this.future]) {
       // undoing past the signature must not go back to an older base
@@ -140,7 +146,7 @@ export class Store {
       step.after = rebased(step.after, id, revision);
     }
     for (const [name, result] of Object.entries(readings ?? {})) {
-      if (result) this.readings[name] = { forMarks: marksKey(name, this.draft), result };
+      if (result) this.readings[name] = { forMarks: marksKey(name, signed), result };
     }
     this.tell("saved", "draft", "readings");
   }
@@ -158,6 +164,7 @@ export class Store {
 
   /** A change that goes on, as while dragging: one undo step from the first to `settle`. */
   changing(label, fn) {
+    if (this.held && this.held.label !== label) this.settle(); // another thing is in hand now
     if (!this.held) this.held = { label, before: this.draft };
     const after = this.altered(fn);
     if (after !== null) this.become(after, "moving");
@@ -212,6 +219,7 @@ export class Store {
 
   /** @returns {string|null} what was done again */
   redo() {
+    this.settle();
     const step = this.future.pop();
     if (!step) return null;
     this.past.push(step);
@@ -224,9 +232,14 @@ export class Store {
     this.tell("ui");
   }
 
-  /** @param {string} name "angle", "angleLive", "crawl" ... @param {any} result @param {string} key */
+  /**
+   * @param {string} name "angle", "angleLive", "crawl" ...
+   * @param {any} result null takes the reading away
+   * @param {string} key of the marks it was made of, as `marksKey` gives it
+   */
   setReading(name, result, key) {
-    this.readings = { ...this.readings, [name]: result ? { forMarks: key, result } : undefined };
+    const during = this.held; // which movement of the hand it was made in
+    this.readings = { ...this.readings, [name]: result ? { forMarks: key, result, during } : undefined };
     this.tell("readings");
   }
 

@@ -10,9 +10,11 @@ import { LEFT_PX, RIGHT_PX, drawStrip } from "./strip_draw.js";
 import { mountHandles } from "./strip_handles.js";
 import { Places, modelOf } from "./strip_model.js";
 import { followPointers } from "./strip_touch.js";
+import { wheelPx, zoomFactor } from "./wheel.js";
 
 const CLOSER = 1.6;
 const PAGE_FRAMES = 10;
+const CLOSEST_FRAMES = 12; // across the strip
 
 /**
  * Fill the region.
@@ -55,9 +57,9 @@ class Strip {
       "div",
       { class: "strip-zoom", role: "group", "aria-label": "Strip" },
       this.axisButton,
-      button("+", () => this.zoom(CLOSER), { "aria-label": "Strip closer (+)", title: "Strip closer" }),
-      button("\u2212", () => this.zoom(1 / CLOSER), { "aria-label": "Strip wider (\u2212)", title: "Strip wider" }),
-      button("whole", () => this.whole(), { "aria-label": "Whole strip", title: "Whole strip" }),
+      button("+", () => this.zoom(CLOSER), { "aria-label": "+: strip closer", title: "Strip closer" }),
+      button("\u2212", () => this.zoom(1 / CLOSER), { "aria-label": "\u2212: strip wider", title: "Strip wider" }),
+      button("whole", () => this.whole(), { "aria-label": "whole strip", title: "Whole strip" }),
     );
     this.hint = el("p", { class: "strip-hint soft small" });
     this.frame = el("div", { class: "strip-frame" }, this.track, this.handles.node, this.hint);
@@ -97,6 +99,11 @@ class Strip {
     const size = { width: this.frame.clientWidth, height: this.frame.clientHeight };
     this.scale.setAxis(this.model.frames ? this.places.axis : { kind: "time", first: 0, last: 1, unit: "s" });
     this.scale.setSize(LEFT_PX, size.width - LEFT_PX - RIGHT_PX);
+    this.scale.leastSpan = this.scale.wholeSpan * Math.min(1, CLOSEST_FRAMES / Math.max(1, this.model.frames));
+    if (this.isDrawn(size)) {
+      this.showPlace();
+      return;
+    }
     if (this.model.frames > 0) {
       drawStrip(this.paper, size, this.model, this.places, this.scale);
     } else {
@@ -108,6 +115,19 @@ class Strip {
     this.axisButton.title = canTravel ? "" : "Once the crawl is measured";
     this.hint.textContent = hintOf(this.model);
     this.showPlace();
+  }
+
+  /** Whether the drawing shows all this already: marks move on the frame far more often than on the strip. */
+  isDrawn(size) {
+    const { model, scale, wanted } = this;
+    const { readings } = this.ctx.store;
+    const now = [
+      size.width, size.height, scale.from, scale.to, wanted, model.frames, model.times_s, model.trace, model.stale,
+      model.followed, model.calls, model.span, model.odd.join(), readings.crawl, readings.tilt, readings.climb,
+    ];
+    const same = this.drawn?.every((value, index) => value === now[index]) ?? false;
+    this.drawn = now;
+    return same;
   }
 
   /** Move what shows the current place; nothing else is drawn anew while a clip runs. */
@@ -150,6 +170,9 @@ class Strip {
   }
 
   pan(px) {
+    if (this.model.frames === 0) {
+      return;
+    }
     this.scale.pan(px);
     this.redrawSoon();
   }
@@ -162,7 +185,7 @@ class Strip {
   turnAxis() {
     const other = this.wanted === "travel" ? "time" : "travel";
     if (other === "travel" && new Places(this.model, "travel").kind !== "travel") {
-      this.ctx.notices.say("Travel is known once the crawl is measured; press Shift+M to measure it.");
+      this.ctx.notices.say("Travel is known once the crawl is measured.");
       return;
     }
     this.wanted = other;
@@ -189,12 +212,12 @@ class Strip {
 
   onWheel(event) {
     event.preventDefault();
-    const along = Math.abs(event.deltaX) > Math.abs(event.deltaY) || event.shiftKey;
-    if (along) {
-      this.pan(event.deltaX || event.deltaY);
+    const { x, y } = wheelPx(event);
+    if (Math.abs(x) > Math.abs(y) || event.shiftKey) {
+      this.pan(x || y);
     } else {
-      const x = event.clientX - this.track.getBoundingClientRect().left;
-      this.zoom(event.deltaY < 0 ? 1.25 : 0.8, this.scale.value(x));
+      const at = event.clientX - this.track.getBoundingClientRect().left;
+      this.zoom(zoomFactor(event), this.scale.value(at));
     }
   }
 }

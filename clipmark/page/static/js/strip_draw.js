@@ -3,7 +3,7 @@
  */
 
 import { put, svg } from "./dom.js";
-import { fixed } from "./numbers.js";
+import { callWords, fixed } from "./numbers.js";
 import { thinned, ticks } from "./strip_scale.js";
 
 export const LEFT_PX = 46; // the speed's own scale
@@ -12,6 +12,7 @@ const TOP_PX = 20; // lane of calls and handles
 const AXIS_PX = 18;
 const TICK_APART_PX = 90;
 const FRAME_TICKS_FROM_PX = 3;
+const ODD_APART_PX = 5; // signs of damaged frames; a badly damaged clip has thousands
 
 /**
  * Draw everything but the current place.
@@ -75,8 +76,18 @@ function axisNodes(scale, { left, right, top, bottom }) {
   ];
 }
 
+/** Stretches of speed found already, by trace. @type {WeakMap<object, {low: number, high: number}>} */
+const ranges = new WeakMap();
+
 /** From the trace, the stretch of speed that the strip's height stands for. */
-export function speedRange(trace) {
+function speedRange(trace) {
+  if (!ranges.has(trace)) {
+    ranges.set(trace, rangeOf(trace));
+  }
+  return ranges.get(trace);
+}
+
+function rangeOf(trace) {
   let low = 0;
   let high = 1;
   trace.v_mm_s.forEach((v, k) => {
@@ -116,10 +127,9 @@ function traceNodes({ trace, stale }, places, scale, area) {
   }
   const { low, high } = speedRange(trace);
   const y = speedY(low, high, area);
-  const xs = trace.t_s.map((t_s) => scale.x(places.ofTime(t_s)));
-  const [from, to] = visible(xs, area);
+  const [from, to] = visible(trace, places, scale);
   const cut = (values) => values.slice(from, to);
-  const near = cut(xs);
+  const near = cut(trace.t_s).map((t_s) => scale.x(places.ofTime(t_s)));
   const speeds = cut(trace.v_mm_s).map((v) => v ?? NaN);
   const spreads = cut(trace.u_v_mm_s ?? []).map((u) => u ?? 0);
   const line = thinned(near, speeds.map(y)).map(pathOf).join(" ");
@@ -133,15 +143,22 @@ function traceNodes({ trace, stale }, places, scale, area) {
   ];
 }
 
-/** Indices of the samples in view, with one more on either side. */
-function visible(xs, { left, right }) {
-  let from = xs.findIndex((x) => x >= left - 2);
-  from = from < 0 ? 0 : from;
-  let to = xs.length;
-  while (to > from && xs[to - 1] > right + 2) {
-    to -= 1;
-  }
-  return [Math.max(0, from - 1), Math.min(xs.length, to + 1)];
+/** Indices of the samples in view, with one more on either side: times rise, and so does what was reached. */
+function visible({ t_s }, places, scale) {
+  const firstFrom = (wanted) => {
+    let low = 0;
+    let high = t_s.length;
+    while (low < high) {
+      const middle = (low + high) >> 1;
+      if (places.ofTime(t_s[middle]) < wanted) {
+        low = middle + 1;
+      } else {
+        high = middle;
+      }
+    }
+    return low;
+  };
+  return [Math.max(0, firstFrom(scale.from) - 1), Math.min(t_s.length, firstFrom(scale.to) + 2)];
 }
 
 function pathOf(points) {
@@ -154,8 +171,8 @@ function followedNodes({ followed }, places, scale, area) {
     return [];
   }
   const alongs = followed.map((step) => step.along_px);
-  const low = Math.min(...alongs);
-  const high = Math.max(...alongs, low + 1);
+  const low = alongs.reduce((least, along) => Math.min(least, along), Infinity); // too many to be arguments
+  const high = alongs.reduce((most, along) => Math.max(most, along), low + 1);
   const xs = followed.map((step) => scale.x(places.ofFrame(step.frame)));
   const ys = alongs.map((along) => area.bottom - 4 - ((along - low) / (high - low)) * (area.bottom - area.top - 20));
   const d = thinned(xs, ys).map(pathOf).join(" ");
@@ -206,9 +223,18 @@ function frameTicks({ frames, odd }, places, scale, { left, right, bottom }) {
   if (frames < 1) {
     return [];
   }
-  const nodes = odd
+  let lastX = -Infinity;
+  const nodes = [...odd]
+    .sort((a, b) => a - b)
     .filter((frame) => frame < frames)
-    .map((frame) => svg("text", { class: "strip-odd", x: scale.x(places.ofFrame(frame)), y: bottom - 2, "text-anchor": "middle" }, "\u00d7"));
+    .flatMap((frame) => {
+      const x = scale.x(places.ofFrame(frame));
+      if (!(x >= left && x <= right && x - lastX >= ODD_APART_PX)) {
+        return [];
+      }
+      lastX = x;
+      return [svg("text", { class: "strip-odd", x, y: bottom - 2, "text-anchor": "middle" }, "\u00d7")];
+    });
   if ((right - left) / (frames * (scale.span / scale.wholeSpan)) < FRAME_TICKS_FROM_PX) {
     return nodes;
   }
@@ -248,7 +274,7 @@ function callNodes({ calls }, places, scale, { bottom }) {
         svg("path", { class: "strip-call", d: `M ${x} 2 l 9 4 l -9 4 z` }),
       ];
       if (x + 11 >= free) {
-        nodes.push(svg("text", { class: "strip-note strip-strong", x: x + 11, y: 11 }, call));
+        nodes.push(svg("text", { class: "strip-note strip-strong", x: x + 11, y: 11 }, callWords(call)));
         free = x + 17 + call.length * 6.5;
       }
       return nodes;

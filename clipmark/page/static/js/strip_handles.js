@@ -47,6 +47,9 @@ export function mountHandles(ctx, strip) {
   function move(end, index, frame) {
     const last = strip.model.frames - 1;
     const span = store.draft.marks.span;
+    if (!span || last < 1) {
+      return; // undone while it was dragged
+    }
     const bounded = end === "from" ? Math.min(Math.max(0, frame), span[1] - 1) : Math.max(Math.min(last, frame), span[0] + 1);
     const made = spanWith(span, end, bounded, last);
     if (made) {

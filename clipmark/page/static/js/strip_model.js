@@ -4,6 +4,9 @@
  * Pure but for reading the store; nothing is measured here.
  */
 
+import { nearestFrame } from "./clock.js";
+import { dwellWords } from "./numbers.js";
+import { clamp } from "./plain.js";
 import { TraceLookup } from "./strip_scale.js";
 import { marksKey } from "./store.js";
 
@@ -40,7 +43,7 @@ export function modelOf(store) {
     stalls: (result?.stalls ?? []).map((stall, index) => ({
       t_s: stall.t_s,
       dwell_s: stall.dwell_s,
-      label: `stall ${index + 1}, ${stall.dwell_s.toFixed(2)} s`,
+      label: `stall ${index + 1}, ${dwellWords(stall)}`,
     })),
     instants: instantsOf(store.readings),
     calls: draft.calls,
@@ -71,7 +74,7 @@ export class Places {
    */
   constructor(model, wanted) {
     this.model = model;
-    this.lookup = model.trace ? new TraceLookup(model.trace) : null;
+    this.lookup = model.trace ? TraceLookup.of(model.trace) : null;
     const ready = this.lookup && this.lookup.last_mm > this.lookup.first_mm;
     this.kind = wanted === "travel" && ready ? "travel" : model.times_s ? "time" : "frames";
   }
@@ -110,23 +113,4 @@ export class Places {
     const t_s = this.kind === "travel" ? this.lookup.timeAt(value) : value;
     return nearestFrame(times_s, t_s);
   }
-}
-
-/** The frame whose recorded time is nearest. */
-export function nearestFrame(times_s, t_s) {
-  let low = 0;
-  let high = times_s.length - 1;
-  while (high - low > 1) {
-    const middle = (low + high) >> 1;
-    if (times_s[middle] <= t_s) {
-      low = middle;
-    } else {
-      high = middle;
-    }
-  }
-  return Math.abs(times_s[high] - t_s) < Math.abs(t_s - times_s[low]) ? high : low;
-}
-
-function clamp(value, least, most) {
-  return Math.min(most, Math.max(least, value));
 }

@@ -5,7 +5,6 @@
  * varying rate shows its frames unevenly, as they were taken.
  */
 
-const LEAST_SHARE = 1 / 4000; // of the whole axis; about one frame of a minute at 60 a second
 
 /**
  * @typedef {object} Axis
@@ -21,9 +20,10 @@ export class StripScale {
   constructor(axis) {
     this.axis = axis;
     this.from = axis.first;
-    this.to = axis.last > axis.first ? axis.last : axis.first + 1;
+    this.to = axis.first + this.wholeSpan;
     this.left = 0;
     this.width = 1;
+    this.leastSpan = 0; // closest zoom, in the axis's unit
   }
 
   /** Take another axis, keeping the window when it is the same stretch. */
@@ -46,7 +46,7 @@ export class StripScale {
   }
 
   get wholeSpan() {
-    return Math.max(this.axis.last - this.axis.first, 1e-9);
+    return this.axis.last > this.axis.first ? this.axis.last - this.axis.first : 1; // of one frame
   }
 
   get zoomed() {
@@ -66,13 +66,13 @@ export class StripScale {
   /** Show everything. */
   whole() {
     this.from = this.axis.first;
-    this.to = this.axis.last > this.axis.first ? this.axis.last : this.axis.first + 1;
+    this.to = this.axis.first + this.wholeSpan;
   }
 
   /** Zoom by `factor` (above 1 is closer) about the axis value `about`. */
   zoom(factor, about) {
     const whole = this.wholeSpan;
-    const span = Math.min(whole, Math.max(whole * LEAST_SHARE, this.span / factor));
+    const span = Math.min(whole, Math.max(this.leastSpan, this.span / factor));
     const share = (about - this.from) / this.span;
     this.#place(about - share * span, span);
   }
@@ -123,12 +123,21 @@ export function ticks(from, to, count) {
   return { step, values, decimals: Math.max(0, -Math.floor(Math.log10(step) + 1e-9)) };
 }
 
+/** Lookups made already: a trace of an hour is not gone through for each drawing. @type {WeakMap<object, TraceLookup>} */
+const lookups = new WeakMap();
+
 /**
  * A trace read either way: what was travelled at a time, and when a place was first reached.
  *
  * Lookup between recorded samples is drawing, not measuring.
  */
 export class TraceLookup {
+  /** The lookup of a trace, made once. @param {{t_s: number[], s_mm: number[]}} trace */
+  static of(trace) {
+    if (!lookups.has(trace)) lookups.set(trace, new TraceLookup(trace));
+    return lookups.get(trace);
+  }
+
   /** @param {{t_s: number[], s_mm: number[], v_mm_s: number[], u_v_mm_s: number[]}} trace */
   constructor(trace) {
     this.trace = trace;
@@ -161,7 +170,7 @@ export class TraceLookup {
 }
 
 /** Value of `ys` where the rising `xs` reach `x`, linear between samples, held at the ends. */
-export function between(xs, ys, x) {
+function between(xs, ys, x) {
   const count = xs.length;
   if (count === 0) {
     return NaN;

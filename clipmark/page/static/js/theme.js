@@ -2,40 +2,34 @@
  * Light, dark, or as the system has it. The choice stays in this browser.
  */
 
+import { recall, remember } from "./remembered.js";
+
 const PLACE = "clipmark.theme";
 
 /** @typedef {"system" | "light" | "dark"} Theme */
 
 /** @type {Theme[]} In the order in which the button goes round. */
-export const THEMES = ["system", "light", "dark"];
+const THEMES = ["system", "light", "dark"];
 
 /** @type {Record<Theme, string>} */
 export const THEME_NAMES = { system: "system", light: "light", dark: "dark" };
 
 /**
- * The theme chosen in this browser; storage may be refused by its settings.
+ * The theme chosen in this browser.
  * @returns {Theme}
  */
 export function chosenTheme() {
-  try {
-    const kept = localStorage.getItem(PLACE);
-    return THEMES.find((theme) => theme === kept) ?? "system";
-  } catch {
-    return "system";
-  }
+  const kept = recall(PLACE);
+  return THEMES.find((theme) => theme === kept) ?? "system";
 }
 
 /**
  * Show a theme and keep the choice.
  * @param {Theme} theme
  */
-export function setTheme(theme) {
+function setTheme(theme) {
   show(theme);
-  try {
-    localStorage.setItem(PLACE, theme);
-  } catch {
-    // Not kept then: the page still shows it until it is left.
-  }
+  remember(PLACE, theme);
 }
 
 /**

@@ -3,6 +3,8 @@
  * be stopped. What is refused keeps its sentence until it is taken away.
  */
 
+import { asSentence } from "./plain.js";
+
 const GONE =
   "The server does not answer; see whether `clipmark mark` still runs, then send the file again.";
 // A folder often holds more than footage; what its name says is no clip is left out and named.
@@ -112,7 +114,7 @@ export class Uploads {
         upload.clip = body;
         over("done");
       } else {
-        over("refused", body?.error ?? `The server refused it (${request.status}).`);
+        over("refused", body?.error ? asSentence(body.error) : `The server refused it (${request.status}).`);
       }
     });
     request.addEventListener("error", () => over("refused", GONE));

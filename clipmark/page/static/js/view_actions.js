@@ -1,22 +1,27 @@
 // Keys of the frame: stepping, running, going to a time, zooming.
 
-import { button, el, freshId } from "./dom.js";
+import { button, el } from "./dom.js";
+import { field, readAll } from "./form_parts.js";
 
 const CLOSER = 1.4;
 
 /** @param {any} ctx */
 export function addViewActions(ctx) {
   const { actions, clock, notices, view } = ctx;
+  const add = (name, label, key, run) => actions.add({ name, label, group: "Frames", key, run });
   const step = (name, label, key, run) =>
-    actions.add({ name, label, group: "Frames", key, run });
+    actions.add({ name, label, group: "Frames", key, run, repeats: true });
   const inTime = (ds) => {
     if (clock.times_s) clock.stepTime(ds);
     else notices.say("This clip has no recorded times; step by frames instead.");
   };
   const runAt = (start) => {
-    if (!start() && ctx.store.clip) {
-      notices.say("This clip has no recorded times, so it cannot run at true speed; step instead.");
-    }
+    if (start() || !ctx.store.clip?.facts) return;
+    notices.say(
+      clock.count < 2
+        ? "This clip has one frame, so it cannot run."
+        : "This clip has no recorded times, so it cannot run at true speed; step instead.",
+    );
   };
   step("step-next", "Next frame", "n", () => clock.step(1));
   step("step-back", "One frame back", "b", () => clock.step(-1));
@@ -26,59 +31,52 @@ export function addViewActions(ctx) {
   step("step-sooner", "0.1 s sooner", "s", () => inTime(-0.1));
   step("step-later-second", "1 s later", "Shift+l", () => inTime(1));
   step("step-sooner-second", "1 s sooner", "Shift+s", () => inTime(-1));
-  step("run", "Run at true speed, or stop", "r", () => {
+  add("run", "Run at true speed, or stop", "r", () => {
     if (clock.playing) clock.pause();
     else runAt(() => clock.play(1));
   });
-  step("run-slow", "Run slower: 1/2, 1/4, 1/10", "Shift+r", () => runAt(() => clock.playSlower()));
-  step("go-to", "Go to a time or a frame", "g", () => askWhere(ctx));
+  add("run-slow", "Run slower: 1/2, 1/4, 1/10", "Shift+r", () => runAt(() => clock.playSlower()));
+  add("go-to", "Go to a time or a frame", "g", () => askWhere(ctx));
 
   const near = () => view.about?.() ?? null;
-  const look = (name, label, key, run) => actions.add({ name, label, group: "View", key, run });
+  const look = (name, label, key, run) => actions.add({ name, label, group: "View", key, run, repeats: true });
   look("zoom-closer", "Closer", "z", () => view.zoom(CLOSER, near()));
   look("zoom-wider", "Wider", "Shift+z", () => view.zoom(1 / CLOSER, near()));
   look("zoom-whole", "Whole picture", "w", () => view.showWhole());
 }
 
-/** A small panel with a time and a frame; whichever is filled in is gone to. */
+/** A small panel with a time and a frame; whichever was written in last is gone to. */
 function askWhere({ panels, clock, store }) {
   if (!store.clip?.facts) return;
   panels.show({
     name: "go-to", title: "Go to", size: "narrow",
     build(panel) {
-      const time = field("time, s", clock.tOf(clock.ordinal)?.toFixed(3) ?? "", Boolean(clock.times_s));
-      const frame = field("or frame", String(clock.ordinal), true);
-      const first = clock.times_s ? time : frame;
-      let last = first.input;
-      for (const { input } of [time, frame]) {
-        input.addEventListener("input", () => {
-          last = input;
+      const frame = field({ name: "frame", label: "Frame", kind: "count", least: 0, needed: true, value: clock.ordinal });
+      const time = clock.times_s && field({
+        name: "time", label: "Time", kind: "number", unit: "s", needed: true,
+        value: clock.tOf(clock.ordinal).toFixed(3),
+      });
+      const both = [time, frame].filter(Boolean);
+      const [first] = both;
+      let last = first;
+      for (const item of both) {
+        item.input.addEventListener("input", () => {
+          last = item;
         });
       }
       const go = (event) => {
         event.preventDefault();
-        const value = Number(last.value.replace(",", "."));
-        if (!Number.isFinite(value) || last.value.trim() === "") {
-          last.setAttribute("aria-invalid", "true");
-          last.focus();
-          return;
-        }
+        if (readAll([last]) === null) return;
         panel.close();
-        if (last === time.input) clock.gotoTime(value);
-        else clock.goto(value);
+        if (last === time) clock.gotoTime(last.read());
+        else clock.goto(last.read());
       };
       first.input.setAttribute("autofocus", "");
       panel.body.append(
-        el("form", { class: "go-to", on: { submit: go } }, time.node, frame.node,
+        el("form", { class: "go-to", on: { submit: go } }, both.map((item) => item.node),
           button("Go", () => {}, { type: "submit", class: "main" })),
       );
       queueMicrotask(() => first.input.select());
     },
   });
-}
-
-function field(label, value, usable) {
-  const id = freshId("go-to");
-  const input = el("input", { id, inputmode: "decimal", value, disabled: !usable, size: 10 });
-  return { input, node: el("p", {}, el("label", { for: id }, label), " ", input) };
 }

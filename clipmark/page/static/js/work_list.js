@@ -2,7 +2,7 @@
  * Clips, attempts and drafts of the event together, and new drafts beside them.
  */
 
-import { randomHex } from "./drafts_client.js";
+import { newKey } from "./drafts_client.js";
 import { emptyDraft } from "./store.js";
 
 /**
@@ -38,6 +38,12 @@ export function onClip(work, sha) {
   };
 }
 
+/** Clips that an attempt, signed or not, stands on. @param {Work} work @returns {Set<string>} */
+export function pairedShas(work) {
+  const all = [...work.attempts.map((item) => item.clip_sha), ...work.drafts.map((item) => item.clip)];
+  return new Set(all.filter(Boolean));
+}
+
 /** Drafts made on this page: their tries are not in any listing yet. @type {any[]} */
 const made = [];
 
@@ -51,7 +57,7 @@ const made = [];
  * @returns {Promise<string>} its key
  */
 export async function makeDraft(ctx, clip, details, frame = 0) {
-  const key = `new-${randomHex(8)}`;
+  const key = newKey();
   const known = Object.entries(details).map(([name, value]) => [name, value === "" ? null : value]);
   const draft = emptyDraft(clip, Object.fromEntries(known));
   draft.marks.frame = frame;
@@ -108,11 +114,4 @@ export function when(at) {
   return today
     ? then.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" })
     : then.toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
-}
-
-/** A finding with a capital and a full stop. @param {any} text */
-export function asSentence(text) {
-  const words = String(text);
-  const whole = words.charAt(0).toUpperCase() + words.slice(1);
-  return /[.!?]$/.test(whole) ? whole : `${whole}.`;
 }
