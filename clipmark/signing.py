@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
-from clipmark.errors import RecordError
+from clipmark.errors import FolderError, RecordError
 from clipmark.record.clips import clip_files, clip_sha256, reference
 from clipmark.record.draft import AttemptDraft, Details, DraftCall, FurtherDraftClip
 from clipmark.record.draft_marks import declared, marks_of, merged
@@ -29,6 +31,7 @@ from clipmark.record.texts import as_model
 
 EMPTY_TEXTS = ("setup", "surface", "called_by", "note")  # unknown is an empty text there
 FROM_MARKS = ("angle", "crawl")  # measures that a draft's marks give
+NONE_KNOWN: Mapping[str, ClipRef] = MappingProxyType({})
 
 
 def attempt_from_draft(
@@ -38,6 +41,7 @@ def attempt_from_draft(
     *,
     old: Attempt | None = None,
     span: Span | None = None,
+    clips: Mapping[str, ClipRef] = NONE_KNOWN,
 ) -> Attempt:
     """The attempt that a draft stands for, whole, with what was measured from its marks.
 
@@ -53,6 +57,8 @@ def attempt_from_draft(
         repeated marks) lives on from it.
     span : Span, optional
         The marked span with its recorded times.
+    clips : mapping, optional
+        Clips of the folder by content hash, as far as they are known; others are looked for.
 
     Raises
     ------
@@ -76,10 +82,11 @@ def attempt_from_draft(
     body = kept | {
         **{name: "" if said[name] is None else said[name] for name in EMPTY_TEXTS},
         **{name: value for name, value in said.items() if name not in EMPTY_TEXTS},
-        "clip": _clip_by_hash(event, draft.clip, old),
+        # the attempt's own clip; one that is nowhere now keeps the name it was recorded under
+        "clip": None if draft.clip is None else _clip_ref(event, draft.clip, old, clips),
         "further_clips": [
             FurtherClip(
-                clip=_known_clip(event, further.clip, old),
+                clip=_clip_ref(event, further.clip, old, clips),
                 joins=further.joins,
                 offset_s=further.offset_s,
             )
@@ -131,8 +138,11 @@ def sign_attempt(
     base_revision: int | None,
     *,
     span: Span | None = None,
+    clips: Mapping[str, ClipRef] = NONE_KNOWN,
 ) -> JournalLine:
     """Save a draft as one revision, with everything in it; on the disk when this returns.
+
+    `span` and `clips` are those of `attempt_from_draft`.
 
     Raises
     ------
@@ -143,7 +153,12 @@ def sign_attempt(
     """
     old = None if draft.attempt is None else event.attempt(draft.attempt)
     attempt = attempt_from_draft(
-        event, draft, results, old=None if old is None else old.attempt, span=span
+        event,
+        draft,
+        results,
+        old=None if old is None else old.attempt,
+        span=span,
+        clips=clips,
     )
     return event.save_attempt(attempt, by=by, id=draft.attempt, base_revision=base_revision)
 
@@ -186,15 +201,16 @@ def call_names(event: EventFolder) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*CALL_NAMES, *named)))
 
 
-def _clip_by_hash(event: EventFolder, sha256: str | None, old: Attempt | None) -> ClipRef | None:
-    """The attempt's own clip; one that is nowhere now keeps the name it was recorded under."""
-    return None if sha256 is None else _known_clip(event, sha256, old)
-
-
-def _known_clip(event: EventFolder, sha256: str, old: Attempt | None) -> ClipRef:
+def _clip_ref(
+    event: EventFolder, sha256: str, old: Attempt | None, clips: Mapping[str, ClipRef]
+) -> ClipRef:
+    """How a clip is named: where it lies now, else where it lay when it was recorded."""
+    if sha256 in clips:
+        return clips[sha256]
     for path in clip_files(event.path):
-        if clip_sha256(path) == sha256:
-            return reference(event.path, path, sha256)
+        with contextlib.suppress(FolderError):  # a clip that cannot be read is not this one's fault
+            if clip_sha256(path) == sha256:
+                return reference(event.path, path, sha256)
     held = [] if old is None else [item.clip for item in old.further_clips]
     held += [old.clip] if old is not None and old.clip is not None else []
     for clip in held:

@@ -153,11 +153,9 @@ class Drafts:
     def remove(self, key: str) -> None:
         """Throw a draft away; one that is not there is no error."""
         path = self._path(key)
-        with self._lock, contextlib.suppress(FileNotFoundError):
+        with self._lock:
             try:
-                path.unlink()
-            except FileNotFoundError:
-                raise
+                path.unlink(missing_ok=True)
             except OSError as error:
                 raise disk.explain(error, "throw the draft away", path) from error
 
@@ -170,6 +168,12 @@ class Drafts:
                     self._signed.popitem(last=False)
         with contextlib.suppress(PageError, FolderError):  # what was signed is saved all the same
             self.remove(key)
+
+    def signed_as(self, key: str) -> str | None:
+        """The attempt that was signed from a new attempt's draft under this key, or None."""
+        with self._lock:
+            held = self._signed.get(key)
+        return None if held is None else str(held[1]["id"])
 
     def signed_before(self, key: str, draft: AttemptDraft) -> dict[str, object] | None:
         """What signing this very draft under this key answered before, or None."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 from collections.abc import Mapping
 
@@ -15,7 +14,7 @@ from clipmark.page.desk import Desk
 from clipmark.page.jobs import Job, opened
 from clipmark.record import disk
 from clipmark.record.draft import AttemptDraft, Marks
-from clipmark.record.models import Attempt, Span
+from clipmark.record.models import Attempt, Declared, Span
 from clipmark.signing import draft_from_attempt
 from clipmark.workbench import span_of
 
@@ -52,14 +51,18 @@ def marks_file(desk: Desk, marks: Marks) -> MarksFile:
 def key_of(desk: Desk, measure: str, sha256: str, marks: Marks) -> str:
     """What a result depends on: clip, the marks that enter, and the lens file's own content."""
     used = used_by(measure, marks)
-    lens = ""
-    if marks.lens is not None:
-        path = desk.event_path / "lenses" / marks.lens
-        try:
-            lens = hashlib.sha256(path.read_bytes()).hexdigest()
-        except OSError as error:
-            raise disk.explain(error, "read the lens file", path) from error
-    return json.dumps([measure, sha256, used, lens], sort_keys=True)
+    return json.dumps([measure, sha256, used, _lens_sha256(desk, marks)], sort_keys=True)
+
+
+def _lens_sha256(desk: Desk, marks: Marks) -> str | None:
+    """Hash of the lens file as it is now; None where none is used."""
+    if marks.lens is None:
+        return None
+    path = desk.event_path / "lenses" / marks.lens
+    try:
+        return disk.file_sha256(path)
+    except OSError as error:
+        raise disk.explain(error, "read the lens file", path) from error
 
 
 def used_by(measure: str, marks: Marks) -> dict[str, object]:
@@ -118,7 +121,7 @@ def results_for(desk: Desk, draft: AttemptDraft, old: Attempt | None) -> Results
     for measure, wanted in (("angle", ready.can_angle()), ("crawl", ready.can_crawl())):
         if not wanted:
             continue
-        saved = _unchanged(measure, draft, old)
+        saved = _unchanged(desk, measure, draft, old)
         if saved is not None:
             results[measure] = saved
         elif measure == "angle":
@@ -141,8 +144,10 @@ def _crawl_result(desk: Desk, sha256: str, marks: Marks) -> dict[str, object]:
     )
 
 
-def _unchanged(measure: str, draft: AttemptDraft, old: Attempt | None) -> dict[str, object] | None:
-    """The saved result, when clip and marks are those that it was made from."""
+def _unchanged(
+    desk: Desk, measure: str, draft: AttemptDraft, old: Attempt | None
+) -> dict[str, object] | None:
+    """The saved result, when clip, marks and lens are those that it was made from."""
     if old is None or draft.attempt is None:
         return None
     reading = old.reading(measure)
@@ -150,11 +155,15 @@ def _unchanged(measure: str, draft: AttemptDraft, old: Attempt | None) -> dict[s
     if reading is None or reading.clip_sha256 != draft.clip or before.clip != draft.clip:
         return None
     same = used_by(measure, before.marks) == used_by(measure, draft.marks)
+    if same and old.lens is not None:
+        same = old.lens.sha256 == _lens_sha256(desk, draft.marks)
     return dict(reading.result) if same else None
 
 
-def recorded_span(desk: Desk, draft: AttemptDraft) -> Span | None:
+def recorded_span(desk: Desk, draft: AttemptDraft, old: Attempt | None) -> Span | None:
     """The marked span with its recorded times; None where nothing is marked.
+
+    One that was saved before is taken as it is: its clip need not be there any more.
 
     Raises
     ------
@@ -164,6 +173,12 @@ def recorded_span(desk: Desk, draft: AttemptDraft) -> Span | None:
     span = draft.marks.span
     if span is None or draft.clip is None:
         return None
+    if old is not None and old.span is not None and old.clip is not None:
+        held, said = old.span, old.declared or Declared()
+        if (old.clip.sha256, held.first_frame, held.last_frame, said.true_fps) == (
+            draft.clip, *span, draft.marks.true_fps
+        ):  # fmt: skip
+            return held
     with opened(desk.shelf, draft.clip, draft.marks.true_fps) as clip:
         if span[1] >= clip.frame_count:
             raise MarkError(

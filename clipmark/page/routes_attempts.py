@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 from typing import Any
 
 from fastapi import APIRouter, Response
 from fastapi.responses import JSONResponse
 
-from clipmark.errors import PageError, RevisionError
+from clipmark.errors import FolderError, PageError, RevisionError
 from clipmark.evidence import keep_trace, kept_trace
 from clipmark.page.bodies import (
     Answer,
@@ -25,8 +26,10 @@ from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.drafts import HeldError
 from clipmark.page.jobs import trace_of
 from clipmark.page.measuring import Results, key_of, readings_of, recorded_span, results_for
+from clipmark.record.clips import reference
 from clipmark.record.draft import AttemptDraft
 from clipmark.record.folder import SavedAttempt
+from clipmark.record.models import ClipRef
 from clipmark.record.readings import beside
 from clipmark.signing import draft_from_attempt, sign_attempt
 
@@ -125,37 +128,61 @@ def sign(asked: SignAsked, desk: DeskOf) -> Signed | JSONResponse:
 
     The same draft under the same new key is saved once only, so a lost answer may be asked again.
     """
-    draft = asked.draft
-    again = desk.drafts.signed_before(asked.key, draft)
+    again = desk.drafts.signed_before(asked.key, asked.draft)
     if again is not None:
         return Signed.model_validate(again)
+    draft = _continued(desk, asked.key, asked.draft)
     old = None if draft.attempt is None else _saved(desk, draft.attempt)
     base = asked.base_revision if asked.base_revision is not None else draft.base_revision
     if old is not None and base != old.revision:  # before anything is measured for nothing
         return _newer(old, base)
-    results = results_for(desk, draft, None if old is None else old.attempt)
-    span = recorded_span(desk, draft)
-    try:
-        with desk.event_lock:
-            line = sign_attempt(desk.event, draft, asked.by, results, base, span=span)
-    except RevisionError:
-        if draft.attempt is None:
-            raise
-        return _newer(_saved(desk, draft.attempt), base)
+    before = None if old is None else old.attempt
+    results = results_for(desk, draft, before)
+    span, clips = recorded_span(desk, draft, before), _clip_refs(desk, draft)
+    with desk.event_lock:
+        again = desk.drafts.signed_before(asked.key, asked.draft)  # asked twice at once
+        if again is not None:
+            return Signed.model_validate(again)
+        draft = _continued(desk, asked.key, draft)
+        try:
+            line = sign_attempt(desk.event, draft, asked.by, results, base, span=span, clips=clips)
+        except RevisionError:
+            if draft.attempt is None:
+                raise
+            return _newer(_saved(desk, draft.attempt), base)
+        readings = {name: finite(results.get(name)) for name in ("angle", "crawl")}
+        signed = Signed(id=line.id, revision=line.revision, seq=line.seq, readings=readings)
+        desk.drafts.note_signed(asked.key, asked.draft, signed.model_dump())
     _keep_trace(desk, line.id, draft, results)
-    readings = {name: finite(results.get(name)) for name in ("angle", "crawl")}
-    signed = Signed(id=line.id, revision=line.revision, seq=line.seq, readings=readings)
-    desk.drafts.note_signed(asked.key, draft, signed.model_dump())
     return signed
+
+
+def _continued(desk: Desk, key: str, draft: AttemptDraft) -> AttemptDraft:
+    """The draft of a new attempt that was signed already, whose answer was lost: of that one."""
+    signed_as = desk.drafts.signed_as(key) if draft.attempt is None else None
+    return draft if signed_as is None else draft.model_copy(update={"attempt": signed_as})
+
+
+def _clip_refs(desk: Desk, draft: AttemptDraft) -> dict[str, ClipRef]:
+    """Where the draft's clips lie, found before the event is locked for others."""
+    found: dict[str, ClipRef] = {}
+    for sha256 in (draft.clip, *(further.clip for further in draft.further_clips)):
+        if sha256 is not None:
+            with contextlib.suppress(PageError):  # gone since it was marked: signing names it
+                path = desk.shelf.path(sha256)
+                if path.is_file():
+                    found[sha256] = reference(desk.event_path, path, sha256)
+    return found
 
 
 def _keep_trace(desk: Desk, id: str, draft: AttemptDraft, results: Results) -> None:
     """Keep the trace of a crawl that was measured for this revision."""
     if "crawl" not in results or draft.clip is None:
         return
-    table = desk.jobs.table(key_of(desk, "crawl", draft.clip, draft.marks))
-    if table is not None:
-        keep_trace(desk.event_path, id, results["crawl"], table)
+    with contextlib.suppress(FolderError):  # a lens file taken away since: measured anew then
+        table = desk.jobs.table(key_of(desk, "crawl", draft.clip, draft.marks))
+        if table is not None:
+            keep_trace(desk.event_path, id, results["crawl"], table)
 
 
 def _saved(desk: Desk, id: str) -> SavedAttempt:

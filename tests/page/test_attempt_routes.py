@@ -1,11 +1,14 @@
 """Signing makes one whole revision, or none; what was signed opens as the draft it was."""
 
 import importlib.util
+import json
 import threading
 from pathlib import Path
 
 import pytest
 
+from clipmark import signing
+from clipmark.page import routes_attempts
 from clipmark.page.jobs import Jobs
 from clipmark.record import disk
 from clipmark.record.folder import EventFolder
@@ -121,6 +124,43 @@ def test_a_lost_answer_may_be_asked_again_without_a_second_attempt(page):
     assert notes.count("asked twice") == 1
 
 
+def test_asked_twice_at_once_one_attempt_is_saved(page, monkeypatch):
+    """A second press while the first is still being measured."""
+    both, answers = threading.Barrier(2), []
+    measure = routes_attempts.results_for
+
+    def together(*given):
+        both.wait(10)
+        return measure(*given)
+
+    monkeypatch.setattr(routes_attempts, "results_for", together)
+    draft = kit.draft_of(details={"note": "pressed twice"})
+
+    def press() -> None:
+        answers.append(signed(page, draft, key="new-" + "ab" * 8))
+
+    threads = [threading.Thread(target=press) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(20)
+    assert answers[0] == answers[1]
+    notes = [saved.attempt.note for saved in page.desk.event.attempts()]
+    assert notes.count("pressed twice") == 1
+
+
+def test_changed_after_a_lost_answer_it_is_a_newer_revision_not_a_second_attempt(page):
+    key = "new-" + "cd" * 8
+    first = signed(page, kit.draft_of(details={"note": "answer lost"}), key=key)
+    changed = kit.draft_of(details={"note": "answer lost", "verdict": "cleared"})
+    refused = sign(page, changed, key=key)
+    assert refused.status_code == 409
+    theirs = refused.json()["theirs"]
+    assert (theirs["id"], theirs["revision"]) == (first["id"], 1)
+    on_top = signed(page, changed, key=key, base=theirs["revision"])
+    assert (on_top["id"], on_top["revision"]) == (first["id"], 2)
+
+
 def test_signing_over_a_newer_revision_is_refused_with_both_shown(page):
     done = signed(page, kit.draft_of(), key="new-" + "5" * 16)
     mine = page.get(f"/api/attempts/{done['id']}").json()["draft"]
@@ -171,6 +211,54 @@ def test_a_reading_whose_marks_did_not_change_is_kept_as_it_was_measured(page, m
     again = page.get(f"/api/attempts/{done['id']}").json()
     assert again["body"]["readings"] == attempt["body"]["readings"]
     assert again["body"]["marks"] == attempt["body"]["marks"]
+
+
+def test_a_reading_made_with_another_lens_file_is_measured_anew(page):
+    """Else it would be recorded as made with the lens file that lies there now."""
+    sha = kit.clip_of(page, "siskin-climb")
+    lenses = page.desk.event_path / "lenses"
+    marks = kit.marks_of("siskin-climb")
+    lens = json.loads((lenses / marks["lens"]).read_text())
+    marks["lens"] = "own.json"
+    (lenses / "own.json").write_text(json.dumps(lens))
+    done = signed(page, kit.draft_of(clip=sha, marks=marks), key="new-" + "ef" * 8)
+    before = page.get(f"/api/attempts/{done['id']}").json()
+    lens["cy"] += 25.0
+    (lenses / "own.json").write_text(json.dumps(lens))
+    signed(page, before["draft"], key=done["id"], base=1)
+    after = page.get(f"/api/attempts/{done['id']}").json()
+    assert after["body"]["lens"]["sha256"] != before["body"]["lens"]["sha256"]
+    assert after["readings"]["angle"]["ramp_deg"] != before["readings"]["angle"]["ramp_deg"]
+
+
+def test_a_verdict_can_be_changed_when_the_clip_is_not_there_any_more(page):
+    sha = kit.clip_of(page, "siskin-stall")
+    marks = kit.marks_of("siskin-stall") | {"span": [0, 60]}
+    done = signed(page, kit.draft_of(clip=sha, marks=marks), key="new-" + "fe" * 8)
+    before = page.get(f"/api/attempts/{done['id']}").json()
+    path = page.desk.shelf.path(sha)
+    away = path.with_name(".away")
+    path.rename(away)
+    try:
+        page.get("/api/clips")
+        before["draft"]["details"]["verdict"] = "cleared"
+        signed(page, before["draft"], key=done["id"], base=1)
+    finally:
+        away.rename(path)
+        page.get("/api/clips")
+    after = page.get(f"/api/attempts/{done['id']}").json()
+    for kept in ("span", "clip", "readings", "marks"):
+        assert after["body"][kept] == before["body"][kept], kept
+    assert after["body"]["verdict"] == "cleared"
+
+
+def test_while_the_clip_of_one_attempt_is_hashed_others_can_be_signed(page, monkeypatch):
+    """Where a clip lies is found out before the event is locked."""
+    sha = kit.clip_of(page, "siskin-stall")
+    monkeypatch.setattr(signing, "clip_sha256", lambda path: pytest.fail("hashed in the lock"))
+    done = signed(page, kit.draft_of(clip=sha), key="new-" + "dc" * 8)
+    body = page.get(f"/api/attempts/{done['id']}").json()["body"]
+    assert body["clip"] == {"path": "clips/siskin-stall.mp4", "sha256": sha}
 
 
 def test_a_reading_whose_marks_were_taken_away_goes_with_them(page):
