@@ -116,7 +116,7 @@ def test_a_number_that_is_none_is_refused_beside_its_field(slip: Page) -> None:
     field = slip.locator("[data-field=set_start_deg]")
     field.fill("steep")
     expect(slip.locator(".cell-set_start_deg .cell-error")).to_have_text(
-        'set, start takes a number, but "steep" is none'
+        'Set, start takes a number, but "steep" is none.'
     )
     assert slip.evaluate("clipmarkPage.store.draft.details.set_start_deg") is None
     field.fill("18,5")

@@ -48,6 +48,7 @@ async function json(method, path, body, signal) {
   return response.status === 204 ? null : response.json();
 }
 
+/** What the server is asked for; all throw a refusal with a sentence. */
 export const api = {
   /** @param {string} path @param {AbortSignal} [signal] */
   get: (path, signal) => json("GET", path, undefined, signal),

@@ -52,19 +52,32 @@ export function mount(root, ctx) {
 function build(panel, ctx, news) {
   const find = field({ name: "find", label: "Only those with", hint: "Part of an entry, test, verdict, name or clip." });
   const body = el("tbody", {});
-  const state = el("p", { role: "status", class: "soft" }, "Looking for attempts ...");
+  const state = el("p", { role: "status", class: "soft" }, "Looking for attempts \u2026");
   let work = { clips: [], attempts: [], drafts: [] };
   let open = true;
   /** @type {Set<string>} */
   const unfolded = new Set();
+  /** Histories asked for already, by attempt and revision. @type {Map<string, HTMLElement>} */
+  const histories = new Map();
+  let asked = 0; // the newest wish; answers to older ones are passed over
 
   async function refresh() {
+    const mine = ++asked;
     try {
-      work = await loadWork(ctx);
-      if (open) draw();
+      const found = await loadWork(ctx);
+      if (!open || mine !== asked) return;
+      work = found;
+      draw();
     } catch (error) {
       state.textContent = error.message;
     }
+  }
+
+  /** @param {any} item */
+  function history(item) {
+    const name = `${item.id} ${item.revision}`;
+    if (!histories.has(name)) histories.set(name, historyRow(item.id, ctx));
+    return histories.get(name);
   }
 
   function draw() {
@@ -76,10 +89,16 @@ function build(panel, ctx, news) {
     put(
       body,
       shownDrafts.map((item) => draftRow(item, ctx, refresh)),
-      shown.flatMap((item) => attemptRows(item, ctx, news, unfolded, draw)),
+      shown.flatMap((item) => attemptRows(item, { ctx, news, unfolded, draw, history })),
     );
-    if (focused) /** @type {HTMLElement | null} */ (body.querySelector(`[data-spot="${CSS.escape(focused)}"]`))?.focus();
+    if (focused) focusSpot(focused);
     state.textContent = headline(work, shown.length + shownDrafts.length);
+  }
+
+  /** The same button as before; where its row is gone, the list. @param {string} spot */
+  function focusSpot(spot) {
+    const same = body.querySelector(`[data-spot="${CSS.escape(spot)}"]`);
+    /** @type {HTMLElement | null} */ (same ?? body.closest(".table-place"))?.focus();
   }
 
   find.input.addEventListener("input", draw);
@@ -193,8 +212,11 @@ function dropButton(item, words, ctx, refresh) {
   return node;
 }
 
-/** @param {any} item @param {any} ctx @param {Set<string>} news @param {Set<string>} unfolded @param {() => void} draw */
-function attemptRows(item, ctx, news, unfolded, draw) {
+/**
+ * @param {any} item
+ * @param {{ctx: any, news: Set<string>, unfolded: Set<string>, draw: () => void, history: (item: any) => HTMLElement}} list
+ */
+function attemptRows(item, { ctx, news, unfolded, draw, history }) {
   const value = (name) => {
     const found = measured(item, name);
     return found.value === null ? "" : sentenceOf(found);
@@ -241,7 +263,7 @@ function attemptRows(item, ctx, news, unfolded, draw) {
       }, { class: "plain", "aria-expanded": String(shown), "aria-label": `${pastWords(item)} of ${item.id}`, data: { spot: `past ${item.id}` } }),
     ),
   );
-  return shown ? [row, historyRow(item.id, ctx)] : [row];
+  return shown ? [row, history(item)] : [row];
 }
 
 /** @param {any} item */
@@ -251,7 +273,7 @@ function pastWords(item) {
 
 /** @param {string} id @param {any} ctx */
 function historyRow(id, ctx) {
-  const cell = el("td", { colspan: String(HEADS.length) }, el("span", { class: "soft" }, "Looking ..."));
+  const cell = el("td", { colspan: String(HEADS.length) }, el("span", { class: "soft" }, "Looking \u2026"));
   ctx.api
     .get(`api/attempts/${encodeURIComponent(id)}/history`)
     .then(({ revisions }) =>

@@ -36,12 +36,7 @@ export function clipCard(clip, work, draft, ways, inHand) {
     "li",
     { class: "clip-card", data: { sha: clip.sha, readable: clip.readable ? "yes" : "no" } },
     clip.facts
-      ? el("img", {
-          class: "clip-still",
-          src: `api/clips/${clip.sha}/frames/0.jpg?width=480`,
-          alt: "",
-          loading: "lazy",
-        })
+      ? clipStill(clip)
       : el("div", { class: "clip-still clip-still-none", "aria-hidden": "true" }),
     el(
       "div",
@@ -66,6 +61,23 @@ export function clipCard(clip, work, draft, ways, inHand) {
       clip.readable && inHand && !used && addForm(clip, draft, ways),
     ),
   );
+}
+
+/**
+ * The first frame of a clip, small, with the width its pixels have when shown.
+ * @param {any} clip @param {string} [alt] empty where the name stands beside it
+ */
+export function clipStill(clip, alt = "") {
+  const still = el("img", {
+    class: "clip-still", src: `api/clips/${clip.sha}/frames/0.jpg?width=480`, alt, loading: "lazy",
+  });
+  still.style.aspectRatio = shownAspect(clip);
+  return still;
+}
+
+/** Width to height as shown, as CSS writes it; pictures are sent with their own pixels. @param {any} clip */
+export function shownAspect({ facts }) {
+  return facts ? String((facts.width * facts.pixel_aspect) / facts.height) : "";
 }
 
 /** "1920 x 1080, 240 frames, 8.00 s" @param {any} clip */

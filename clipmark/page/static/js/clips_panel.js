@@ -7,7 +7,7 @@ import { button, el, put } from "./dom.js";
 import * as pairing from "./pairing_panel.js";
 import { Uploads } from "./uploads.js";
 import { acceptDrops, pickers, uploadList } from "./uploads_view.js";
-import { loadWork, pairedShas } from "./work_list.js";
+import { loadWork, onClip, pairedShas } from "./work_list.js";
 
 const POLL_MS = 1000;
 
@@ -40,18 +40,21 @@ export function mount(root, ctx) {
 /** @param {import("./panel.js").Panel} panel @param {any} ctx @param {Uploads} uploads */
 function build(panel, ctx, uploads) {
   const list = el("ul", { role: "list", class: "clip-list" });
-  const state = el("p", { class: "soft", role: "status" }, "Looking for clips ...");
+  const state = el("p", { class: "soft", role: "status" }, "Looking for clips \u2026");
   const further = el("div", { class: "further-clips" });
   const onTheWay = uploadList(uploads);
   let open = true;
   let timer = 0;
   let taken = 0;
-  let drawn = "";
+  let asked = 0; // the newest wish; answers to older ones are passed over
+  /** Cards by clip, made anew only when something of them changed. @type {Map<string, {text: string, node: HTMLElement}>} */
+  let cards = new Map();
 
   const ways = makeWays(ctx, refresh);
 
   async function refresh() {
     clearTimeout(timer);
+    const mine = ++asked;
     let work;
     try {
       work = await loadWork(ctx);
@@ -59,27 +62,33 @@ function build(panel, ctx, uploads) {
       state.textContent = error.message;
       return;
     }
-    if (!open) return;
-    if (!writingIn(list)) draw(work); // what is being typed would be lost
-    if (writingIn(list) || work.clips.some((clip) => clip.cache?.state === "building")) {
+    if (!open || mine !== asked) return;
+    draw(work);
+    if (work.clips.some((clip) => clip.cache?.state === "building")) {
       timer = window.setTimeout(refresh, POLL_MS);
     }
   }
 
   function draw(work) {
-    const { draft, key } = ctx.store;
-    const now = JSON.stringify([work, draft.clip, draft.further_clips, key]);
-    if (now === drawn) return;
-    drawn = now;
     state.textContent = headline(work);
     drawFurther(further, ctx, work);
+    const before = cards;
+    cards = new Map(work.clips.map((clip) => [clip.sha, cardFor(clip, work, before.get(clip.sha))]));
+    const nodes = [...cards.values()].map(({ node }) => node);
+    if (nodes.length === list.children.length && nodes.every((node, at) => node === list.children[at])) return;
     const kept = focusPlace(list);
-    const openOnes = new Set([...list.querySelectorAll("details[open]")].map((item) => cardOf(item)));
-    put(list, work.clips.map((clip) => clipCard(clip, work, draft, ways, key !== null)));
-    for (const card of list.children) {
-      if (openOnes.has(cardOf(card))) card.querySelector("details")?.setAttribute("open", "");
-    }
+    put(list, nodes);
     kept();
+  }
+
+  /** The card there is, while it says all there is to say or something is being typed in it. */
+  function cardFor(clip, work, old) {
+    const { draft, key } = ctx.store;
+    const text = JSON.stringify([clip, onClip(work, clip.sha), draft.clip, draft.further_clips, key]);
+    if (old && (old.text === text || writingIn(old.node))) return old;
+    const node = clipCard(clip, work, draft, ways, key !== null);
+    if (old?.node.querySelector("details[open]")) node.querySelector("details")?.setAttribute("open", "");
+    return { text, node };
   }
 
   put(
@@ -142,7 +151,7 @@ function makeWays(ctx, refresh) {
       panels.close();
     },
     addToThis: (sha, as, offset_s) => {
-      store.change("further clip", (draft) => {
+      store.change("add a clip", (draft) => {
         draft.further_clips.push({ clip: sha, as, offset_s });
       });
       notices.say("The clip is added to this attempt.", "success");
@@ -191,10 +200,12 @@ function drawFurther(node, ctx, work) {
             { class: "soft" },
             item.offset_s === null ? "offset not known" : `starts ${item.offset_s} s after the first clip`,
           ),
-          button("Take out", () =>
-            ctx.store.change("clip taken out", (copy) => {
+          button("Take out", () => {
+            ctx.store.change("take a clip out", (copy) => {
               copy.further_clips.splice(at, 1);
-            }), { "aria-label": `Take out: ${nameOf(item.clip)}` }),
+            });
+            node.closest("dialog")?.querySelector("h2")?.focus(); // the button goes with its row
+          }, { "aria-label": `Take out: ${nameOf(item.clip)}` }),
         ),
       ),
     ),

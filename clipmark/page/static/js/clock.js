@@ -47,6 +47,7 @@ function stepByTime(times_s, ordinal, ds) {
   return clamp(found, 0, times_s.length - 1);
 }
 
+/** The frame the page is at, and how it moves on. */
 export class Clock {
   /** @param {import("./store.js").Store} store */
   constructor(store) {

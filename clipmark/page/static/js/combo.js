@@ -170,5 +170,6 @@ export function combo({ input: attributes = {}, choices, onInput, onCommit, list
   // The list must not take the focus: leaving the field would close it before the choice is made.
   list.addEventListener("pointerdown", (event) => event.preventDefault());
   window.addEventListener("resize", close);
+  window.addEventListener("scroll", () => isOpen() && place(), { passive: true }); // the list goes along
   return { node, input };
 }

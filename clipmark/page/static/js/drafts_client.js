@@ -28,6 +28,7 @@ function randomHex(bytes) {
 /** What the server is to be told of a draft. */
 const textOf = ({ key, draft }) => `${key} ${JSON.stringify(draft)}`;
 
+/** Keeps the draft in hand on the server. */
 export class DraftKeeper {
   /** @param {any} ctx */
   constructor(ctx) {

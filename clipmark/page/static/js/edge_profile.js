@@ -13,7 +13,7 @@ const HIGH = 56;
  * Across which direction brightness is drawn: up from a flat line, right from a steep one.
  * @param {{x: number, y: number}} along direction of the line, picture px; null draws along the row
  */
-export function normalOf(along) {
+function normalOf(along) {
   const length = along ? Math.hypot(along.x, along.y) : 0;
   if (length === 0) return { normal: { x: 1, y: 0 }, sides: ["left", "right"], row: true };
   const normal = { x: -along.y / length, y: along.x / length };
@@ -30,7 +30,7 @@ export function normalOf(along) {
  * Where a fitted line crosses the profile, px along the normal; null when it does not.
  * @param {{x: number, y: number}[]} fitted @param {{x: number, y: number}} at @param {{x: number, y: number}} normal
  */
-export function crossingOf(fitted, at, normal) {
+function crossingOf(fitted, at, normal) {
   let best = null;
   let least = Infinity;
   for (let i = 0; i + 1 < fitted.length; i += 1) {

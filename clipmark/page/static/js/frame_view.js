@@ -13,6 +13,7 @@ const WAIT_MS = 160; // a picture that comes sooner needs no note
 const DAMAGED = "The file is damaged here: parts of this frame may be made up by the decoder; mark on a sound frame.";
 const CRISP_FROM = 2; // screen px per picture px from which pixels are shown as they are
 
+/** The picture on the stage, and where a place in it is on the screen. */
 export class FrameView {
   /** @param {HTMLElement} stage @param {any} ctx */
   constructor(stage, ctx) {

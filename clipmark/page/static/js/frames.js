@@ -15,6 +15,7 @@ const SETTLE_MS = 60;
 const KEPT_FIRST_MS = 20;
 const HINT_MS = 60;
 const BUSY_MS = 400;
+const GONE_MS = 2000;
 const RETRY_KEPT_MS = 1500;
 
 /**
@@ -22,7 +23,7 @@ const RETRY_KEPT_MS = 1500;
  * @param {number} needed device px across the whole picture
  * @param {number} full px of the upright picture
  */
-export function widthFor(needed, full) {
+function widthFor(needed, full) {
   return Math.min(full, WIDTHS.find((step) => step >= needed) ?? full);
 }
 
@@ -31,7 +32,7 @@ export function widthFor(needed, full) {
  * @param {number} at @param {number} direction @param {number} reach
  * @returns {number[]}
  */
-export function neighbours(at, direction, reach) {
+function neighbours(at, direction, reach) {
   const ahead = direction < 0 ? -1 : 1;
   const found = [];
   let behind = 1;
@@ -43,7 +44,7 @@ export function neighbours(at, direction, reach) {
   return found;
 }
 
-export class Frames {
+class Frames {
   /**
    * @param {import("./store.js").Store} store
    * @param {import("./clock.js").Clock} clock
@@ -268,7 +269,13 @@ export class Frames {
       return;
     }
     this.refused.set(ordinal, error.message);
+    if (error.status === 0) setTimeout(() => this.askAgain(ordinal), GONE_MS); // the server may come back
     for (const fn of [...this.listeners]) fn({ ordinal, exact });
+  }
+
+  askAgain(ordinal) {
+    if (!this.refused.delete(ordinal) || ordinal !== this.clock.ordinal) return;
+    this.focus();
   }
 
   /** A kept picture came: now for the exact one; or for where the hand has moved to meanwhile. */

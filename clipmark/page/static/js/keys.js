@@ -32,6 +32,7 @@ export function keyText(key) {
     .join(" ");
 }
 
+/** The keys as they are now, and what a press of one does. */
 export class Keys {
   /** @param {import("./actions.js").Actions} actions */
   constructor(actions) {

@@ -11,8 +11,10 @@ import { bandOf, ellipse, labelPlace, outlineOf, through } from "./mark_shapes.j
 import { decimalsFor, fixed } from "./numbers.js";
 
 const CHARACTER_PX = 7.1; // of a name, on the average
+const NUMBER_ROOM_PX = 24; // over a corner, for its number
 const BASELINE_PX = 4; // under the middle of the letters
 
+/** The marks as they are drawn over the picture. */
 export class MarksDrawing {
   /** @param {any} ctx */
   constructor(ctx) {
@@ -143,6 +145,8 @@ export class MarksDrawing {
     nodes.handles.forEach((handle, index) => {
       const point = points[index];
       this.fixSize(handle, point);
+      const isAtTop = this.ctx.view.port.toStage(point.x, point.y).y < NUMBER_ROOM_PX;
+      handle.querySelector(".handle-number")?.setAttribute("y", isAtTop ? 20 : -9);
       const held = hand?.mark === id && hand.point === index;
       handle.toggleAttribute("data-held", held);
       handle.setAttribute("aria-pressed", String(held));

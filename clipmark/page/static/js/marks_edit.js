@@ -11,7 +11,7 @@ const REACH_PX = { mouse: 12, pen: 16, touch: 26 }; // CSS px around a point tha
 const LINE_REACH_PX = { mouse: 7, pen: 9, touch: 14 };
 const NUDGES_MS = 700; // nudges that follow each other so fast are one step to undo
 
-export class MarksEdit {
+class MarksEdit {
   /** @param {any} ctx */
   constructor(ctx) {
     this.ctx = ctx;

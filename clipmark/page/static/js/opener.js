@@ -5,6 +5,7 @@ import { newKey } from "./drafts_client.js";
 import { emptyDraft } from "./store.js";
 import { when } from "./work_list.js";
 
+/** Opens attempts, drafts and clips, one after the other. */
 export class Opener {
   /** @param {any} ctx */
   constructor(ctx) {
@@ -179,6 +180,6 @@ export class Opener {
 }
 
 /** @param {{attempt: string} | {draft: string}} named */
-export function nameInAddress(named) {
+function nameInAddress(named) {
   location.hash = new URLSearchParams(named).toString();
 }

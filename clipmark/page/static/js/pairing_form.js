@@ -2,16 +2,20 @@
  * Pairing by form: one row for each clip, with a still of it.
  */
 
+import { clipStill } from "./clip_card.js";
 import { detailsForm } from "./details_form.js";
 import { button, el, put } from "./dom.js";
 import { attemptWords, makeDraft, onClip } from "./work_list.js";
 
 /** @param {HTMLElement} place @param {import("./pairing_panel.js").Pairing} pairing */
 export function byForm(place, pairing) {
-  const { ctx, work, clips } = pairing;
+  const { ctx, work, clips, panel } = pairing;
   const rows = clips.map((clip) => formRow(clip, pairing));
   const say = el("p", { role: "status", class: "small" });
   const makeAll = button("Make the attempts of all filled rows", run, { class: "main" });
+
+  const isStarted = () => rows.some((row) => row.form.started());
+  panel.holdBack(() => (isStarted() ? "Rows are filled in of which no attempt is made yet." : null));
 
   async function run() {
     const filled = rows.filter((row) => row.form.started());
@@ -55,12 +59,7 @@ function formRow(clip, pairing) {
   const node = el(
     "li",
     { class: "pairing-row", data: { sha: clip.sha } },
-    el("img", {
-      class: "clip-still",
-      src: `api/clips/${clip.sha}/frames/0.jpg?width=480`,
-      alt: `First frame of ${clip.name}`,
-      loading: "lazy",
-    }),
+    clipStill(clip, `First frame of ${clip.name}`),
     el(
       "div",
       { role: "group", "aria-label": clip.name },

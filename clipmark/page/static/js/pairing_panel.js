@@ -54,12 +54,13 @@ async function build(panel, ctx, first) {
   });
   const choose = (way) => {
     stop();
+    panel.holdBack(() => null);
     told.textContent = way.what;
     stop = way.show(place, pairing) ?? (() => {});
   };
   const choice = wayChoice(first, choose);
   put(panel.body, choice, told, place);
-  put(place, el("p", { class: "soft" }, "Looking for clips ..."));
+  put(place, el("p", { class: "soft" }, "Looking for clips \u2026"));
   let work;
   try {
     work = await loadWork(ctx);

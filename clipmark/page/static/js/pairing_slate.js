@@ -3,8 +3,10 @@
  * of what a slate says beside it.
  */
 
+import { shownAspect } from "./clip_card.js";
 import { detailsForm } from "./details_form.js";
 import { button, el, put } from "./dom.js";
+import { seconds } from "./numbers.js";
 import { attemptWords, makeDraft, onClip } from "./work_list.js";
 
 const WIDTH_PX = 1280;
@@ -23,6 +25,8 @@ export function bySlate(place, pairing) {
   let made = 0;
   /** @type {number[] | null} */
   let times = null;
+  /** @type {any} the clip with its facts, once it is open */
+  let opened = null;
   let going = true;
 
   const picture = /** @type {HTMLImageElement} */ (el("img", { class: "slate-picture", alt: "" }));
@@ -38,17 +42,19 @@ export function bySlate(place, pairing) {
     ordinal = 0;
     last = 0;
     times = null;
+    opened = null;
     drawFrame();
     tellAttempts();
     try {
-      const opened = await api.post(`api/clips/${clip.sha}/open`);
+      const found = await api.post(`api/clips/${clip.sha}/open`);
       const answer = await api.get(`api/clips/${clip.sha}/times`);
       if (!going || clips[at] !== clip) return;
+      opened = found;
       last = (opened.facts?.frame_count ?? 1) - 1;
       times = answer.times_s;
       drawFrame();
     } catch (error) {
-      notices.say(error.message, "refusal");
+      if (going && clips[at] === clip) notices.say(error.message, "refusal");
     }
   }
 
@@ -63,9 +69,8 @@ export function bySlate(place, pairing) {
     const clip = clips[at];
     picture.src = `api/clips/${clip.sha}/frames/${ordinal}.jpg?width=${WIDTH_PX}`;
     picture.alt = `Frame ${ordinal} of ${clip.name}`;
-    picture.style.aspectRatio = aspectOf(clip);
-    const time = times?.[ordinal];
-    where.textContent = `frame ${ordinal}${time === undefined ? "" : `, ${time.toFixed(3)} s`}`;
+    picture.style.aspectRatio = shownAspect(opened ?? clip);
+    where.textContent = `frame ${ordinal}${times ? `, ${seconds(times[ordinal])}` : ""}`;
   }
 
   /** @param {number} frames */
@@ -170,10 +175,4 @@ export function bySlate(place, pairing) {
     going = false;
     panel.dialog.removeEventListener("keydown", onKey);
   };
-}
-
-/** Width to height as shown; the still is stored with its own pixels. @param {any} clip */
-function aspectOf(clip) {
-  const facts = clip.facts;
-  return facts ? String((facts.width * facts.pixel_aspect) / facts.height) : "";
 }

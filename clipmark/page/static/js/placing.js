@@ -5,6 +5,7 @@ import { whyNotPlace } from "./may_mark.js";
 
 const APART_PX = 2; // picture px; closer points are one point pressed twice
 
+/** The mark that is being placed, point by point. */
 export class Placing {
   /** @param {any} ctx @param {import("./marks_draw.js").MarksDrawing} drawing */
   constructor(ctx, drawing) {

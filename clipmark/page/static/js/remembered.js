@@ -4,7 +4,7 @@
 /** @typedef {() => Storage} Place asked for anew each time: even reaching for it may be refused */
 
 /** Across visits, for all tabs. @type {Place} */
-export const browserStorage = () => localStorage;
+const browserStorage = () => localStorage;
 
 /** Across reloads of this tab alone. @type {Place} */
 export const tabStorage = () => sessionStorage;

@@ -77,6 +77,7 @@ LABELS.set("setups", "Set-ups");
 
 /** What is of one day only, and is asked anew rather than taken over. */
 export const OF_THE_DAY = ["inclinometer_zeroed", "room_c", "tyre_c"];
+/** The same, of each set-up. */
 export const OF_THE_DAY_SETUP = ["battery_before_v", "battery_after_v", "runs_since_cleaning"];
 
 /** How a field of the record is called on the page. @param {string} name */

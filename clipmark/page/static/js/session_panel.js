@@ -70,7 +70,7 @@ function noteAsked({ store }) {
 
 /** @param {import("./panel.js").Panel} panel @param {any} ctx */
 async function build(panel, ctx) {
-  const place = el("div", { class: "session-place" }, el("p", { class: "soft" }, "Looking for the record ..."));
+  const place = el("div", { class: "session-place" }, el("p", { class: "soft" }, "Looking for the record \u2026"));
   put(panel.body, place);
   try {
     show(place, panel, ctx, await ctx.api.get("api/session"));

@@ -74,7 +74,9 @@ export const FIELDS = [
   { name: "note", label: "note", kind: "text", choices: () => [] },
 ];
 
+/** Which way the truck goes, in the words of the attempts file. */
 export const TRAVELS = ["up", "down", "level"];
+/** What a person may say of an attempt. */
 export const VERDICTS = ["cleared", "failed", "void"];
 
 /**

@@ -27,7 +27,7 @@ export function spanWith(span, end, frame, last) {
  * @param {"from"|"to"} end
  * @param {number} frame
  */
-export function setEnd({ store, clock, notices }, end, frame) {
+function setEnd({ store, clock, notices }, end, frame) {
   const last = (store.clip?.facts?.frame_count ?? clock.count ?? 1) - 1;
   const made = spanWith(store.draft.marks.span ?? null, end, frame, last);
   if (!store.draft.clip) {

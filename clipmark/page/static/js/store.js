@@ -61,6 +61,7 @@ function frozen(value) {
   return value;
 }
 
+/** One attempt as it is on the page; whoever shows something of it subscribes. */
 export class Store {
   constructor() {
     /** @type {Draft} */

@@ -6,7 +6,9 @@ import { put, svg } from "./dom.js";
 import { callWords, fixed } from "./numbers.js";
 import { thinned, ticks } from "./strip_scale.js";
 
-export const LEFT_PX = 46; // the speed's own scale
+/** Room at the left of the paper for the speed's own scale, px. */
+export const LEFT_PX = 46;
+/** Room at the right of it, px. */
 export const RIGHT_PX = 14;
 const TOP_PX = 20; // lane of calls and handles
 const AXIS_PX = 18;

@@ -3,6 +3,7 @@
 const SIDE_PX = 256; // of a crop
 const SPARE_PX = 56; // a point nearer to the edge of its crop asks for the next
 
+/** The crop of true pixels at hand, and the next one on its way. */
 export class TruePixels {
   /** @param {any} ctx @param {() => void} arrived */
   constructor(ctx, arrived) {
@@ -89,7 +90,7 @@ async function decoded(blob, place) {
  * Brightness at a picture position between pixels, 0..255; null outside the crop.
  * @param {{x: number, y: number, w: number, h: number, data: Uint8ClampedArray}} crop
  */
-export function brightnessAt(crop, x, y) {
+function brightnessAt(crop, x, y) {
   const left = Math.floor(x - crop.x);
   const top = Math.floor(y - crop.y);
   if (left < 0 || top < 0 || left + 1 >= crop.w || top + 1 >= crop.h) return null;

@@ -21,11 +21,11 @@ const STATE_WORDS = {
  * @param {File[]} files
  * @param {boolean} fromFolder
  */
-export function takeIn(ctx, uploads, files, fromFolder) {
+function takeIn(ctx, uploads, files, fromFolder) {
   const { footage, others } = fromFolder ? sorted(files) : { footage: files, others: [] };
   uploads.add(footage);
   if (others.length > 0) {
-    const named = others.slice(0, 4).join(", ") + (others.length > 4 ? ", ..." : "");
+    const named = others.slice(0, 4).join(", ") + (others.length > 4 ? ", \u2026" : "");
     ctx.notices.say(`Left out, since the name is not that of a clip: ${named}.`);
   }
   if (fromFolder && footage.length === 0) {

@@ -6,6 +6,7 @@
 const MOST_CSS_PX = 80; // one picture pixel is not shown larger than this
 const STAY = 0.35; // share of the stage that a zoomed picture may leave empty at a side
 
+/** Where the picture is on the stage, and how large. */
 export class Viewport {
   constructor() {
     this.picture = { width: 1, height: 1, aspect: 1 };
