@@ -4,12 +4,14 @@
 
 import { clipCard } from "./clip_card.js";
 import { button, el, put } from "./dom.js";
+import { field } from "./form_parts.js";
 import * as pairing from "./pairing_panel.js";
 import { Uploads } from "./uploads.js";
 import { acceptDrops, pickers, uploadList } from "./uploads_view.js";
-import { loadWork, onClip, pairedShas } from "./work_list.js";
+import { attemptWords, loadWork, onClip, pairedShas } from "./work_list.js";
 
 const POLL_MS = 1000;
+const SIFT_FROM = 12; // so many clips are too many to look through
 
 /** @param {HTMLElement} root @param {any} ctx */
 export function mount(root, ctx) {
@@ -41,13 +43,14 @@ export function mount(root, ctx) {
 function build(panel, ctx, uploads) {
   const list = el("ul", { role: "list", class: "clip-list" });
   const state = el("p", { class: "soft", role: "status" }, "Looking for clips \u2026");
-  const further = el("div", { class: "further-clips" });
+  const further = el("div", {});
+  const find = field({ name: "find", label: "Only those with", hint: "Part of a name, or of an entry or test that was run on it." });
   const onTheWay = uploadList(uploads);
   let open = true;
   let timer = 0;
   let taken = 0;
   let asked = 0; // the newest wish; answers to older ones are passed over
-  /** Cards by clip, made anew only when something of them changed. @type {Map<string, {text: string, node: HTMLElement}>} */
+  /** Cards by clip, made anew only when something of them changed. @type {Map<string, {text: string, node: HTMLElement, words: string}>} */
   let cards = new Map();
 
   const ways = makeWays(ctx, refresh);
@@ -75,20 +78,30 @@ function build(panel, ctx, uploads) {
     const before = cards;
     cards = new Map(work.clips.map((clip) => [clip.sha, cardFor(clip, work, before.get(clip.sha))]));
     const nodes = [...cards.values()].map(({ node }) => node);
+    sift();
     if (nodes.length === list.children.length && nodes.every((node, at) => node === list.children[at])) return;
     const kept = focusPlace(list);
     put(list, nodes);
     kept();
   }
 
+  /** Of many clips, those whose name or attempts hold what is looked for. */
+  function sift() {
+    const wanted = find.read().toLowerCase();
+    find.node.hidden = wanted === "" && cards.size < SIFT_FROM;
+    for (const { node, words } of cards.values()) node.hidden = !words.includes(wanted);
+  }
+
   /** The card there is, while it says all there is to say or something is being typed in it. */
   function cardFor(clip, work, old) {
     const { draft, key } = ctx.store;
-    const text = JSON.stringify([clip, onClip(work, clip.sha), draft.clip, draft.further_clips, key]);
+    const { attempts, drafts } = onClip(work, clip.sha);
+    const text = JSON.stringify([clip, attempts, drafts, draft.clip, draft.further_clips, key]);
     if (old && (old.text === text || writingIn(old.node))) return old;
     const node = clipCard(clip, work, draft, ways, key !== null);
     if (old?.node.querySelector("details[open]")) node.querySelector("details")?.setAttribute("open", "");
-    return { text, node };
+    const words = [clip.name, ...[...attempts, ...drafts].map(attemptWords)].join(" ").toLowerCase();
+    return { text, node, words };
   }
 
   put(
@@ -102,9 +115,12 @@ function build(panel, ctx, uploads) {
       button("Attempt without a clip (called only)", () => calledOnly(ctx)),
     ),
     further,
+    find.node,
     state,
     list,
   );
+  find.input.addEventListener("input", sift);
+  find.node.hidden = true; // until there are many
   const stopNews = ctx.store.subscribe(refresh, ["event", "saved", "draft"]);
   const stopUploads = uploads.subscribe(() => {
     const done = uploads.list.filter((item) => item.state === "done").length;

@@ -171,7 +171,7 @@ class CrawlRun {
     }
     this.bar.hidden = true;
     this.said.textContent = words;
-    this.ctx.store.setUi({ followed: [] });
+    this.ctx.store.setUi({ followed: null });
     this.update();
   }
 }

@@ -33,7 +33,7 @@ export function mount(root, ctx) {
   }, ["loaded"]);
 
   function update() {
-    const items = missingItems(store.draft, store.event, store.ui);
+    const items = missingItems(store.draft, store.event, store.ui, store.clip?.facts?.frame_count);
     const open = openItems(items);
     const text = headingOf(open, items, store);
     if (heading.textContent !== text) {
@@ -53,7 +53,7 @@ export function mount(root, ctx) {
     }
   }
 
-  store.subscribe(update, ["details", "marks", "loaded", "saved", "event", "ui", "draft"]);
+  store.subscribe(update, ["details", "marks", "loaded", "saved", "event", "ui", "draft", "clip"]);
   update();
 }
 

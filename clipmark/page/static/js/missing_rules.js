@@ -47,9 +47,10 @@ function viewDeclared(marks) {
  * @param {object} draft
  * @param {object} event
  * @param {object} ui      UI state: `by` who signs, `calledOnly`
+ * @param {number|null} [frames] how many the clip has; of one frame no span can be taken
  * @returns {Item[]}
  */
-export function missingItems(draft, event, ui) {
+export function missingItems(draft, event, ui, frames = null) {
   const items = [];
   const ask = (id, label, way, more = {}) => {
     items.push({ id, label, way, optional: false, stops: false, hint: "", ...more });
@@ -69,7 +70,7 @@ export function missingItems(draft, event, ui) {
     });
   }
   if (draft.clip) {
-    askForMarks(draft, testOf(draft, event), ask);
+    askForMarks(draft, testOf(draft, event), ask, frames);
   }
   if (!isGiven(details.verdict)) {
     ask("verdict", "verdict", { field: "verdict" }, { hint: "Cleared, failed or void: a person says it." });
@@ -83,7 +84,7 @@ export function missingItems(draft, event, ui) {
   return items;
 }
 
-function askForMarks(draft, test, ask) {
+function askForMarks(draft, test, ask, frames) {
   const { marks } = draft;
   const ofAngle = test === null || ANGLE_KINDS.has(test.kind);
   const ofCrawl = test?.kind === "smoothness";
@@ -111,7 +112,7 @@ function askForMarks(draft, test, ask) {
       hint: "A lens file, a sheet, or how squarely the camera looks; without it 5° is assumed.",
     });
   }
-  if (!hasMark(marks, "span")) {
+  if (!hasMark(marks, "span") && frames !== 1) {
     const way = { action: "from-here" };
     ask("span", "from and to", way, { hint: "First and last frame of the attempt." });
   }

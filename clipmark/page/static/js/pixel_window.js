@@ -27,7 +27,8 @@ class PixelWindow {
     this.fields = coordinateFields(ctx);
     put(root, this.title, this.canvas, this.profile.node, this.fields.node);
     this.pixels = new TruePixels(ctx, () => this.drawSoon());
-    this.last = null; // where it looked last
+    this.last = null; // where it looked last, and in which clip
+    this.lastClip = null;
     this.due = 0;
     ctx.store.subscribe(() => this.drawSoon(), ["marks", "ui", "loaded", "fits", "clip"]);
     ctx.view.subscribe((what) => what !== "transform" && this.drawSoon());
@@ -70,7 +71,7 @@ class PixelWindow {
       return { at: here, id: null, kind, points: all, along, text: `${kind.label}, ${edit.placing.next}` };
     }
     if (view.pointer) return { at: view.inside(view.pointer), id: null, kind: null, points: [], text: "under the pointer" };
-    return this.last ? { ...this.last, text: "last place" } : null;
+    return this.last && this.lastClip === store.clip.sha ? { ...this.last, text: "last place" } : null;
   }
 
   draw() {
@@ -87,6 +88,7 @@ class PixelWindow {
       return;
     }
     this.last = { at: place.at, id: null, kind: null, points: [] };
+    this.lastClip = store.clip.sha;
     const { at } = place;
     this.aim(paper, at);
     const crop = this.drawPixels(paper, at, clock.ordinal);

@@ -39,7 +39,7 @@ export function mount(root, ctx) {
 
 function build(panel, ctx) {
   const { store } = ctx;
-  const items = missingItems(store.draft, store.event, store.ui);
+  const items = missingItems(store.draft, store.event, store.ui, store.clip?.facts?.frame_count);
   const stops = items.filter((item) => item.stops && item.id !== "by");
   const open = items.filter((item) => !item.stops && !item.optional);
   const by = /** @type {HTMLInputElement} */ (

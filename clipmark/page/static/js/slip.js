@@ -123,7 +123,7 @@ function fieldCell({ store }, field) {
       return;
     }
     input.value = fieldText(value);
-    input.title = field.name === "note" ? fieldText(value) : "";
+    input.title = field.kind === "text" ? fieldText(value) : ""; // long names do not fit
     say(null);
   }
   return { node: cell(field.name, label, box, note), update };

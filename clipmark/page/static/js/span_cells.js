@@ -32,6 +32,8 @@ function setEnd({ store, clock, notices }, end, frame) {
   const made = spanWith(store.draft.marks.span ?? null, end, frame, last);
   if (!store.draft.clip) {
     notices.say("There is no clip to take frames from; choose one first.", "refusal");
+  } else if (last < 1) {
+    notices.say("This clip has one frame; the attempt is that frame.");
   } else if (made === null) {
     const side = end === "from" ? "start at the last frame" : "end at frame 0";
     notices.say(`An attempt cannot ${side}; go to another frame.`, "refusal");

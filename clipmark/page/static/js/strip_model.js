@@ -10,6 +10,8 @@ import { clamp } from "./plain.js";
 import { TraceLookup } from "./strip_scale.js";
 import { marksKey } from "./store.js";
 
+const NOTHING = []; // one and the same, so that nothing new is not taken for news
+
 /**
  * @typedef {object} StripModel
  * @property {number} frames                 how many the clip has
@@ -39,7 +41,7 @@ export function modelOf(store) {
     times_s: draft.clip && clip?.times_s?.length ? clip.times_s : null,
     trace: trace?.result ?? null,
     stale: Boolean(result) && crawl.forMarks !== key,
-    followed: store.ui.followed ?? [],
+    followed: store.ui.followed ?? NOTHING,
     stalls: (result?.stalls ?? []).map((stall, index) => ({
       t_s: stall.t_s,
       dwell_s: stall.dwell_s,
