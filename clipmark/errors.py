@@ -1,9 +1,10 @@
 """What an operator can be told.
 
 Every refusal is one sentence: what was wrong, with which file, frame or field, and what to
-do. The rooms raise these; the edge (command line, page) prints the sentence and exits with
-status 2. Each class is a builtin error too, so that a caller of the Python API can catch the
-kind they already know.
+do. An option of the command line stands in brackets behind the thing it gives, as in "its length
+(--scale-mm)", so that the page can leave it out. The rooms raise these; the edge (command line,
+page) prints the sentence and exits with status 2. Each class is a builtin error too, so that a
+caller of the Python API can catch the kind they already know.
 """
 
 

@@ -262,12 +262,13 @@ def check_reference(line: Line, kind: str) -> None:
     if kind == "level" and lean > UPRIGHT_LIMIT_DEG:
         raise MarkError(
             f"the level line leans by {lean:.1f} deg in the picture, but a level line cannot stand "
-            "nearly upright; give it as --plumb if it hangs, or mark another line"
+            "nearly upright; give it as a plumb line (--plumb) if it hangs, or mark another line"
         )
     if kind == "plumb" and lean < UPRIGHT_LIMIT_DEG:
         raise MarkError(
             f"the plumb line leans by only {lean:.1f} deg in the picture, but a plumb line cannot "
-            "lie nearly flat; give it as --level if it is levelled, or mark another line"
+            "lie nearly flat; give it as a level line (--level) if it is levelled, or mark another "
+            "line"
         )
 
 

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
-import traceback
-from pathlib import Path
 from typing import Annotated
 
-import platformdirs
 import typer
 
-from clipmark import __version__
+from clipmark import __version__, defects
 from clipmark.cli import angle, attempts, crawl, demo, footage, mark, start
 from clipmark.errors import ClipmarkError
 
@@ -76,7 +73,7 @@ def status_of(arguments: list[str]) -> int:
             if not message:  # no verb given: its help is already on the screen
                 return REFUSED
             return _refuse(name, f"{message}; see {name} --help")
-        return _defect(name, error)
+        return _say(name, defects.keep(name, error), DEFECT)
     return result if isinstance(result, int) else DONE
 
 
@@ -87,20 +84,3 @@ def _say(name: str, sentence: str, status: int) -> int:
 
 def _refuse(name: str, sentence: str) -> int:
     return _say(name, " ".join(sentence.split()), REFUSED)
-
-
-def _defect(name: str, error: Exception) -> int:
-    """Keep the details of a defect in a file, and tell the operator where."""
-    details = "".join(traceback.format_exception(error))
-    where = Path(platformdirs.user_log_dir("clipmark")) / "defect.txt"
-    try:
-        where.parent.mkdir(parents=True, exist_ok=True)
-        where.write_text(f"clipmark {__version__}\n{name}\n{details}", encoding="utf-8")
-        told = f"details are in {where}"
-    except OSError:
-        told = "and its details could not be written to a file"
-    return _say(
-        name,
-        f"this is a defect of clipmark, not of your input ({type(error).__name__}); {told}",
-        DEFECT,
-    )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -16,7 +17,8 @@ from clipmark.record.folder import EventFolder
 LAN_MEANS = (
     "With --lan the page answers to every machine on this network. Who has the address with the "
     "key can see every clip and sign attempts, and because the connection is not encrypted, others "
-    "on the network can read that key. Use it only on a network you trust."
+    "on the network can read that key. Addresses of the internet are refused. Use it only on a "
+    "network you trust."
 )
 
 
@@ -60,7 +62,8 @@ def run(
             screen.print(f"  {address}", soft_wrap=True, highlight=False)
         screen.print("Ctrl+C ends it. What is signed is saved; what is only marked is kept.")
 
-    serve(folder, port=port, lan=lan, ready=ready, open_browser=not no_browser)
+    with contextlib.suppress(KeyboardInterrupt):  # Ctrl+C, the usual end
+        serve(folder, port=port, lan=lan, ready=ready, open_browser=not no_browser)
 
 
 def _ask_for_lan() -> None:

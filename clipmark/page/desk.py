@@ -11,6 +11,7 @@ from fastapi import Depends, Request
 from clipmark.page.drafts import Drafts
 from clipmark.page.jobs import Jobs
 from clipmark.page.shelf import Shelf
+from clipmark.page.uploads import remove_left_over
 from clipmark.record.folder import EventFolder
 
 
@@ -23,6 +24,8 @@ class Desk:
     event : EventFolder
         Not safe for several threads at once: hold `event_lock` while using it.
     event_lock : RLock
+    intake_lock : Lock
+        Held while a clip gets its name in ``clips/``.
     shelf : Shelf
         Clips by content hash, and readers of their frames.
     drafts : Drafts
@@ -36,7 +39,8 @@ class Desk:
     def __init__(self, event_path: Path, *, practice: bool = False) -> None:
         self.event_path = event_path
         self.event = EventFolder.open(event_path)
-        self.event_lock = threading.RLock()
+        self.event_lock, self.intake_lock = threading.RLock(), threading.Lock()
+        remove_left_over(event_path / "clips")
         self.shelf = Shelf(event_path)
         self.drafts = Drafts(event_path)
         self.jobs = Jobs(self.shelf)

@@ -18,6 +18,7 @@ from typing import Literal, Protocol
 import numpy as np
 import pandas as pd
 
+from clipmark import defects
 from clipmark.clip import Clip
 from clipmark.errors import ClipmarkError, PageError
 from clipmark.marks_file import MarksFile, crawl_from
@@ -286,6 +287,7 @@ def _measure(job: Job) -> None:
         job.error = str(error)
         _end(job, "failed")
     except Exception as error:  # the thread must live on; the page is told
+        defects.keep("a crawl on the page", error)
         job.error = (
             f"this is a defect of clipmark, not of your marks ({type(error).__name__}: {error}); "
             "measure another span, and tell us"

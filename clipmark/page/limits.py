@@ -7,9 +7,16 @@ import time
 from collections import OrderedDict
 from collections.abc import Callable
 
+from starlette.exceptions import HTTPException
 from starlette.types import Message, Receive
 
 CLIENTS_KEPT = 1_000
+JSON_BYTES = 2_000_000
+UPLOAD_BYTES = 32_000_000_000
+TOO_LARGE = (
+    f"the request is too large: at most {JSON_BYTES // 1_000_000} MB, and "
+    f"{UPLOAD_BYTES // 1_000_000_000} GB for a clip; put larger clips into the clips folder by hand"
+)
 
 
 class Rate:
@@ -45,8 +52,11 @@ class Rate:
         return 0.0 if enough else (cost - left) / self._per_s
 
 
-class BodyTooLargeError(Exception):
+class BodyTooLargeError(HTTPException):
     """More came in than was announced or is allowed; raised into the application."""
+
+    def __init__(self) -> None:
+        super().__init__(413, TOO_LARGE)
 
 
 def counted(receive: Receive, limit_bytes: int) -> Receive:

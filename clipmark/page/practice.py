@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import tempfile
 import threading
@@ -12,7 +13,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import RedirectResponse
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from clipmark.errors import ClipmarkError, PageError
 from clipmark.page.desk import Desk
+from clipmark.record import disk
 from clipmark.record.folder import EventFolder
 from clipmark.sample.media import sample_media_folder
 
@@ -25,6 +28,7 @@ class Practice:
     def __init__(self, make_app: Callable[[Desk], ASGIApp]) -> None:
         self._make_app = make_app
         self._lock = threading.Lock()
+        self._closed = False
         self._folder: Path | None = None
         self._desk: Desk | None = None
         self._app: ASGIApp | None = None
@@ -43,21 +47,39 @@ class Practice:
 
     def _ready(self) -> ASGIApp:
         with self._lock:
+            if self._closed:
+                raise PageError("the page is being closed; start it again")
             if self._app is None:
-                self._folder = Path(tempfile.mkdtemp(prefix="clipmark-practice-"))
-                path = self._folder / "tarn-hollow"
-                copy_sample_event(path)
-                self._desk = Desk(path, practice=True)
+                self._desk = self._made()
                 self._app = self._make_app(self._desk)
             return self._app
+
+    def _made(self) -> Desk:
+        """A desk with the copy on it; nothing half-copied stays."""
+        try:
+            self._folder = Path(tempfile.mkdtemp(prefix="clipmark-practice-"))
+        except OSError as error:
+            place = Path(tempfile.gettempdir())
+            raise disk.explain(error, "copy the sample event", place) from error
+        try:
+            path = self._folder / "tarn-hollow"
+            copy_sample_event(path)
+            return Desk(path, practice=True)
+        except BaseException:
+            shutil.rmtree(self._folder, ignore_errors=True)
+            self._folder = None
+            raise
 
     def close(self) -> None:
         """Let the copy go; what was marked in it was practice."""
         with self._lock:
             desk, folder = self._desk, self._folder
             self._app = self._desk = self._folder = None
+            self._closed = True
         if desk is not None:
-            desk.close()
+            with contextlib.suppress(ClipmarkError):  # an attempts file that goes anyway
+                desk.close()
+            shutil.rmtree(desk.drafts.folder, ignore_errors=True)
         if folder is not None:
             shutil.rmtree(folder, ignore_errors=True)
 
@@ -72,10 +94,13 @@ def copy_sample_event(path: Path) -> None:
     """
     media = sample_media_folder()
     with EventFolder.create(path, name=EVENT_NAME) as event:
-        for name in ("event.toml", "session.toml"):
-            shutil.copyfile(media / name, path / name)
-        (path / "lenses").mkdir(exist_ok=True)
-        for lens in sorted((media / "lenses").glob("*.json")):
-            shutil.copyfile(lens, path / "lenses" / lens.name)
+        try:
+            for name in ("event.toml", "session.toml"):
+                shutil.copyfile(media / name, path / name)
+            (path / "lenses").mkdir(exist_ok=True)
+            for lens in sorted((media / "lenses").glob("*.json")):
+                shutil.copyfile(lens, path / "lenses" / lens.name)
+        except OSError as error:
+            raise disk.explain(error, "copy the sample event", path) from error
         for clip in sorted(media.glob("*.mp4")):
             event.add_clip(clip)

@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-import errno
-import traceback
-from collections.abc import Sequence
-from pathlib import Path
+import re
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-import platformdirs
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
 
-from clipmark import __version__
+from clipmark import defects
 from clipmark.errors import ClipmarkError, FolderError, FrameError, PageError, RevisionError
+from clipmark.record import disk
 
 _STATUS: tuple[tuple[type[ClipmarkError], int], ...] = (
     (PageError, 404),
     (FrameError, 404),
     (RevisionError, 409),
 )
+# An option in brackets behind the thing it gives: what the page leaves out of a sentence.
+OPTIONS = re.compile(r" \(--[a-z][a-z-]*(?: and --[a-z][a-z-]*)*\)")
 _PLAIN = {
     404: "there is nothing at this address of the page; open the page anew",
     405: "this address of the page does not take that kind of request; open the page anew",
@@ -30,14 +30,26 @@ _PLAIN = {
 
 def status_of(error: ClipmarkError) -> int:
     """Which HTTP status a refusal has."""
-    if isinstance(error, FolderError) and _disk_full(error):
+    cause = error.__cause__
+    if isinstance(error, FolderError) and isinstance(cause, OSError) and disk.is_full(cause):
         return 507
     return next((status for kind, status in _STATUS if isinstance(error, kind)), 400)
 
 
-def answer(status: int, sentence: str) -> JSONResponse:
+def answer(status: int, sentence: str, headers: Mapping[str, str] | None = None) -> JSONResponse:
     """A refusal as the page gets it."""
-    return JSONResponse({"error": " ".join(sentence.split())}, status)
+    return JSONResponse({"error": in_page_words(sentence)}, status, headers)
+
+
+def in_page_words(sentence: str) -> str:
+    """A sentence on one line, without the options of the command line that it names in brackets.
+
+    Examples
+    --------
+    >>> in_page_words("a scale mark needs its length (--scale-mm) as well; give both")
+    'a scale mark needs its length as well; give both'
+    """
+    return " ".join(OPTIONS.sub("", sentence).split())
 
 
 def install(app: FastAPI) -> None:
@@ -46,11 +58,6 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(RequestValidationError, _unreadable)
     app.add_exception_handler(HTTPException, _plain)
     app.add_exception_handler(Exception, _defect)
-
-
-def _disk_full(error: BaseException) -> bool:
-    cause = error.__cause__
-    return isinstance(cause, OSError) and cause.errno in (errno.ENOSPC, errno.EDQUOT)
 
 
 async def _refused(request: Request, error: Exception) -> JSONResponse:
@@ -65,26 +72,13 @@ async def _unreadable(request: Request, error: Exception) -> JSONResponse:
 
 async def _plain(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, HTTPException)
-    return answer(error.status_code, _PLAIN.get(error.status_code, str(error.detail)))
+    sentence = _PLAIN.get(error.status_code, str(error.detail))
+    return answer(error.status_code, sentence, error.headers)
 
 
 async def _defect(request: Request, error: Exception) -> JSONResponse:
     """Keep the details in a file; the page is told where."""
-    where = Path(platformdirs.user_log_dir("clipmark")) / "defect.txt"
-    details = "".join(traceback.format_exception(error))
-    try:
-        where.parent.mkdir(parents=True, exist_ok=True)
-        where.write_text(
-            f"clipmark {__version__}\n{request.method} {request.url.path}\n{details}",
-            encoding="utf-8",
-        )
-        told = f"details are in {where}"
-    except OSError:
-        told = "and its details could not be written to a file"
-    return answer(
-        500,
-        f"this is a defect of clipmark, not of your input ({type(error).__name__}); {told}",
-    )
+    return answer(500, defects.keep(f"{request.method} {request.url.path}", error))
 
 
 def in_words(errors: Sequence[Any]) -> str:

@@ -26,6 +26,7 @@ from clipmark.page.bodies import (
 from clipmark.page.desk import DeskOf
 from clipmark.page.jobs import QueueFullError
 from clipmark.page.measuring import angle_result, marks_file, start_crawl
+from clipmark.page.refusals import in_page_words
 from clipmark.record.draft import Marks
 
 router = APIRouter(tags=["marking"])
@@ -96,7 +97,7 @@ def job_now(
         state=found.state,
         done=found.done,
         total=found.total,
-        error=found.error,
+        error=None if found.error is None else in_page_words(found.error),
         result=finite(found.result),
         followed=[
             {"frame": item.frame, "t_s": item.t_s, "along_px": item.along_px} for item in followed

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import ipaddress
 import json
 import secrets
 from collections.abc import Iterable
@@ -20,10 +21,16 @@ from urllib.parse import parse_qsl, urlencode
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from clipmark.page.limits import BodyTooLargeError, Rate, counted
+from clipmark import defects
+from clipmark.page.limits import (
+    JSON_BYTES,
+    TOO_LARGE,
+    UPLOAD_BYTES,
+    BodyTooLargeError,
+    Rate,
+    counted,
+)
 
-JSON_BYTES = 2_000_000
-UPLOAD_BYTES = 32_000_000_000
 TARGET_BYTES = 4_000  # of path and query
 KEY_BYTES = 24
 POLICY = (
@@ -44,6 +51,8 @@ SHUT = (
     "printed when it started"
 )
 READING = ("GET", "HEAD")
+HTTP_PORT = 80  # left out of `Host` and `Origin` (RFC 9110, 4.2.3)
+LENGTH_DIGITS = 20  # of a Content-Length: more than any disk holds
 
 
 def new_key() -> str:
@@ -58,7 +67,7 @@ class Doors:
     Attributes
     ----------
     hosts : set of str
-        Allowed ``Host`` values, ``name:port`` in lower case.
+        Allowed ``Host`` values in lower case: ``name:port``, at port 80 also the name alone.
     key : str
         The key in the address.
     """
@@ -69,8 +78,9 @@ class Doors:
     @classmethod
     def loopback(cls, port: int, others: Iterable[str] = ()) -> Doors:
         """For the loopback interface, and other names or addresses at the same port."""
-        names = ("127.0.0.1", "localhost", "[::1]", *others)
-        return cls({f"{name.lower()}:{port}" for name in names})
+        names = [name.lower() for name in ("127.0.0.1", "localhost", "[::1]", *others)]
+        hosts = {f"{name}:{port}" for name in names}
+        return cls(hosts | set(names) if port == HTTP_PORT else hosts)
 
     @property
     def cookie_name(self) -> str:
@@ -137,12 +147,17 @@ class Gate:
             await _answer(guarded, scope, refused)
         except BodyTooLargeError:
             if not started:
-                await _answer(guarded, scope, _too_large())
+                await _answer(guarded, scope, Refused(413, TOO_LARGE))
+        except Exception as error:  # a defect that was answered is raised on all the same
+            if not started:
+                told = defects.keep(f"{scope['method']} {scope['path']}", error)
+                await _answer(guarded, scope, Refused(500, told))
 
     def _admit(self, scope: Scope) -> tuple[str, str] | None:
         """Let a request in (None), or say where it goes with which cookie; raises `Refused`."""
         headers = Headers(scope=scope)
         client = scope["client"][0] if scope.get("client") else "?"
+        self._check_client(client)
         self._check_target(scope)
         self._check_host(headers)
         wait_s = self._rate.take(client)
@@ -159,6 +174,14 @@ class Gate:
         if not self._has_cookie(headers):
             raise Refused(401, SHUT)
         return None
+
+    def _check_client(self, client: str) -> None:
+        if not is_near(client):
+            raise Refused(
+                403,
+                "this page answers only to machines of its own network, not to the internet; open "
+                "it on one of those",
+            )
 
     def _check_target(self, scope: Scope) -> None:
         if len(scope.get("raw_path") or b"") + len(scope["query_string"]) > TARGET_BYTES:
@@ -224,18 +247,24 @@ class Gate:
         upload = scope["method"] == "POST" and scope["path"].endswith("/api/clips")
         limit = UPLOAD_BYTES if upload else JSON_BYTES
         announced = Headers(scope=scope).get("content-length", "0")
-        if not announced.isdecimal() or int(announced) > limit:
-            raise _too_large()
+        known = announced.isdecimal() and len(announced) <= LENGTH_DIGITS
+        if not known or int(announced) > limit:
+            raise Refused(413, TOO_LARGE)
         return limit
 
 
-def _too_large() -> Refused:
-    return Refused(
-        413,
-        f"the request is too large: at most {JSON_BYTES // 1_000_000} MB, and "
-        f"{UPLOAD_BYTES // 1_000_000_000} GB for a clip; put larger clips into the clips folder "
-        "by hand",
-    )
+def is_near(client: str) -> bool:
+    """Whether an address is this machine's or of a local network (RFC 6890): not of the internet.
+
+    Examples
+    --------
+    >>> [is_near(address) for address in ("127.0.0.1", "192.168.4.20", "198.51.100.7", "8.8.8.8")]
+    [True, True, True, False]
+    """
+    try:
+        return not ipaddress.ip_address(client).is_global
+    except ValueError:  # no address: a socket of this machine
+        return True
 
 
 async def _redirect(send: Send, target: str, cookie: str) -> None:

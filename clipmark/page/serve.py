@@ -43,7 +43,8 @@ def serve(
     port : int
         0 takes a free one.
     lan : bool
-        Answer on every network of this machine, not only to itself.
+        Answer to other machines of the networks this one is in, not only to itself. Addresses of
+        the internet are refused all the same.
     ready : callable
         Told where the page is, before the first request.
     open_browser : bool
@@ -53,7 +54,18 @@ def serve(
     FolderError, RecordError
         When the event cannot be opened, or the port is taken.
     """
-    listener = listen(EVERYWHERE if lan else LOOPBACK, port)
+    with listen(EVERYWHERE if lan else LOOPBACK, port) as listener:
+        _serve_at(listener, event_path, lan=lan, ready=ready, open_browser=open_browser)
+
+
+def _serve_at(
+    listener: socket.socket,
+    event_path: Path,
+    *,
+    lan: bool,
+    ready: Callable[[Place], None],
+    open_browser: bool,
+) -> None:
     port = listener.getsockname()[1]
     others = own_addresses() if lan else []
     doors = Doors.loopback(port, others)

@@ -116,9 +116,9 @@ def take_in(folder: Path, source: Path, link: LinkKind | None = None) -> ClipRef
         When it cannot be read, or copied whole; nothing half-copied stays.
     """
     wanted = clip_sha256(source)
-    for path in clip_files(folder):
-        if path.stat().st_size == source.stat().st_size and clip_sha256(path) == wanted:
-            return reference(folder, path, wanted)
+    there = _same_size_and_content(folder, source, wanted)
+    if there is not None:
+        return reference(folder, there, wanted)
     try:
         (folder / "clips").mkdir(exist_ok=True)
         target = _put(source, folder / "clips" / source.name, link, wanted)
@@ -149,14 +149,13 @@ def adopt(folder: Path, part: Path, name: str, sha256: str) -> ClipRef:
     Raises
     ------
     FolderError
-        When it cannot be renamed, or another clip cannot be read.
+        When it cannot be renamed.
     """
-    size = part.stat().st_size
-    for path in clip_files(folder):
-        if path.stat().st_size == size and clip_sha256(path) == sha256:
-            with contextlib.suppress(OSError):
-                part.unlink()
-            return reference(folder, path, sha256)
+    there = _same_size_and_content(folder, part, sha256)
+    if there is not None:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        return reference(folder, there, sha256)
     wanted = folder / "clips" / name
     try:
         for number in itertools.count(1):
@@ -168,6 +167,15 @@ def adopt(folder: Path, part: Path, name: str, sha256: str) -> ClipRef:
     except OSError as error:
         raise disk.explain(error, f"take in {name}", folder / "clips") from error
     raise AssertionError("names do not end")
+
+
+def _same_size_and_content(folder: Path, source: Path, sha256: str) -> Path | None:
+    """The clip of the folder that holds the bytes of `source`; those not readable are left out."""
+    for path in clip_files(folder):
+        with contextlib.suppress(OSError):  # FolderError is one: gone meanwhile, or no rights
+            if path.stat().st_size == source.stat().st_size and clip_sha256(path) == sha256:
+                return path
+    return None
 
 
 def reference(folder: Path, path: Path, sha256: str) -> ClipRef:

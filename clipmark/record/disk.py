@@ -32,13 +32,18 @@ _ADVICE = {
 
 def explain(error: OSError, doing: str, path: Path) -> FolderError:
     """Turn an error of the operating system into a sentence: what, where, what to do."""
-    if error.errno in _FULL:
+    if is_full(error):
         advice = "the disk is full; free some space and repeat, nothing was changed"
     elif error.errno in _ADVICE:
         advice = _ADVICE[error.errno]
     else:
         advice = f"{(error.strerror or type(error).__name__).lower()}; mend that and repeat"
     return FolderError(f"{path}: cannot {doing}: {advice}")
+
+
+def is_full(error: OSError) -> bool:
+    """Whether the system had no room for what was written."""
+    return error.errno in _FULL
 
 
 def write_all(descriptor: int, data: bytes) -> None:

@@ -80,14 +80,14 @@ REFUSALS = {
     "a level line that stands upright": (
         ["--level", "562,40,562,300"],
         "clipmark angle: board.mp4, frame 2: the level line leans by 90.0 deg in the picture, but "
-        "a level line cannot stand nearly upright; give it as --plumb if it hangs, or mark another "
-        "line",
+        "a level line cannot stand nearly upright; give it as a plumb line (--plumb) if it hangs, "
+        "or mark another line",
     ),
     "a plumb line that lies flat": (
         ["--plumb", "100,320,520,300"],
         "clipmark angle: board.mp4, frame 2: the plumb line leans by only 2.7 deg in the picture, "
-        "but a plumb line cannot lie nearly flat; give it as --level if it is levelled, or mark "
-        "another line",
+        "but a plumb line cannot lie nearly flat; give it as a level line (--level) if it is "
+        "levelled, or mark another line",
     ),
     "a mark outside the picture": (
         ["--plumb", "562,40,562,400"],

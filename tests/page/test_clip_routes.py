@@ -2,16 +2,22 @@
 
 import asyncio
 import importlib.util
+import os
 import shutil
+import threading
+import time
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from clipmark.errors import RecordError
-from clipmark.page import routes_clips
-from clipmark.page.routes_clips import safe_name
+from clipmark.page import uploads
+from clipmark.page.desk import Desk
+from clipmark.page.uploads import safe_name
+from clipmark.record import clips as record_clips
 
 _spec = importlib.util.spec_from_file_location(
     "marking_kit", Path(__file__).parent / "marking_kit.py"
@@ -88,7 +94,7 @@ def test_a_clip_that_was_cut_off_on_its_way_is_refused_and_leaves_nothing(page):
 
 
 def test_a_clip_larger_than_the_bound_is_refused_whether_it_says_so_or_not(page, monkeypatch):
-    monkeypatch.setattr(routes_clips, "LARGEST_BYTES", 1_000_000)
+    monkeypatch.setattr(uploads, "UPLOAD_BYTES", 1_000_000)
 
     def unannounced():
         yield STALL.read_bytes()
@@ -101,7 +107,7 @@ def test_a_clip_larger_than_the_bound_is_refused_whether_it_says_so_or_not(page,
 
 def test_a_disk_without_room_is_a_sentence_and_leaves_nothing(page, monkeypatch):
     class Usage:
-        free = routes_clips.SPARE_BYTES + 3_000_000
+        free = uploads.SPARE_BYTES + 3_000_000
 
     monkeypatch.setattr(shutil, "disk_usage", lambda path: Usage)
     answer = take_in(page, "run.mp4", STALL.read_bytes() * 2)
@@ -116,7 +122,7 @@ def test_a_disk_that_fills_while_the_clip_comes_leaves_nothing(page, monkeypatch
     def full(file, rest):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(routes_clips, "_finish", full)
+    monkeypatch.setattr(uploads, "_finish", full)
     answer = take_in(page, "run.mp4", STALL.read_bytes())
     assert answer.status_code == 507
     assert "the disk is full" in answer.json()["error"]
@@ -146,6 +152,69 @@ def test_sending_that_is_broken_off_leaves_nothing(page):
     asyncio.run(page.app(scope, receive, send))
     assert clips(page) == []
     assert not any(message.get("status") == 200 for message in sent)
+
+
+def test_a_request_that_is_called_off_leaves_nothing(page):
+    """The server is being stopped while a clip is on its way."""
+
+    class Endless:
+        headers: ClassVar = {}
+
+        async def stream(self):
+            yield STALL.read_bytes()[:2_000_000]
+            begun.set()
+            await asyncio.sleep(60)
+
+    async def called_off() -> None:
+        async def take() -> None:
+            async with uploads.received(Endless(), page.desk.event_path / "clips"):
+                pass
+
+        task = asyncio.create_task(take())
+        await begun.wait()
+        assert len(clips(page)) == 1
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+
+    begun = asyncio.Event()
+    asyncio.run(called_off())
+    assert clips(page) == []
+
+
+def test_the_same_clip_sent_twice_at_once_is_one_clip(page, monkeypatch):
+    first_looked, look = threading.Event(), record_clips.clip_files
+
+    def slow(folder):
+        found = look(folder)
+        if threading.current_thread() is not threading.main_thread() and not first_looked.is_set():
+            first_looked.set()
+            time.sleep(0.5)  # meanwhile the other one would find nothing either
+        return found
+
+    monkeypatch.setattr(record_clips, "clip_files", slow)
+    answers = []
+    senders = [
+        threading.Thread(
+            target=lambda name=name: answers.append(take_in(page, name, STALL.read_bytes()))
+        )
+        for name in ("one.mp4", "two.mp4")
+    ]
+    for sender in senders:
+        sender.start()
+    for sender in senders:
+        sender.join(30)
+    assert [answer.status_code for answer in answers] == [200, 200]
+    assert len(clips(page)) == 1
+
+
+def test_what_a_killed_server_left_of_a_clip_goes_at_the_next_start(page):
+    folder = page.desk.event_path / "clips"
+    for name, age_s in ((".upload-aa.part", 7200), (".upload-bb.part", 60), ("run.mp4", 7200)):
+        (folder / name).write_bytes(b"half a clip")
+        os.utime(folder / name, (time.time() - age_s,) * 2)
+    Desk(page.desk.event_path).close()
+    assert clips(page) == [".upload-bb.part", "run.mp4"]  # the second may still be on its way
 
 
 @pytest.mark.parametrize(

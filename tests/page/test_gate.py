@@ -10,6 +10,8 @@ from starlette.testclient import TestClient
 from starlette.types import Receive, Scope, Send
 from starlette.websockets import WebSocketDisconnect
 
+from clipmark.page import security
+from clipmark.page.app import create_app
 from clipmark.page.limits import Rate
 from clipmark.page.security import POLICY, Doors, Gate
 
@@ -135,6 +137,82 @@ def test_an_unannounced_oversized_body_is_refused_while_it_is_read(guest):
             yield b"x" * 100_000
 
     refused(guest.post("/api/drafts/x", content=chunks()), 413)
+
+
+@pytest.mark.parametrize("length", ["9" * 5_000, "1e3", "-1", "\xb2"])
+def test_a_length_that_is_none_is_refused_as_too_large(guest, length):
+    answer = guest.post("/api/drafts/x", headers=[(b"content-length", length.encode("latin-1"))])
+    assert "too large" in refused(answer, 413)
+
+
+@pytest.mark.parametrize(
+    ("method", "path"),
+    [("PUT", "/api/drafts/new-0123456789abcdef"), ("POST", "/api/clips?name=a.mp4")],
+)
+def test_an_unannounced_oversized_body_is_refused_by_the_page_as_well(
+    method, path, empty_event, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(security, "JSON_BYTES", 1_000)
+    monkeypatch.setattr(security, "UPLOAD_BYTES", 1_000)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    doors = Doors.loopback(8000)
+    with TestClient(create_app(empty_event, doors), base_url=HOME) as client:
+        client.get("/", params={"key": doors.key})
+        answer = client.request(method, path, content=iter([b"x" * 900, b"x" * 900]))
+    assert "the request is too large" in refused(answer, 413)
+    assert list((empty_event / "clips").iterdir()) == []
+
+
+@pytest.mark.parametrize("begun", [True, False])
+def test_a_defect_is_a_sentence_and_its_traceback_stays_in_a_file(
+    begun, doors, tmp_path, monkeypatch
+):
+    """Whatever is raised to the server it would print before the operator."""
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))  # the log folder is in it
+
+    async def broken(scope: Scope, receive: Receive, send: Send) -> None:
+        if begun:
+            await JSONResponse({"error": "answered already"}, 500)(scope, receive, send)
+        raise ZeroDivisionError("by nought")
+
+    client = TestClient(Gate(broken, doors), base_url=HOME)
+    client.cookies.set(doors.cookie_name, doors.cookie_value)
+    sentence = refused(client.get("/api/event"), 500)
+    if begun:
+        assert sentence == "answered already"
+        return
+    (kept,) = tmp_path.rglob("defect.txt")
+    assert sentence == (
+        "this is a defect of clipmark, not of your input (ZeroDivisionError); "
+        f"details are in {kept}"
+    )
+    assert "by nought" in kept.read_text()
+
+
+@pytest.mark.parametrize(
+    ("address", "status"),
+    [
+        ("127.0.0.1", 200), ("192.168.4.20", 200), ("10.1.2.3", 200), ("169.254.9.9", 200),
+        ("100.64.0.9", 200), ("8.8.8.8", 403), ("2606:4700::1111", 403),
+    ],
+)  # fmt: skip
+def test_the_internet_is_not_answered_even_with_the_cookie(address, status, doors):
+    """RFC 6890: which addresses are reached from outside."""
+    client = TestClient(Gate(inner, doors), base_url=HOME, client=(address, 50_000))
+    client.cookies.set(doors.cookie_name, doors.cookie_value)
+    answer = client.get("/api/event")
+    assert answer.status_code == status
+    if status == 403:
+        assert "answers only to machines of its own network" in answer.json()["error"]
+
+
+def test_at_port_80_a_browser_names_no_port():
+    doors = Doors.loopback(80)
+    client = TestClient(Gate(inner, doors), base_url="http://127.0.0.1")
+    client.cookies.set(doors.cookie_name, doors.cookie_value)
+    answer = client.post("/api/x", headers={"origin": "http://127.0.0.1"})
+    assert answer.status_code == 200
+    assert Doors.loopback(8000).hosts == {"127.0.0.1:8000", "localhost:8000", "[::1]:8000"}
 
 
 def test_a_clip_may_be_larger_than_a_form(guest):

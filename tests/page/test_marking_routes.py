@@ -9,6 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from clipmark.cli.app import app as command_line
+from clipmark.page.shelf import Shelf
 
 _spec = importlib.util.spec_from_file_location(
     "marking_kit", Path(__file__).parent / "marking_kit.py"
@@ -137,20 +138,21 @@ def test_a_crawl_that_cannot_be_followed_says_why(page):
 
 
 def test_a_live_angle_is_quick_and_the_same_as_with_lines_as_marked(page):
-    """Under 60 ms on 1080p (13 ms on two quiet cores).
+    """13 ms on two quiet cores at 1080p; held here to a part of the whole measurement beside it.
 
-    The quickest fifth of 20 counts: what other programs take from the machine is not the page's.
+    The quickest of each counts: what other programs take from the machine is not the page's.
     """
     marks = kit.marks_of(CLIMB)
     sha = kit.clip_of(page, CLIMB)
-    page.post(f"/api/clips/{sha}/angle", json={"marks": marks, "live": True})  # decodes the frame
-    taken = []
-    for step in range(20):
-        marks["ramp"][1] += 0.1 * step
-        begun = time.perf_counter()
-        found = page.post(f"/api/clips/{sha}/angle", json={"marks": marks, "live": True}).json()
-        taken.append(time.perf_counter() - begun)
-    assert sorted(taken)[4] < 0.060
+    taken = {True: [], False: []}
+    for step in range(1, 21):
+        marks["ramp"][1] += 0.1 * step  # marks never measured before: nothing is remembered
+        for live in (False, True) if step % 5 == 0 else (True,):
+            begun = time.perf_counter()
+            answer = page.post(f"/api/clips/{sha}/angle", json={"marks": marks, "live": live})
+            taken[live].append(time.perf_counter() - begun)
+            found = answer.json()
+    assert min(taken[True]) < 0.1 * min(taken[False])
     whole = by_command_line(page, "angle", CLIMB, marks, "--no-edge-fit")
     assert found["ramp_deg"] == whole["ramp_deg"]
     assert found["chassis_deg"] == whole["chassis_deg"]
@@ -265,3 +267,35 @@ def test_a_true_rate_scales_the_times_of_a_slow_motion_clip(page):
         factor = 240.0 / float(clip.nominal_fps)
     assert usual["duration_s"] / slow["duration_s"] == pytest.approx(factor, rel=1e-6)
     assert slow["distance_mm"] == pytest.approx(usual["distance_mm"], rel=1e-3)
+
+
+def test_a_refusal_on_the_page_names_no_option_of_the_command_line(page):
+    """What is missing is named in words; the command line has its option in brackets as well."""
+    sha = kit.clip_of(page, "siskin-stall")
+    marks = kit.marks_of("siskin-stall") | {"scale": [312.0, 129.0, 611.0, 132.0]}
+    marks.pop("scale_mm", None)
+    started = page.post(f"/api/clips/{sha}/crawl", json={"marks": marks})
+    assert followed_to_the_end(page, started.json()["job"])[-1]["error"] == (
+        "a scale mark needs its length as well; give both"
+    )
+    upright = kit.marks_of("siskin-climb")
+    upright["level"] = [500.0, 100.0, 500.0, 600.0]
+    upright.pop("plumb", None)
+    sha = kit.clip_of(page, "siskin-climb")
+    refused = page.post(f"/api/clips/{sha}/angle", json={"marks": upright})
+    assert refused.json()["error"] == (
+        "the level line leans by 90.0 deg in the picture, but a level line cannot stand nearly "
+        "upright; give it as a plumb line if it hangs, or mark another line"
+    )
+
+
+def test_a_live_angle_of_a_slow_motion_clip_opens_nothing(page, monkeypatch):
+    """Its true rate moves no angle, and opening a clip reads the whole file."""
+    marks = kit.marks_of(CLIMB)
+    sha = kit.clip_of(page, CLIMB)
+    asked = {"marks": marks, "live": True}
+    plain = page.post(f"/api/clips/{sha}/angle", json=asked).json()
+    monkeypatch.setattr(Shelf, "apart", lambda *given: pytest.fail("opened"))
+    asked["marks"] = marks | {"true_fps": 240.0}
+    slowed = page.post(f"/api/clips/{sha}/angle", json=asked).json()
+    assert slowed["ramp_deg"] == plain["ramp_deg"]
