@@ -105,10 +105,10 @@ def compare_clips(reference: Clip, reference_frame: int, clip: Clip, frame: int)
 
     Parameters
     ----------
-    reference : Clip
-        The clip that the stand was marked on, and the frame it was marked on.
-    clip : Clip
-        Another clip, and a frame of it.
+    reference, reference_frame : Clip, int
+        The clip that the stand was marked on, and the ordinal of the frame it was marked on.
+    clip, frame : Clip, int
+        Another clip, and the ordinal of a frame of it.
 
     Raises
     ------
@@ -136,7 +136,7 @@ def compare_pictures(first: NDArray[np.uint8], second: NDArray[np.uint8]) -> Cam
         if found is not None and pairs is _matched:
             # Matching is coarse: follow from where it says, to a fraction of a pixel.
             before, after = _followed(first, second, found[0])
-            found = _common_move(before, after) or None
+            found = _common_move(before, after)
         if found is None:
             continue
         matrix, agree = found

@@ -15,8 +15,10 @@ from fastapi import Path
 from pydantic import BaseModel, Field, JsonValue
 
 from clipmark.measure.one_fit import LineName, RoundName
+from clipmark.record.chain import ID_PATTERN
 from clipmark.record.draft import (
     AttemptDraft,
+    EightPx,
     FourPx,
     Frame,
     LengthMm,
@@ -24,11 +26,14 @@ from clipmark.record.draft import (
     LensName,
     Marks,
     Px,
+    RecordName,
+    SquareWithinDeg,
+    ViewAngleDeg,
 )
 from clipmark.record.models import SessionRecord
 from clipmark.record.texts import Fact, Label, Name, Note, NotNegative, Positive, Sha256
 
-RECORD_ID = r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$"
+RECORD_ID = f"^{ID_PATTERN}$"
 ClipId = Annotated[str, Path(pattern=r"^[0-9a-f]{64}$", description="Content hash of the clip")]
 RecordId = Annotated[str, Path(pattern=RECORD_ID)]
 DraftKey = Annotated[str, Path(pattern=RECORD_ID, description="An attempt, or new-<16 hex>")]
@@ -87,13 +92,9 @@ class FitAsked(Fact):
     point: tuple[Px, Px] | None = None
     rim_px: LengthPx | None = None
     lens: LensName | None = None
-    view_angle: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=1, lt=180)] | None = (
-        None
-    )
-    square_within: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, le=90)] | None = (
-        None
-    )
-    sheet: tuple[Px, Px, Px, Px, Px, Px, Px, Px] | None = None
+    view_angle: ViewAngleDeg | None = None
+    square_within: SquareWithinDeg | None = None
+    sheet: EightPx | None = None
     sheet_size: tuple[LengthMm, LengthMm] | None = None
 
 
@@ -106,7 +107,7 @@ class JobStarted(BaseModel):
 class SignAsked(Fact):
     """A draft to be signed: by whom, and which revision it replaces."""
 
-    key: Annotated[str, Field(pattern=RECORD_ID)]
+    key: RecordName
     by: Name
     draft: AttemptDraft
     base_revision: Revision | None = None

@@ -150,6 +150,7 @@ class Shelf:
                 gone = [sha256 for sha256 in self._open if sha256 not in found]
             for sha256 in gone:
                 self._drop(sha256)
+                self.store.forget(sha256)
             return list(found.values())
 
     def find(self, sha256: str) -> OnShelf:

@@ -20,7 +20,8 @@ from clipmark.record.instants import is_written_form
 from clipmark.record.models import KINDS, JournalLine
 
 _HASH = re.compile(r"[0-9a-f]{64}")
-_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
+ID_PATTERN = r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}"  # of what names a record
+_ID = re.compile(ID_PATTERN)
 _NUL_RUN = b"\x00" * 16  # a block that the disk promised but never filled
 
 

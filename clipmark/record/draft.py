@@ -11,7 +11,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
-from clipmark.record.chain import is_id
+from clipmark.record.chain import ID_PATTERN, is_id
 from clipmark.record.models import FailReason, Travel, Verdict, VoidReason
 from clipmark.record.texts import Angle, Fact, Label, Name, Note, Sha256
 
@@ -26,7 +26,11 @@ LengthPx = Annotated[float, Field(allow_inf_nan=False, strict=True, gt=0.01, le=
 LengthMm = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0.01, le=1e6)]
 Frame = Annotated[int, Field(strict=True, ge=0, le=LARGEST_FRAME)]
 Seconds = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=-1e6, le=1e7)]
+ViewAngleDeg = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=1, lt=180)]
+SquareWithinDeg = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, le=90)]
 FourPx = tuple[Px, Px, Px, Px]
+EightPx = tuple[Px, Px, Px, Px, Px, Px, Px, Px]
+RecordName = Annotated[str, Field(pattern=f"^{ID_PATTERN}$")]
 
 
 def _lens_name(name: str) -> str:
@@ -41,7 +45,7 @@ def _lens_name(name: str) -> str:
 LensName = Annotated[
     str,
     AfterValidator(_lens_name),
-    Field(max_length=69, json_schema_extra={"pattern": r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}\.json$"}),
+    Field(max_length=69, json_schema_extra={"pattern": rf"^{ID_PATTERN}\.json$"}),
 ]
 
 
@@ -57,7 +61,7 @@ class Marks(Fact):
     level: FourPx | None = None
     plumb: FourPx | None = None
     level_u: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, lt=45)] | None = None
-    sheet: tuple[Px, Px, Px, Px, Px, Px, Px, Px] | None = None
+    sheet: EightPx | None = None
     sheet_size: tuple[LengthMm, LengthMm] | None = None
     sheet_u_mm: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, le=1e5)] | None = (
         None
@@ -74,12 +78,8 @@ class Marks(Fact):
     ] = ()
     wheel_mm: LengthMm | None = None
     lens: LensName | None = None
-    view_angle: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=1, lt=180)] | None = (
-        None
-    )
-    square_within: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, le=90)] | None = (
-        None
-    )
+    view_angle: ViewAngleDeg | None = None
+    square_within: SquareWithinDeg | None = None
     edge_fit: bool = True
     true_fps: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=1, le=1e5)] | None = None
 
@@ -168,14 +168,14 @@ class FurtherDraftClip(Fact):
 class AttemptDraft(Fact):
     """An attempt as it is being marked, whole."""
 
-    attempt: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")] | None = None
+    attempt: RecordName | None = None
     base_revision: Annotated[int, Field(strict=True, ge=1, le=10_000_000)] | None = None
     clip: Sha256 | None = None
     further_clips: Annotated[tuple[FurtherDraftClip, ...], Field(max_length=MOST_CLIPS)] = ()
     details: Details = Details()
     marks: Marks = Marks()
     calls: Annotated[tuple[DraftCall, ...], Field(max_length=MOST_CALLS)] = ()
-    stand: Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")] | None = None
+    stand: RecordName | None = None
 
     def plain(self) -> dict[str, object]:
         """The draft as the page has it."""
