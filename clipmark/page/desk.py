@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from pathlib import Path
 from typing import Annotated, cast
 
 from fastapi import Depends, Request
 
+from clipmark.errors import RecordError
 from clipmark.page.drafts import Drafts
 from clipmark.page.jobs import Jobs
 from clipmark.page.shelf import Shelf
@@ -47,9 +49,13 @@ class Desk:
         self.practice = practice
 
     def attempts_by_clip(self) -> dict[str, list[str]]:
-        """Ids of the attempts of each clip, by content hash."""
+        """Ids of the attempts of each clip, by content hash.
+
+        Empty while an attempt of the journal cannot be read: the list of attempts says why, and the
+        clips can be looked at all the same.
+        """
         found: dict[str, list[str]] = {}
-        with self.event_lock:
+        with self.event_lock, contextlib.suppress(RecordError):
             for saved in self.event.attempts():
                 if saved.attempt.clip is not None:
                     found.setdefault(saved.attempt.clip.sha256, []).append(saved.id)

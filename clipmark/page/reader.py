@@ -249,7 +249,11 @@ class ClipReader:
                 outcome.done.set()
 
         lane.alive_s = time.monotonic()
-        threading.Thread(target=work, name="exact frame", daemon=True).start()
+        try:
+            threading.Thread(target=work, name="exact frame", daemon=True).start()
+        except BaseException:  # no thread to be had: the lane must not stay taken
+            lane.lock.release()
+            raise
         while not outcome.done.wait(_LOOK_S):
             if time.monotonic() - lane.alive_s > self.hang_s:
                 raise self._replaced(lane, wanted.ordinal)

@@ -18,6 +18,7 @@ from clipmark.page import uploads
 from clipmark.page.desk import Desk
 from clipmark.page.uploads import safe_name
 from clipmark.record import clips as record_clips
+from clipmark.record.journal import Draft
 
 _spec = importlib.util.spec_from_file_location(
     "marking_kit", Path(__file__).parent / "marking_kit.py"
@@ -253,6 +254,16 @@ def test_whatever_is_sent_as_a_name_stays_in_the_folder(name):
     assert not safe.startswith(".")
     assert len(safe.encode()) <= 255
     assert safe_name(safe) == safe
+
+
+def test_clips_are_listed_and_taken_in_while_an_attempt_cannot_be_read(page):
+    """As one that a newer version saved; the list of attempts says so."""
+    page.desk.event.journal.append([Draft("attempt", "a0001", {"entry": 7}, 0)], by="M. Fell")
+    refused = page.get("/api/attempts")
+    assert refused.status_code == 400
+    assert "a0001" in refused.json()["error"]
+    assert take_in(page, "run.mp4", STALL.read_bytes()).status_code == 200
+    assert [clip["name"] for clip in page.get("/api/clips").json()["clips"]] == ["run.mp4"]
 
 
 def test_clips_are_paired_by_their_names(page):
