@@ -126,13 +126,15 @@ export class MarksDrawing {
       const { at, outward } = labelPlace(kind, points, view.scale);
       const [first, ...others] = [at, ...points].map(({ x, y }) => view.port.toStage(x, y));
       const { label, text } = this.nodes.get(id);
-      return { label, text, at: first, outward, others, width: text.length * CHARACTER_PX };
+      const width = text.length * CHARACTER_PX;
+      return { label, text, at: first, outward, others, width, isNumbered: kind.shape === "sheet" };
     });
     const shown = all.filter(({ label, at }) => {
       label.toggleAttribute("hidden", !isSeen(at));
       return isSeen(at);
     });
-    const places = placeNames(shown, view.port.stage, all.flatMap(({ others }) => others));
+    const corners = all.filter(({ isNumbered }) => isNumbered).flatMap(({ others }) => others.map(numberPlace));
+    const places = placeNames(shown, view.port.stage, [...all.flatMap(({ others }) => others), ...corners]);
     shown.forEach(({ label, text }, index) => {
       if (label.textContent !== text) label.textContent = text;
       const { x, y } = places[index];
@@ -145,14 +147,14 @@ export class MarksDrawing {
     nodes.handles.forEach((handle, index) => {
       const point = points[index];
       this.fixSize(handle, point);
-      const isAtTop = this.ctx.view.port.toStage(point.x, point.y).y < NUMBER_ROOM_PX;
-      handle.querySelector(".handle-number")?.setAttribute("y", isAtTop ? 20 : -9);
+      const place = this.ctx.view.port.toStage(point.x, point.y);
+      handle.querySelector(".handle-number")?.setAttribute("y", numberPlace(place).y - place.y + BASELINE_PX);
       const held = hand?.mark === id && hand.point === index;
       handle.toggleAttribute("data-held", held);
       handle.setAttribute("aria-pressed", String(held));
       handle.setAttribute("aria-disabled", String(elsewhere));
-      const place = `${fixed(point.x, 1)}, ${fixed(point.y, 1)}`;
-      handle.setAttribute("aria-label", `${labelOf(id)}, ${kindOf(id).points[index]}, at ${place} px`);
+      const where = `${fixed(point.x, 1)}, ${fixed(point.y, 1)}`;
+      handle.setAttribute("aria-label", `${labelOf(id)}, ${kindOf(id).points[index]}, at ${where} px`);
     });
     nodes.group.toggleAttribute("data-held", hand?.mark === id);
   }
@@ -223,6 +225,11 @@ export class MarksDrawing {
  *   handles: SVGElement[], band: SVGElement, fitCasing: SVGElement, fit: SVGElement,
  *   rivalCasing: SVGElement, rival: SVGElement, rivalLabel: SVGElement, text: string}} MarkNodes
  */
+
+/** Middle of the number beside a corner: over it, or under it at the very top. @param {{x: number, y: number}} corner */
+function numberPlace({ x, y }) {
+  return { x: x + 15, y: y < NUMBER_ROOM_PX ? y + 16 : y - 13 };
+}
 
 function textOf(id, fit) {
   const parts = [labelOf(id)];
