@@ -84,10 +84,10 @@ def test_a_drag_is_one_step_to_undo(marked):
 
 def test_the_angle_follows_the_drag_and_says_that_it_is_preliminary(marked):
     drag(marked, 12, dx=0, dy=4)
-    expect(marked.locator("#ladder")).to_contain_text("while dragging", timeout=10_000)
+    expect(marked.locator("#ladder")).to_contain_text("preliminary", timeout=10_000)
     marked.mouse.up()
     marked.wait_for_function(
-        "() => !document.querySelector('#ladder').innerText.includes('while dragging')",
+        "() => !document.querySelector('#ladder').innerText.includes('preliminary')",
         timeout=60_000,
     )
 
