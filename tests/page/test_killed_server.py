@@ -36,7 +36,7 @@ def test_every_answered_save_survives_a_server_killed_while_saving(serve, empty_
                 note = f"save {number}"
                 number += WRITERS
                 draft = called_only(note)
-                body = {"key": "new-0123456789abcdef", "by": "R. Aldous", "draft": draft,
+                body = {"key": f"new-{number:016x}", "by": "R. Aldous", "draft": draft,
                         "base_revision": None}  # fmt: skip
                 try:
                     saved = served.call("POST", "api/attempts/sign", body)
