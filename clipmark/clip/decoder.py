@@ -157,6 +157,11 @@ class Decoder:
         return True
 
     @property
+    def reader_name(self) -> str:
+        """The name under which the container's reader writes into FFmpeg's log; empty if closed."""
+        return "" if self._container is None else str(self._container.format.name)
+
+    @property
     def in_threads(self) -> bool:
         """Whether several frames are decoded at once."""
         return self._threads > 1 and self._threading in {"FRAME", "AUTO"}

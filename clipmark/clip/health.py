@@ -95,7 +95,10 @@ def check(
     with clip.sequential_decoder() as decoder, _decoder_log() as log:
         decoder.start(None)
         while True:
+            before = decoder.fed
             more = decoder.feed()
+            if decoder.fed == before:
+                pass_.end(decoder, log)
             if log or decoder.broken:
                 pass_.fault(decoder)
                 log.clear()
@@ -144,7 +147,7 @@ class _CheckPass:
         self._damaged: set[int] = set()
         self._decoded: set[int] = set()
         self._duplicated: list[int] = []
-        self._interlaced = False
+        self._interlaced = self._ends_early = False
         self._before: tuple[int, Picture] | None = None
         self._brightness = np.full(clip.frame_count, np.nan)
         self._sharpness = np.full(clip.frame_count, np.nan)
@@ -162,6 +165,16 @@ class _CheckPass:
             return
         cut_off = index.broken_off and number == len(index.pts) - 1
         self._damaged.update(index.reached_from(number, whole_group=not cut_off))
+
+    def end(self, decoder: Decoder, log: list[LogLine]) -> None:
+        """Take out what the container's reader said when it gave no packet any more.
+
+        It speaks of the file ("ended prematurely"), not of a picture: all packets that it gave
+        before were whole.
+        """
+        said = [line for line in log if line[1] == decoder.reader_name]
+        self._ends_early = self._ends_early or bool(said)
+        log[:] = [line for line in log if line not in said]
 
     def take(self, ordinal: int, picture: Picture) -> None:
         """Look at one picture."""
@@ -184,6 +197,7 @@ class _CheckPass:
         damaged = tuple(sorted(self._damaged - set(missing)))
         found = [
             _unusable(tuple(sorted({*missing, *damaged}))),
+            _ends_early(self._ends_early and not self._clip.index.broken_off, count),
             _size_change(foreign_size),
             _repeated(tuple(self._duplicated), count),
             _interlaced(self._interlaced and not self._clip.interlaced),
@@ -209,6 +223,17 @@ def _unusable(ordinals: tuple[int, ...]) -> Finding | None:
         "warning",
         f"{which[0].upper()}{which[1:]} {are} missing or damaged in the file and {are} not used.",
         ordinals,
+    )
+
+
+def _ends_early(found: bool, frame_count: int) -> Finding | None:
+    if not found:
+        return None
+    return Finding(
+        "truncated",
+        "warning",
+        f"The file breaks off after frame {frame_count - 1}: its last part was never written or "
+        "not copied; what came after is lost.",
     )
 
 

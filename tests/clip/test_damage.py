@@ -83,6 +83,23 @@ def test_the_check_pass_of_a_cut_clip_loses_only_the_cut_picture(cut_clip):
         )
 
 
+def test_a_file_that_breaks_off_between_pictures_keeps_all_that_it_holds(make, tmp_path, counter):
+    """One group of pictures only: the reader's word about the file is not held against them."""
+    path = make(tmp_path / "off.mkv", count=60, params="keyint=250:min-keyint=250:scenecut=0")
+    place, size = packets_of(path)[41]
+    path.write_bytes(path.read_bytes()[: place + size // 2])
+    with open_clip(path) as clip:
+        health = check(clip)
+        assert clip.frame_count == 41
+        assert (health.missing, health.damaged) == ((), ())
+        assert [str(f) for f in clip.findings if f.code == "truncated"] == [
+            "The file breaks off after frame 40: its last part was never written or not copied; "
+            "what came after is lost."
+        ]
+        shown = [clip.frame(k) for k in range(41)]
+        assert [counter(f.luma) for f in shown] == [round(f.time * 30) for f in shown]
+
+
 def test_damage_inside_the_file_marks_its_whole_group(damaged_clip, footage, straight):
     """The decoder logs some of the damage; every wrong picture must be among the marked."""
     truth = straight("short groups").luma
