@@ -63,9 +63,10 @@ def table(
 ) -> None:
     """Print a table on stdout; the first column and those named in `words` hold words."""
     drawn = Table(title=title, title_justify="left", title_style="bold")
+    alone = len(columns) == 1  # sentences: they are wrapped, not cut
     for index, column in enumerate(columns):
         side: Literal["left", "right"] = "left" if index == 0 or column in words else "right"
-        drawn.add_column(column, justify=side, overflow="fold", no_wrap=index == 0)
+        drawn.add_column(column, justify=side, overflow="fold", no_wrap=index == 0 and not alone)
     for row in rows:
         drawn.add_row(*(escape(cell) for cell in row))
     screen.print(drawn)

@@ -41,3 +41,20 @@ def test_facts_of_a_real_clip_are_those_of_a_straight_decode(clipmark, name):
     assert found["brightness"] == pytest.approx(brightness, abs=0.02)  # it looks at every 8th row
     assert found["frames_missing"] == found["frames_damaged"] == 0
     assert found["fastest_visible_hz"] == pytest.approx(found["median_rate_hz"] / 2)
+
+
+def test_what_is_worth_knowing_is_printed_whole(clipmark, tmp_path):
+    """However narrow the screen: a sentence cut in the middle tells nothing."""
+    whole, cut = tmp_path / "whole.mkv", tmp_path / "cut.mkv"
+    with av.open(str(real_clip("bikes.mp4"))) as read, av.open(str(whole), "w") as written:
+        stream = written.add_stream_from_template(read.streams.video[0])
+        for packet in read.demux(video=0):
+            if packet.size:
+                packet.stream = stream
+                written.mux(packet)
+    cut.write_bytes(whole.read_bytes()[: whole.stat().st_size * 2 // 3])
+    ran, facts = clipmark("footage", cut), clipmark("footage", cut, "--json")
+    assert facts.json["findings"]
+    said = " ".join(ran.out.replace("\N{BOX DRAWINGS LIGHT VERTICAL}", " ").split())
+    for finding in facts.json["findings"]:
+        assert finding["sentence"] in said
