@@ -13,6 +13,7 @@ from clipmark.errors import RecordError
 from clipmark.page.drafts import Drafts
 from clipmark.page.jobs import Jobs
 from clipmark.page.shelf import Shelf
+from clipmark.page.signed_before import forget_signed
 from clipmark.page.uploads import remove_left_over
 from clipmark.record.folder import EventFolder
 
@@ -45,6 +46,7 @@ class Desk:
         remove_left_over(event_path / "clips")
         self.shelf = Shelf(event_path)
         self.drafts = Drafts(event_path)
+        forget_signed(self.event, self.drafts)
         self.jobs = Jobs(self.shelf)
         self.practice = practice
 
