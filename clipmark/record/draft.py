@@ -28,6 +28,7 @@ Frame = Annotated[int, Field(strict=True, ge=0, le=LARGEST_FRAME)]
 Seconds = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=-1e6, le=1e7)]
 ViewAngleDeg = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=1, lt=180)]
 SquareWithinDeg = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, le=90)]
+Counted = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, le=1e6)]
 FourPx = tuple[Px, Px, Px, Px]
 EightPx = tuple[Px, Px, Px, Px, Px, Px, Px, Px]
 RecordName = Annotated[str, Field(pattern=f"^{ID_PATTERN}$")]
@@ -122,6 +123,9 @@ class Details(Fact):
     set_start_deg: Angle | None = None
     set_end_deg: Angle | None = None
     travel: Travel | None = None
+    progress: Counted | None = None
+    penalties: Counted | None = None
+    grade: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=-1e6, le=1e6)] | None = None
     verdict: Verdict | None = None
     reason: FailReason | VoidReason | None = None
     called_by: Label | None = None

@@ -1,15 +1,18 @@
 /**
- * The judge's calls: one key each while armed or while the clip runs, timed by the frame shown.
- * Buttons here; the list is on the slip (calls_list.js) and on the strip.
+ * The judge's calls: one key each while armed or while the clip runs, timed by the frame shown, or
+ * by a watch where there is no clip. Buttons here; the list is on the slip (calls_list.js) and on
+ * the strip.
  */
 
 import { button, el, put } from "./dom.js";
 import { keyText } from "./keys.js";
 import { testOf } from "./missing_rules.js";
 import { callWords, fixed, seconds } from "./numbers.js";
+import { Watch } from "./watch.js";
 
 const USUAL = ["touch", "reverse", "rollover", "marker", "reposition", "out-of-time"];
 const MOST = 9;
+const WATCH_SHOWN_MS = 100;
 
 /**
  * Calls of a test, by the rule sheet; all that can be called where it names none.
@@ -35,9 +38,12 @@ export function mount(root, ctx) {
   const said = el("span", { class: "unseen", role: "status" });
   const arm = button("", () => actions.run("calls-armed"), { class: "calls-arm", "aria-pressed": "false" });
   const grid = el("div", { class: "calls-grid", role: "group", "aria-label": "Set down a call" });
-  put(root, el("div", { class: "calls-sheet" }, arm, grid, said));
+  const watch = new Watch();
+  const shown = el("span", { class: "watch-time figures" });
+  const back = button("Set back", () => setBack(), { class: "plain", "aria-label": "Set the watch back to nought" });
+  const dial = el("div", { class: "watch", role: "group", "aria-label": "Watch" }, shown, back);
+  put(root, el("div", { class: "calls-sheet" }, arm, dial, grid, said));
   let drawn = "";
-  let armedAt_ms = performance.now();
 
   const names = () => callsOf(testOf(store.draft, store.event), store.event);
   const isOn = () => store.ui.armed || clock.playing;
@@ -48,17 +54,42 @@ export function mount(root, ctx) {
       const t_s = clock.tOf(clock.ordinal);
       return t_s === null ? null : { t_s, frame: clock.ordinal };
     }
-    return { t_s: Math.round(performance.now() - armedAt_ms) / 1000, frame: null };
+    return watch.used ? { t_s: watch.t_s, frame: null } : null;
+  }
+
+  function setBack() {
+    watch.reset();
+    store.setUi({ armed: false });
+    showTime();
+  }
+
+  function showTime() {
+    shown.textContent = `${fixed(watch.t_s, 1)} s`;
+  }
+
+  /** The watch goes while calls are on, of an attempt that has no clip. */
+  function followWatch() {
+    dial.hidden = Boolean(store.draft.clip);
+    if (!store.draft.clip && store.ui.armed) watch.start();
+    else watch.stop();
+    back.hidden = watch.running || !watch.used;
+    showTime();
   }
 
   function call(index) {
     const name = names()[index];
     if (name === undefined) {
+      said.textContent = `There is no call ${index + 1}`; // and no mark is picked in its place
       return;
     }
     const at = instant();
     if (at === null) {
-      notices.say("This clip has no times, so a call cannot be timed; write it in the note.", "refusal");
+      notices.say(
+        store.draft.clip
+          ? "This clip has no times, so a call cannot be timed; write it in the note."
+          : "The watch has not been started, so a call cannot be timed; start it when the attempt starts.",
+        "refusal",
+      );
       return;
     }
     store.change(`call: ${callWords(name)}`, (draft) => {
@@ -74,10 +105,7 @@ export function mount(root, ctx) {
     label: "Calls on or off: digits set down calls instead of picking marks",
     group: "Calls",
     key: "c",
-    run: () => {
-      armedAt_ms = performance.now();
-      store.setUi({ armed: !store.ui.armed });
-    },
+    run: () => store.setUi({ armed: !store.ui.armed }),
   });
   for (let index = 0; index < MOST; index += 1) {
     actions.add({
@@ -85,7 +113,7 @@ export function mount(root, ctx) {
       label: index < USUAL.length ? `Call ${index + 1}, such as ${callWords(USUAL[index])}` : `Call ${index + 1}`,
       group: "Calls",
       key: String(index + 1),
-      when: () => isOn() && index < names().length,
+      when: isOn,
       run: () => call(index),
     });
   }
@@ -94,8 +122,8 @@ export function mount(root, ctx) {
     const on = isOn();
     root.dataset.armed = on ? "yes" : "no";
     arm.setAttribute("aria-pressed", String(on));
-    const watch = !store.draft.clip && on;
-    const text = store.ui.armed ? (watch ? "Calls on, timed by watch" : "Calls on") : clock.playing ? "Calls on: running" : "Calls off";
+    followWatch();
+    const text = store.draft.clip ? armWords() : watch.running ? "Stop the watch" : "Start the watch";
     const keyOf = (action) => keyText(ctx.keys.of(action)[0] ?? "");
     const all = names().map((name, index) => ({ name, key: keyOf(`call-${index + 1}`) }));
     const wanted = JSON.stringify([all, text, keyOf("calls-armed"), testOf(store.draft, store.event)?.calls ?? null]);
@@ -118,8 +146,15 @@ export function mount(root, ctx) {
     all.forEach(({ name, key }, index) => put(grid.children[index], el("kbd", { "aria-hidden": "true" }, key), callWords(name)));
   }
 
-  store.subscribe(update, ["details", "loaded", "event", "ui", "clip"]);
+  const armWords = () => (store.ui.armed ? "Calls on" : clock.playing ? "Calls on: running" : "Calls off");
+
+  store.subscribe(() => {
+    watch.reset(); // it was of another attempt
+    if (store.ui.armed && !store.draft.clip) store.setUi({ armed: false });
+  }, ["loaded"]);
+  store.subscribe(update, ["draft", "details", "loaded", "event", "ui", "clip"]);
   clock.subscribe(update);
+  setInterval(() => watch.running && showTime(), WATCH_SHOWN_MS);
   update();
 }
 

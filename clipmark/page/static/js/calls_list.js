@@ -3,6 +3,7 @@
  */
 
 import { button, el, put } from "./dom.js";
+import { testOf } from "./missing_rules.js";
 import { callWords, seconds } from "./numbers.js";
 
 /**
@@ -10,6 +11,10 @@ import { callWords, seconds } from "./numbers.js";
  * @returns {{node: HTMLElement, update: () => void}}
  */
 export function mountCallsList({ store, clock }) {
+  // While the clip runs nothing may move: the row comes and goes only when it stands.
+  const hasRoom = () =>
+    store.draft.calls.length > 0 || store.ui.armed || Object.keys(testOf(store.draft, store.event)?.calls ?? {}).length > 0;
+
   const list = el("ol", { role: "list", class: "slip-calls-list" });
   const node = el("div", { class: "slip-calls", hidden: true, role: "group", "aria-label": "Calls set down" }, el("span", { class: "label" }, "calls"), list);
   let drawn = null;
@@ -24,12 +29,14 @@ export function mountCallsList({ store, clock }) {
   }
 
   function update() {
+    if (!clock.playing) {
+      node.hidden = !hasRoom();
+    }
     const { calls } = store.draft;
     if (calls === drawn) {
       return;
     }
     drawn = calls;
-    node.hidden = calls.length === 0;
     put(
       list,
       calls.map((call, index) => {
@@ -45,5 +52,6 @@ export function mountCallsList({ store, clock }) {
       }),
     );
   }
+  clock.subscribe(() => clock.playing || update());
   return { node, update };
 }

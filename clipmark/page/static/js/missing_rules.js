@@ -13,6 +13,7 @@
  * @property {boolean} stops     the server cannot take the attempt without it
  * @property {{field?: string, mark?: string, action?: string, panel?: string}} way
  * @property {string} hint       one sentence, for the tooltip
+ * @property {string} [wrong]    what is wrong with what is written, rather than missing
  */
 
 import { isGiven } from "./plain.js";
@@ -56,6 +57,9 @@ export function missingItems(draft, event, ui, frames = null) {
     items.push({ id, label, way, optional: false, stops: false, hint: "", ...more });
   };
   const { details } = draft;
+  for (const [field, { label, error }] of Object.entries(ui?.wrong ?? {})) {
+    ask(`wrong-${field}`, `${label} cannot be read`, { field }, { stops: true, wrong: error, hint: error });
+  }
   if (!isGiven(details.entry)) {
     ask("entry", "entry", { field: "entry" }, { stops: true, hint: "Which truck, as entered." });
   }

@@ -9,6 +9,7 @@ import { missingItems } from "./missing_rules.js";
 import { mountNewer } from "./newer.js";
 import { callWords, measured, seconds, sentenceOf } from "./numbers.js";
 import { showConflict } from "./conflict.js";
+import { FIELDS, fieldText } from "./slip_fields.js";
 
 /**
  * Register the dialog, its action, and the question on leaving.
@@ -52,7 +53,7 @@ function build(panel, ctx) {
   async function submit() {
     const name = by.value.trim();
     if (stops.length) {
-      said.textContent = `An attempt needs ${stops.map((item) => item.label).join(" and ")}; fill it in on the slip first.`;
+      said.textContent = whyNot(stops);
       return;
     }
     if (!name) {
@@ -77,7 +78,7 @@ function build(panel, ctx) {
     panel.body,
     el("form", { class: "sign-form", on: { submit: (event) => { event.preventDefault(); submit(); } } },
       el("dl", { class: "sign-list" }, written(store).flatMap(([what, text]) => [el("dt", {}, what), el("dd", {}, text)])),
-      stops.length ? el("p", { class: "bad" }, `Cannot be saved without: ${stops.map((item) => item.label).join(", ")}.`) : null,
+      stops.length ? el("p", { class: "bad" }, whyNot(stops)) : null,
       open.length ? el("p", { class: "warn" }, `Still missing, and saved without: ${open.map((item) => item.label).join(", ")}.`) : null,
       el("div", { class: "sign-by" }, el("label", { for: "sign-by" }, "Signed by: who marks"), by),
       busy,
@@ -87,9 +88,17 @@ function build(panel, ctx) {
   );
 }
 
+/** Why nothing can be saved yet: what cannot be read, and what is missing. */
+function whyNot(stops) {
+  const wrong = stops.filter((item) => item.wrong).map((item) => item.wrong);
+  const missing = stops.filter((item) => !item.wrong).map((item) => item.label);
+  const needed = missing.length ? [`An attempt needs ${missing.join(" and ")}; fill it in on the slip first.`] : [];
+  return [...wrong, ...needed].join(" ");
+}
+
 /** What the revision will say, in the order of the slip. */
 function written(store) {
-  const { draft, readings } = store;
+  const { draft, event, readings } = store;
   const d = draft.details;
   const angle = angleNow(store);
   const crawl = readings.crawl?.result ?? null;
@@ -103,17 +112,32 @@ function written(store) {
   return [
     ["attempt", draft.attempt ? `${draft.attempt}, revision ${(store.revision ?? draft.base_revision ?? 0) + 1}` : "a new one"],
     ["entry, test", `${d.entry ?? "not given"}, ${d.test ?? "not given"}${step}${tries}`],
+    ...["setup", "surface"].filter((name) => d[name]).map((name) => [labelOf(name), d[name]]),
+    (d.set_start_deg !== null || d.set_end_deg !== null) && ["set angle", setWords(d)],
+    d.travel && ["travel", d.travel],
+    ...["progress", "penalties", "grade"].filter((name) => d[name] !== null).map((name) => [name, fieldText(d[name])]),
     ["verdict", [d.verdict ?? "not given", d.reason].filter(Boolean).join(": ")],
+    d.called_by && ["called by", d.called_by],
     ["clip", draft.clip ? (store.clip?.name ?? draft.clip.slice(0, 12)) : "none: called only"],
     draft.marks.span && ["from, to", `frame ${a} to ${b} (${seconds(times?.[a])} to ${seconds(times?.[b])})`],
     angle.result && ["ramp", value(angle.result, "ramp_deg", angle.how)],
     angle.result?.chassis_deg != null && ["chassis", value(angle.result, "chassis_deg", angle.how)],
     crawl && ["mean speed", value(crawl, "mean_speed_mm_s", stale)],
     crawl && ["ripple", value(crawl, "ripple", stale)],
+    draft.stand && ["stand", event?.stands?.find((stand) => stand.id === draft.stand)?.body?.name || draft.stand],
+    draft.further_clips.length && ["further clips", `${draft.further_clips.length}`],
     draft.clip && ["view", describeView(draft.marks)],
     draft.calls.length && ["calls", draft.calls.map((call) => `${callWords(call.call)} ${seconds(call.t_s)}`).join(", ")],
     d.note && ["note", d.note],
   ].filter(Boolean);
+}
+
+const labelOf = (name) => FIELDS.find((field) => field.name === name).label;
+
+/** "11.6° at the start, 11.5° at the end", as far as they were written down. */
+function setWords({ set_start_deg, set_end_deg }) {
+  const said = [[set_start_deg, "at the start"], [set_end_deg, "at the end"]];
+  return said.filter(([deg]) => deg !== null).map(([deg, where]) => `${fieldText(deg)}° ${where}`).join(", ");
 }
 
 /**

@@ -8,13 +8,13 @@ import { combo } from "./combo.js";
 import { describeView, mountDeclared } from "./declared.js";
 import { button, el, freshId, put } from "./dom.js";
 import { recall, remember } from "./remembered.js";
-import { FIELDS, TRAVELS, VERDICTS, fieldText, giveVerdict, readField, reasonsFor } from "./slip_fields.js";
+import { FIELDS, TRAVELS, VERDICTS, fieldText, giveVerdict, hasPlace, readField, reasonsFor } from "./slip_fields.js";
 import { standCell } from "./slip_stand.js";
 import { mountSpan } from "./span_cells.js";
 
 const BY_KEPT = "clipmark.by";
 const ROW_ONE = ["entry", "setup", "test", "try_no", "step_deg", "set_start_deg", "set_end_deg", "surface"];
-const ROW_TWO = ["called_by", "note"];
+const ROW_TWO = ["progress", "penalties", "grade", "called_by", "note"];
 
 /**
  * Fill the region with the card.
@@ -78,6 +78,8 @@ function fieldCell({ store }, field) {
   const id = freshId(`slip-${field.name}`);
   const noteId = `${id}-note`;
   let wrong = false;
+  /** What stood here before the typing began; a text that cannot be read leaves it so. */
+  let standing = /** @type {{value: any}|null} */ (null);
   const { node: box, input } = combo({
     choices: () => field.choices(store),
     listLabel: field.label,
@@ -89,21 +91,27 @@ function fieldCell({ store }, field) {
       maxlength: field.name === "note" ? 2000 : 120,
     },
     onInput: (text) => {
+      standing ??= { value: store.draft.details[field.name] ?? null };
       const { value, error } = readField(field, text);
+      const kept = error ? standing.value : value;
       say(error);
-      if (!error) {
-        store.changing(field.label, (draft) => {
-          draft.details[field.name] = value;
-        });
-      }
+      store.changing(field.label, (draft) => {
+        draft.details[field.name] = kept;
+      });
     },
-    onCommit: () => store.settle(),
+    onCommit: () => {
+      if (!wrong) {
+        standing = null;
+      }
+      store.settle();
+    },
   });
   const note = el("span", { id: noteId, class: "cell-error bad", role: "alert" });
   const label = el("label", { for: id }, field.label, field.unit ? ` (${field.unit})` : "");
 
   function say(error) {
     wrong = error !== null;
+    store.setWrong(field, error);
     note.textContent = error ?? "";
     if (wrong) {
       input.setAttribute("aria-invalid", "true");
@@ -117,16 +125,23 @@ function fieldCell({ store }, field) {
   /** @param {boolean} isOther another attempt was opened: what was typed is not of it */
   function update(isOther) {
     const value = store.draft.details[field.name] ?? null;
+    node.hidden = !hasPlace(field, store) && !wrong;
     const typing = document.activeElement === input && !isOther;
-    // What is being typed stands ("3." is on its way to "3.5") unless it was changed elsewhere.
-    if (typing && (wrong || readField(field, input.value).value === value)) {
+    // What is being typed stands ("3." is on its way to "3.5") unless it was changed elsewhere; so
+    // does a text that cannot be read, until it is put right.
+    if (wrong && !isOther && value === standing?.value) {
       return;
     }
+    if (typing && !wrong && readField(field, input.value).value === value) {
+      return;
+    }
+    standing = null;
     input.value = fieldText(value);
     input.title = field.kind === "text" ? fieldText(value) : ""; // long names do not fit
     say(null);
   }
-  return { node: cell(field.name, label, box, note), update };
+  const node = cell(field.name, label, box, note);
+  return { node, update };
 }
 
 function selectCell({ store }, name, labelText, options) {

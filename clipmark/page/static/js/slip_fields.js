@@ -14,6 +14,7 @@ import { numberOf } from "./plain.js";
  * @property {"text"|"number"|"whole"} kind
  * @property {[number, number]} [range]        smallest and largest number taken
  * @property {string} [unit]
+ * @property {string[]} [kinds]                kinds of test that have it; all when left out
  * @property {(store: any) => {value: string, more?: string}[]} choices
  */
 
@@ -65,6 +66,17 @@ export const FIELDS = [
     choices: ({ event, draft }) =>
       plain([testOf(draft, event)?.surface, ...(event?.tests ?? []).map((test) => test.surface)]),
   },
+  { name: "progress", label: "progress", kind: "number", range: [0, 1e6], kinds: ["course"], choices: () => [] },
+  { name: "penalties", label: "penalties", kind: "number", range: [0, 1e6], kinds: ["course"], choices: () => [] },
+  {
+    name: "grade",
+    label: "grade",
+    kind: "number",
+    range: [-1e6, 1e6],
+    kinds: ["graded"],
+    choices: ({ draft, event }) =>
+      (testOf(draft, event)?.grades ?? []).map(([grade, points]) => ({ value: String(grade), more: `${points} points` })),
+  },
   {
     name: "called_by",
     label: "called by",
@@ -109,6 +121,17 @@ export function readField(field, text) {
 /** @param {string} label */
 function capital(label) {
   return label[0].toUpperCase() + label.slice(1);
+}
+
+/**
+ * Whether a field stands on the slip: its test has it, or something is written there.
+ *
+ * @param {Field} field
+ * @param {any} store
+ */
+export function hasPlace(field, { draft, event }) {
+  const written = (draft.details[field.name] ?? null) !== null;
+  return written || !field.kinds || field.kinds.includes(testOf(draft, event)?.kind);
 }
 
 /** How a value of the draft is shown in its field. */

@@ -14,7 +14,7 @@
 
 export const DETAILS = [
   "entry", "test", "try_no", "setup", "surface", "step_deg", "set_start_deg", "set_end_deg",
-  "travel", "verdict", "reason", "called_by", "note",
+  "travel", "progress", "penalties", "grade", "verdict", "reason", "called_by", "note",
 ];
 
 // Which marks a reading depends on: when one of them changes, the reading no longer holds.
@@ -73,7 +73,7 @@ export class Store {
     this.readings = {};
     this.fits = new Map();
     this.newer = null; // somebody else's revision of this attempt
-    this.ui = { tool: null, hand: null, armed: false };
+    this.ui = { tool: null, hand: null, armed: false, wrong: {} };
     this.signed = JSON.stringify(this.draft);
     this.past = [];
     this.future = [];
@@ -124,7 +124,7 @@ export class Store {
     if (trace) {
       this.readings.crawlTrace = { forMarks: marksKey("crawl", signed ?? draft), result: trace };
     }
-    this.ui = { ...this.ui, tool: null, hand: null };
+    this.ui = { ...this.ui, tool: null, hand: null, wrong: {} };
     this.tell("loaded", "draft", "marks", "details", "calls", "readings", "fits", "ui");
   }
 
@@ -226,6 +226,17 @@ export class Store {
     this.past.push(step);
     this.become(step.after);
     return step.label;
+  }
+
+  /**
+   * A field holds a text that cannot be read, or no longer does.
+   * @param {{name: string, label: string}} field of `draft.details`
+   * @param {string|null} error why
+   */
+  setWrong({ name, label }, error) {
+    if ((this.ui.wrong[name]?.error ?? null) === error) return;
+    const { [name]: _, ...others } = this.ui.wrong;
+    this.setUi({ wrong: error ? { ...others, [name]: { label, error } } : others });
   }
 
   setUi(change) {
