@@ -13,7 +13,16 @@ from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from clipmark.record.chain import ID_PATTERN, is_id
 from clipmark.record.models import FailReason, Travel, Verdict, VoidReason
-from clipmark.record.texts import Angle, Fact, Label, Name, Note, Sha256
+from clipmark.record.texts import (
+    Angle,
+    Fact,
+    Label,
+    Name,
+    Note,
+    NotNegative,
+    Number,
+    Sha256,
+)
 
 LARGEST_FRAME = 50_000_000  # nine days at 60 frames/s
 LARGEST_PX = 100_000.0
@@ -28,7 +37,6 @@ Frame = Annotated[int, Field(strict=True, ge=0, le=LARGEST_FRAME)]
 Seconds = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=-1e6, le=1e7)]
 ViewAngleDeg = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=1, lt=180)]
 SquareWithinDeg = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, le=90)]
-Counted = Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, le=1e6)]
 FourPx = tuple[Px, Px, Px, Px]
 EightPx = tuple[Px, Px, Px, Px, Px, Px, Px, Px]
 RecordName = Annotated[str, Field(pattern=f"^{ID_PATTERN}$")]
@@ -123,9 +131,9 @@ class Details(Fact):
     set_start_deg: Angle | None = None
     set_end_deg: Angle | None = None
     travel: Travel | None = None
-    progress: Counted | None = None
-    penalties: Counted | None = None
-    grade: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=-1e6, le=1e6)] | None = None
+    progress: NotNegative | None = None
+    penalties: NotNegative | None = None
+    grade: Number | None = None
     verdict: Verdict | None = None
     reason: FailReason | VoidReason | None = None
     called_by: Label | None = None

@@ -4,7 +4,7 @@
 
 import { button, el, put } from "./dom.js";
 import { field } from "./form_parts.js";
-import { measured, sentenceOf } from "./numbers.js";
+import { measured, sentenceOf, spoken } from "./numbers.js";
 import { loadWork, savedByOthers, unsigned, when } from "./work_list.js";
 
 const HEADS = [
@@ -147,7 +147,7 @@ function head(words, kind) {
 /** @param {any} item @param {string} wanted */
 function fits(item, wanted) {
   if (!wanted) return true;
-  const parts = [item.id, item.entry, item.test, item.verdict, item.reason, item.marked_by, item.clip_name];
+  const parts = [item.id, item.entry, item.test, item.verdict, item.reason, spoken(item.reason ?? ""), item.marked_by, item.clip_name];
   return parts.some((part) => part && String(part).toLowerCase().includes(wanted));
 }
 
@@ -222,7 +222,7 @@ function attemptRows(item, { ctx, news, unfolded, draw, history }) {
     return found.value === null ? "" : sentenceOf(found);
   };
   const shown = unfolded.has(item.id);
-  const verdict = [item.verdict ?? "none yet", item.reason].filter(Boolean).join(": ");
+  const verdict = [item.verdict ?? "none yet", item.reason && spoken(item.reason)].filter(Boolean).join(": ");
   const row = el(
     "tr",
     { "aria-current": ctx.store.key === item.id ? "true" : null },

@@ -7,7 +7,7 @@
 import { button, el, put } from "./dom.js";
 import { keyText } from "./keys.js";
 import { testOf } from "./missing_rules.js";
-import { callWords, fixed, seconds } from "./numbers.js";
+import { spoken, fixed, seconds } from "./numbers.js";
 import { Watch } from "./watch.js";
 
 const USUAL = ["touch", "reverse", "rollover", "marker", "reposition", "out-of-time"];
@@ -92,11 +92,11 @@ export function mount(root, ctx) {
       );
       return;
     }
-    store.change(`call: ${callWords(name)}`, (draft) => {
+    store.change(`call: ${spoken(name)}`, (draft) => {
       draft.calls.push({ call: name, ...at, note: "" });
       draft.calls.sort((a, b) => a.t_s - b.t_s);
     });
-    said.textContent = `${callWords(name)} at ${seconds(at.t_s)}`;
+    said.textContent = `${spoken(name)} at ${seconds(at.t_s)}`;
     flash(grid.children[index]);
   }
 
@@ -110,7 +110,7 @@ export function mount(root, ctx) {
   for (let index = 0; index < MOST; index += 1) {
     actions.add({
       name: `call-${index + 1}`,
-      label: index < USUAL.length ? `Call ${index + 1}, such as ${callWords(USUAL[index])}` : `Call ${index + 1}`,
+      label: index < USUAL.length ? `Call ${index + 1}, such as ${spoken(USUAL[index])}` : `Call ${index + 1}`,
       group: "Calls",
       key: String(index + 1),
       when: isOn,
@@ -143,7 +143,7 @@ export function mount(root, ctx) {
         }),
       ),
     );
-    all.forEach(({ name, key }, index) => put(grid.children[index], el("kbd", { "aria-hidden": "true" }, key), callWords(name)));
+    all.forEach(({ name, key }, index) => put(grid.children[index], el("kbd", { "aria-hidden": "true" }, key), spoken(name)));
   }
 
   const armWords = () => (store.ui.armed ? "Calls on" : clock.playing ? "Calls on: running" : "Calls off");

@@ -4,7 +4,7 @@
 
 import { button, el, put } from "./dom.js";
 import { testOf } from "./missing_rules.js";
-import { callWords, seconds } from "./numbers.js";
+import { spoken, seconds } from "./numbers.js";
 
 /**
  * @param {any} ctx
@@ -20,7 +20,7 @@ export function mountCallsList({ store, clock }) {
   let drawn = null;
 
   function remove(index) {
-    store.change(`take back: ${callWords(store.draft.calls[index].call)}`, (draft) => {
+    store.change(`take back: ${spoken(store.draft.calls[index].call)}`, (draft) => {
       draft.calls.splice(index, 1);
     });
     const buttons = list.querySelectorAll(".slip-call-away");
@@ -40,7 +40,7 @@ export function mountCallsList({ store, clock }) {
     put(
       list,
       calls.map((call, index) => {
-        const words = callWords(call.call);
+        const words = spoken(call.call);
         const when = seconds(call.t_s);
         const go = () => (call.frame === null ? clock.gotoTime(call.t_s) : clock.goto(call.frame));
         return el(

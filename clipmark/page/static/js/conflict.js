@@ -4,7 +4,7 @@
 
 import { button, el, put } from "./dom.js";
 import { newKey } from "./drafts_client.js";
-import { callWords, fixed, seconds } from "./numbers.js";
+import { spoken, fixed, seconds } from "./numbers.js";
 import { isGiven } from "./plain.js";
 import { DETAILS } from "./store.js";
 import { when } from "./work_list.js";
@@ -41,7 +41,8 @@ export function differences(theirs, mine) {
     }
   };
   for (const name of DETAILS) {
-    compare(WORDS[name] ?? name, theirs.details?.[name], mine.details?.[name]);
+    const words = name === "reason" ? (code) => (code ? spoken(code) : valueWords(code)) : valueWords;
+    compare(WORDS[name] ?? name, theirs.details?.[name], mine.details?.[name], words);
   }
   compare("clip", theirs.clip, mine.clip, (sha) => (sha ? sha.slice(0, 12) : "none"));
   compare("further clips", theirs.further_clips ?? [], mine.further_clips ?? [], (list) => `${(list ?? []).length}`);
@@ -72,7 +73,7 @@ function valueWords(value) {
 }
 
 function callsWords(calls) {
-  return (calls ?? []).map((call) => `${callWords(call.call)} ${seconds(call.t_s)}`).join(", ") || "none";
+  return (calls ?? []).map((call) => `${spoken(call.call)} ${seconds(call.t_s)}`).join(", ") || "none";
 }
 
 /**

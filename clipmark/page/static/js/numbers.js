@@ -228,9 +228,9 @@ export function provenance(result) {
   return pairs;
 }
 
-/** A call as people say it. @param {string} call as in the rule sheet, "out-of-time" */
-export function callWords(call) {
-  return call.replaceAll("-", " ");
+/** A call or a reason as people say it. @param {string} code as in the files, "out-of-time" */
+export function spoken(code) {
+  return code.replaceAll("-", " ");
 }
 
 /**

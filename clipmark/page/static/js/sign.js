@@ -7,7 +7,7 @@ import { button, el, put } from "./dom.js";
 import { describeView } from "./declared.js";
 import { missingItems } from "./missing_rules.js";
 import { mountNewer } from "./newer.js";
-import { callWords, measured, seconds, sentenceOf } from "./numbers.js";
+import { spoken, measured, seconds, sentenceOf } from "./numbers.js";
 import { showConflict } from "./conflict.js";
 import { FIELDS, fieldText } from "./slip_fields.js";
 
@@ -116,7 +116,7 @@ function written(store) {
     (d.set_start_deg !== null || d.set_end_deg !== null) && ["set angle", setWords(d)],
     d.travel && ["travel", d.travel],
     ...["progress", "penalties", "grade"].filter((name) => d[name] !== null).map((name) => [name, fieldText(d[name])]),
-    ["verdict", [d.verdict ?? "not given", d.reason].filter(Boolean).join(": ")],
+    ["verdict", [d.verdict ?? "not given", d.reason && spoken(d.reason)].filter(Boolean).join(": ")],
     d.called_by && ["called by", d.called_by],
     ["clip", draft.clip ? (store.clip?.name ?? draft.clip.slice(0, 12)) : "none: called only"],
     draft.marks.span && ["from, to", `frame ${a} to ${b} (${seconds(times?.[a])} to ${seconds(times?.[b])})`],
@@ -127,7 +127,7 @@ function written(store) {
     draft.stand && ["stand", event?.stands?.find((stand) => stand.id === draft.stand)?.body?.name || draft.stand],
     draft.further_clips.length && ["further clips", `${draft.further_clips.length}`],
     draft.clip && ["view", describeView(draft.marks)],
-    draft.calls.length && ["calls", draft.calls.map((call) => `${callWords(call.call)} ${seconds(call.t_s)}`).join(", ")],
+    draft.calls.length && ["calls", draft.calls.map((call) => `${spoken(call.call)} ${seconds(call.t_s)}`).join(", ")],
     d.note && ["note", d.note],
   ].filter(Boolean);
 }

@@ -7,6 +7,7 @@ import { mountCallsList } from "./calls_list.js";
 import { combo } from "./combo.js";
 import { describeView, mountDeclared } from "./declared.js";
 import { button, el, freshId, put } from "./dom.js";
+import { spoken } from "./numbers.js";
 import { recall, remember } from "./remembered.js";
 import { FIELDS, TRAVELS, VERDICTS, fieldText, giveVerdict, hasPlace, readField, reasonsFor } from "./slip_fields.js";
 import { standCell } from "./slip_stand.js";
@@ -167,7 +168,7 @@ function selectCell({ store }, name, labelText, options) {
     const all = known.includes(value) || !value ? known : [...known, value];
     if (all.join("\n") !== offered) {
       offered = all.join("\n");
-      put(select, el("option", { value: "" }, "\u2013"), all.map((text) => el("option", { value: text }, text)));
+      put(select, el("option", { value: "" }, "\u2013"), all.map((code) => el("option", { value: code }, spoken(code))));
     }
     select.value = value;
     select.disabled = all.length === 0;

@@ -3,7 +3,7 @@
  */
 
 import { put, svg } from "./dom.js";
-import { callWords, fixed } from "./numbers.js";
+import { spoken, fixed } from "./numbers.js";
 import { thinned, ticks } from "./strip_scale.js";
 
 /** Room at the left of the paper for the speed's own scale, px. */
@@ -276,7 +276,7 @@ function callNodes({ calls }, places, scale, { bottom }) {
         svg("path", { class: "strip-call", d: `M ${x} 2 l 9 4 l -9 4 z` }),
       ];
       if (x + 11 >= free) {
-        nodes.push(svg("text", { class: "strip-note strip-strong", x: x + 11, y: 11 }, callWords(call)));
+        nodes.push(svg("text", { class: "strip-note strip-strong", x: x + 11, y: 11 }, spoken(call)));
         free = x + 17 + call.length * 6.5;
       }
       return nodes;
