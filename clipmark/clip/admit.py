@@ -119,7 +119,14 @@ def _unopened(path: Path) -> str:
             f"{path.name} has no usable index: the camera did not finish this file, or the copy "
             "broke off; copy it again or have it repaired from the camera's card"
         )
-    return f"{path.name} is not a video file that can be read; name the clip as the camera wrote it"
+    return _not_footage(path.name)
+
+
+def _not_footage(name: str) -> str:
+    return (
+        f"{name} is not footage: no moving picture can be read in it; take the clip as the camera "
+        "wrote it"
+    )
 
 
 def choose_stream(
@@ -135,15 +142,13 @@ def choose_stream(
     name = path.name
     kind = set(container.format.name.split(","))
     if kind & _NOT_FOOTAGE:
-        raise FootageError(
-            f"{name} is not a video file that can be read; name the clip as the camera wrote it"
-        )
+        raise FootageError(_not_footage(name))
     if kind & _PICTURE_FORMATS or any(part.endswith("_pipe") for part in kind):
-        raise FootageError(f"{name} is a single picture, not a clip; name a recorded video")
+        raise FootageError(f"{name} is a single picture, not a clip; take a recorded video instead")
     moving = [s for s in container.streams.video if not _is_cover(s)]
     if not moving:
         what = "only sound" if container.streams.audio else "no moving picture"
-        raise FootageError(f"{name} holds {what}; name a recorded video")
+        raise FootageError(f"{name} holds {what}; take a recorded video instead")
     readable = [s for s in moving if _decodable(s)]
     if not readable:
         raise FootageError(

@@ -57,7 +57,7 @@ class CameraMove:
     points, share : int, float
         Points that agree, and their share of those found again.
     sentence : str
-        All of it for people.
+        All of it for people: whole sentences, that others can be put behind.
     matrix : ndarray, shape (2, 3)
         Reference picture to this picture, px.
     """
@@ -299,12 +299,12 @@ def _judged(
         or edge_px > max(2 * NEGLIGIBLE_PX, CERTAIN_K * u_scale * float(np.hypot(*middle)))
     )
     sentence = (
-        f"the camera has moved since the stand was marked: the picture is shifted by "
+        f"The camera has moved since the stand was marked: the picture is shifted by "
         f"{distance:.1f} px and turned by {roll_deg:+.3f} deg (u {u_shift:.2f} px, "
-        f"{u_roll:.3f} deg)"
+        f"{u_roll:.3f} deg)."
         if moved
-        else f"the camera stands as it did: the picture lies within {distance:.1f} px and "
-        f"{abs(roll_deg):.3f} deg of that of the stand (u {u_shift:.2f} px, {u_roll:.3f} deg)"
+        else f"The camera stands as it did: the picture lies within {distance:.1f} px and "
+        f"{abs(roll_deg):.3f} deg of that of the stand (u {u_shift:.2f} px, {u_roll:.3f} deg)."
     )
     return CameraMove(
         state="moved" if moved else "same",
@@ -360,7 +360,7 @@ def _cannot_tell(why: str) -> CameraMove:
         u_scale=nan,
         points=0,
         share=0.0,
-        sentence=f"it cannot be told whether the camera has moved: {why}; mark the stand again "
-        "on this clip",
+        sentence=f"It cannot be told whether the camera has moved: {why}; mark the stand again "
+        "on this clip.",
         matrix=np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]),
     )

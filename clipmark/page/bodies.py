@@ -30,7 +30,7 @@ from clipmark.record.draft import (
     SquareWithinDeg,
     ViewAngleDeg,
 )
-from clipmark.record.models import SessionRecord
+from clipmark.record.session_entered import SessionEntered
 from clipmark.record.texts import Fact, Label, Name, Note, NotNegative, Positive, Sha256
 
 RECORD_ID = f"^{ID_PATTERN}$"
@@ -163,7 +163,7 @@ class SessionPut(Fact):
 
     by: Name
     base_revision: Revision | None = None
-    body: SessionRecord
+    body: SessionEntered
 
 
 class Saved(BaseModel):

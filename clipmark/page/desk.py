@@ -12,6 +12,7 @@ from fastapi import Depends, Request
 from clipmark.errors import RecordError
 from clipmark.page.drafts import Drafts
 from clipmark.page.jobs import Jobs
+from clipmark.page.sheet_watch import SheetWatch
 from clipmark.page.shelf import Shelf
 from clipmark.page.signed_before import forget_signed
 from clipmark.page.uploads import remove_left_over
@@ -35,6 +36,8 @@ class Desk:
         What is marked but not signed.
     jobs : Jobs
         Measurements that run in the background.
+    sheets : SheetWatch
+        ``event.toml`` and ``session.toml``, which others may edit meanwhile.
     practice : bool
         Whether this is the throw-away copy of the sample event.
     """
@@ -48,6 +51,7 @@ class Desk:
         self.drafts = Drafts(event_path)
         forget_signed(self.event, self.drafts)
         self.jobs = Jobs(self.shelf)
+        self.sheets = SheetWatch(event_path)
         self.practice = practice
 
     def attempts_by_clip(self) -> dict[str, list[str]]:

@@ -13,7 +13,9 @@ from starlette.exceptions import HTTPException
 
 from clipmark import defects
 from clipmark.errors import ClipmarkError, FolderError, FrameError, PageError, RevisionError
+from clipmark.page.field_words import label_of
 from clipmark.record import disk
+from clipmark.record.finding_words import wanted
 
 _STATUS: tuple[tuple[type[ClipmarkError], int], ...] = (
     (PageError, 404),
@@ -22,6 +24,7 @@ _STATUS: tuple[tuple[type[ClipmarkError], int], ...] = (
 )
 # An option in brackets behind the thing it gives: what the page leaves out of a sentence.
 OPTIONS = re.compile(r" \(--[a-z][a-z-]*(?: and --[a-z][a-z-]*)*\)")
+_VERBS = ("is ", "holds ", "must ", "runs ", "ends ")  # a finding of ours that goes on from a label
 _PLAIN = {
     404: "there is nothing at this address of the page; open the page anew",
     405: "this address of the page does not take that kind of request; open the page anew",
@@ -82,9 +85,60 @@ async def _defect(request: Request, error: Exception) -> JSONResponse:
 
 
 def in_words(errors: Sequence[Any]) -> str:
-    """The first thing wrong with a request, as a sentence."""
+    """The first thing wrong with a request: which field, what it is, and what it must be.
+
+    Examples
+    --------
+    >>> in_words([{"type": "less_than_equal", "loc": ("body", "draft", "details", "step_deg"),
+    ...            "msg": "", "input": 4200, "ctx": {"le": 180.0}}])
+    'step is 4200, but must be at most 180 °; correct it'
+    """
     first = errors[0]
+    found = label_of(first["loc"])
     place = ".".join(str(part) for part in first["loc"] if part not in ("body", "query", "path"))
-    what = str(first["msg"])[:200].removeprefix("Value error, ")
-    more = f" (and {len(errors) - 1} more)" if len(errors) > 1 else ""
-    return f"the request cannot be read at {place or 'its start'}: {what}{more}; correct it"
+    label, unit = found if found else (f"what the page sent as '{place}'" if place else "", "")
+    more = f" ({_others(len(errors) - 1)})" if len(errors) > 1 else ""
+    return f"{_sentence(first, label, unit)}{more}"
+
+
+def _sentence(finding: Mapping[str, Any], label: str, unit: str) -> str:
+    kind, message = str(finding["type"]), str(finding["msg"])[:200].removeprefix("Value error, ")
+    if kind == "missing":
+        if isinstance(finding["loc"][-1], int):
+            return (
+                f"{label or 'a list'} is not whole, a number of it is missing; give it and repeat"
+            )
+        return f"{label or 'the body of the request'} is missing; give it and repeat"
+    if kind == "extra_forbidden":
+        named = str(finding["loc"][-1])[:60]
+        return f"the page sent '{named}', which is no field here; load the page anew and repeat"
+    if kind == "json_invalid" or not label:
+        return "what the page sent cannot be read; load the page anew and repeat"
+    must_be = wanted(finding, unit)
+    if must_be is not None:
+        return f"{label} is {_given(finding)}, but must be {must_be}; correct it"
+    if message.startswith(_VERBS):
+        return f"{label} {message}"
+    return message
+
+
+def _given(finding: Mapping[str, Any]) -> str:
+    """What was given, short; of a text that is too long, its length."""
+    value = finding["input"]
+    if isinstance(value, str) and str(finding["type"]).endswith("too_long"):
+        return f"{len(value)} characters long"
+    if value is None or value == "":
+        return "not given"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, str):
+        return f"'{value[:40]}'" if len(value) <= 40 else f"'{value[:40]}\u2026'"
+    if isinstance(value, Mapping):
+        return "a table of fields"
+    if isinstance(value, (list, tuple)):
+        return f"a list of {len(value)}"
+    return str(value)[:40]
+
+
+def _others(count: int) -> str:
+    return "and one more field is wrong" if count == 1 else f"and {count} more fields are wrong"

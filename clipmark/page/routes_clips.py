@@ -22,6 +22,12 @@ from clipmark.record.rule_sheet import read_rule_sheet
 router = APIRouter(tags=["clips"])
 
 
+class TakenIn(ClipBody):
+    """A clip that was sent, and whether it was here before, under the name it has."""
+
+    here_already: bool
+
+
 @router.post(
     "/clips",
     openapi_extra={
@@ -35,7 +41,7 @@ router = APIRouter(tags=["clips"])
 )
 async def take_in(
     request: Request, desk: DeskOf, name: Annotated[str, Query(min_length=1, max_length=400)]
-) -> ClipBody:
+) -> TakenIn:
     """Take a clip in: the raw bytes of the file as the body, its name beside it."""
     safe = safe_name(name)
     try:
@@ -75,7 +81,7 @@ def pairings(asked: PairingAsked, desk: DeskOf) -> Answer:
     }
 
 
-def _admit(desk: Desk, part: Path, name: str) -> ClipBody:
+def _admit(desk: Desk, part: Path, name: str) -> TakenIn:
     """Check that it is footage, and put it among the clips; the clip as the page lists it."""
     try:
         with open_clip(part) as clip:
@@ -85,6 +91,8 @@ def _admit(desk: Desk, part: Path, name: str) -> ClipBody:
     except FootageError as error:
         raise FootageError(str(error).replace(part.name, name)) from error
     with desk.intake_lock:  # else the same clip sent twice at once would be there twice
+        here_already = any(clip.sha256 == sha256 for clip in desk.shelf.refresh())
         ref = adopt(desk.event_path, part, name, sha256)
     desk.shelf.refresh()
-    return clip_body(desk, desk.shelf.find(ref.sha256), desk.attempts_by_clip())
+    body = clip_body(desk, desk.shelf.find(ref.sha256), desk.attempts_by_clip())
+    return TakenIn(**body.model_dump(), here_already=here_already)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
@@ -22,9 +22,11 @@ from clipmark.page.bodies import (
     finite,
 )
 from clipmark.page.desk import Desk, DeskOf
+from clipmark.page.session_told import changes_of, other_in_file, session_head, waiting_session
+from clipmark.page.sheet_watch import not_writable
 from clipmark.page.stand_marks import carried, page_body, stand_of
 from clipmark.record import disk
-from clipmark.record.embedding import SESSION_ID, embedded_drafts
+from clipmark.record.embedding import SESSION_ID
 from clipmark.record.instants import utc_now, utc_text
 from clipmark.record.journal import Draft
 from clipmark.record.models import (
@@ -32,10 +34,8 @@ from clipmark.record.models import (
     FAIL_REASONS,
     VOID_REASONS,
     JournalLine,
-    SessionRecord,
     Stand,
 )
-from clipmark.record.rule_sheet import RuleSheet, read_rule_sheet
 from clipmark.record.sheets import SESSION_NAME
 from clipmark.record.texts import as_model
 
@@ -47,21 +47,17 @@ SEEN_NAME = "first-visit-seen"
 @router.get("/event")
 def event(desk: DeskOf) -> Answer:
     """What the page must know of the event to begin with."""
-    findings: list[str] = []
-    try:
-        sheet = read_rule_sheet(desk.event_path)
-    except (RecordError, FolderError) as error:
-        findings.append(str(error))
-        sheet = RuleSheet(name=desk.event_path.name)
+    seen = desk.sheets.look()
+    sheet = seen.rules
     with desk.event_lock:
         desk.event.journal.refresh()
-        findings += desk.event.findings
+        findings = _findings(desk)
         entries = desk.event.journal.entries
         seq = entries[-1].seq if entries else 0
         held = _newest(desk, "session", SESSION_ID)
         session = (held.revision, held.body) if held else (None, None)
-        with contextlib.suppress(RecordError, FolderError):  # told already, or on saving
-            waiting = _waiting_session(desk)
+        with contextlib.suppress(RecordError, FolderError):  # told among the findings
+            waiting = waiting_session(desk)
             if waiting is not None:
                 session = (waiting.base_revision + 1, waiting.body)
         stands = _stands(desk)
@@ -72,6 +68,7 @@ def event(desk: DeskOf) -> Answer:
         "place": sheet.place,
         "date": sheet.date,
         "findings": findings,
+        "sheets": seen.mark,
         "seq": seq,
         "tests": [
             {
@@ -97,7 +94,7 @@ def event(desk: DeskOf) -> Answer:
         "call_names": list(
             dict.fromkeys((*CALL_NAMES, *(name for test in sheet.tests for name in test.calls)))
         ),
-        "session": _session_head(*session),
+        "session": session_head(*session),
         "people": people,
         "first_visit": not (desk.drafts.folder.parent / SEEN_NAME).exists(),
         "practice": desk.practice,
@@ -106,9 +103,14 @@ def event(desk: DeskOf) -> Answer:
 
 @router.get("/changes")
 def changes(desk: DeskOf, after: Annotated[int, Query(ge=0, le=2**53 - 1)] = 0) -> Answer:
-    """Journal lines with a number above `after`, oldest first, at most a thousand."""
+    """Journal lines with a number above `after`, oldest first, at most a thousand.
+
+    With them a mark that changes with the hand-written sheets, and what is wrong with the folder.
+    """
+    mark = desk.sheets.look().mark
     with desk.event_lock:
         desk.event.journal.refresh()
+        findings = _findings(desk)
         entries = desk.event.journal.entries
         fresh = []
         for entry in reversed(entries):
@@ -119,6 +121,8 @@ def changes(desk: DeskOf, after: Annotated[int, Query(ge=0, le=2**53 - 1)] = 0) 
         seq = lines[-1].seq if lines else (entries[-1].seq if entries else 0)
     return {
         "seq": seq,
+        "sheets": mark,
+        "findings": findings,
         "lines": [
             {
                 "seq": line.seq,
@@ -194,10 +198,15 @@ def stand_check(id: RecordId, asked: StandCheck, desk: DeskOf) -> Answer:
 
 @router.get("/session")
 def session(desk: DeskOf) -> Answer:
-    """The session record, and what changed in it, newest first."""
+    """The session record that holds, and what changed in it, newest first.
+
+    ``file`` is what ``session.toml`` says where it says otherwise: it was kept, and then another
+    record was saved on the page, which holds until the file is changed once more.
+    """
     with desk.event_lock:
         lines = desk.event.history(SESSION_ID, "session")
-        waiting = _waiting_session(desk)
+        waiting = waiting_session(desk)
+        in_file = None if waiting else other_in_file(desk)
     newest = lines[-1] if lines else None
     revision, body = (newest.revision, newest.body) if newest else (None, None)
     if waiting is not None:
@@ -207,7 +216,8 @@ def session(desk: DeskOf) -> Answer:
         "body": body,
         "by": newest.by if newest else None,
         "at": newest.at if newest else None,
-        "changes": list(_changes(lines))[::-1],
+        "file": in_file,
+        "changes": list(changes_of(lines))[::-1],
     }
 
 
@@ -227,7 +237,7 @@ def session_save(asked: SessionPut, desk: DeskOf) -> Saved | JSONResponse:
                 )
             line = desk.event.save_session(body, by=asked.by, base_revision=base)
         except RevisionError as error:
-            waiting = _waiting_session(desk)
+            waiting = waiting_session(desk)
             if waiting is None:
                 return _newer(error, _newest(desk, "session", SESSION_ID))
             return _changed_by_hand(waiting)
@@ -254,10 +264,14 @@ def lens_names(desk: Desk) -> list[str]:
     return []
 
 
-def _waiting_session(desk: Desk) -> Draft | None:
-    """What ``session.toml`` says anew: kept in the journal ahead of whatever is saved next."""
-    drafts = embedded_drafts(desk.event_path, desk.event.journal)
-    return next((draft for draft in drafts if draft.kind == "session"), None)
+def _findings(desk: Desk) -> list[str]:
+    """What is wrong with the folder and its sheets; the event lock is held."""
+    stuck = not_writable(desk.event_path)
+    return [
+        *([stuck] if stuck else []),
+        *desk.sheets.look().findings,
+        *desk.event.findings,
+    ]
 
 
 def _newest(desk: Desk, kind: str, id: str) -> JournalLine | None:
@@ -299,47 +313,6 @@ def _people(desk: Desk, session: Mapping[str, object] | None) -> list[str]:
         if isinstance(found, str) and found:
             names.setdefault(found)
     return list(names)[:50]
-
-
-def _session_head(revision: int | None, body: Mapping[str, object] | None) -> dict[str, object]:
-    date = None if body is None else body.get("date")
-    today = utc_now().astimezone().date().isoformat()
-    return {"revision": revision, "date": date, "today": date == today}
-
-
-def _changes(lines: Iterable[JournalLine]) -> Iterator[dict[str, object]]:
-    """What changed from revision to revision, field by field, oldest first."""
-    before: dict[str, object] | None = None
-    for line in lines:
-        fields = _flat(as_model(SessionRecord, line.body, "the session record").to_body())
-        if before is not None:
-            for name in dict.fromkeys((*before, *fields)):
-                old, new = before.get(name), fields.get(name)
-                if old != new:
-                    yield {
-                        "field": name,
-                        "before": old,
-                        "after": new,
-                        "at": line.at,
-                        "by": line.by,
-                        "revision": line.revision,
-                    }
-        before = fields
-
-
-def _flat(body: Mapping[str, Any]) -> dict[str, object]:
-    """Fields by name, those of a set-up as ``setups.NAME.FIELD``; where it came from left out."""
-    flat: dict[str, object] = {
-        name: value for name, value in body.items() if name not in ("setups", "source_sha256")
-    }
-    for setup in body.get("setups") or []:
-        title = setup["setup"]
-        flat |= {
-            f"setups.{title}.{name}": value
-            for name, value in setup.items()
-            if name != "setup" and value not in (None, "")
-        }
-    return flat
 
 
 def _changed_by_hand(waiting: Draft) -> JSONResponse:

@@ -30,16 +30,18 @@ def embedded_drafts(folder: Path, journal: Journal) -> list[Draft]:
             base = held.revision if held else 0
             drafts.append(Draft("rules", RULES_ID, rules.to_body(), base))
     session_text = sheets.read_text(folder / sheets.SESSION_NAME)
-    if session_text is not None:
+    # What was kept once is not read again: it holds whatever this version asks of a new record.
+    if session_text is not None and sheets.source_sha256(session_text) != last_session_source(
+        journal
+    ):
         session = sheets.session_of(session_text)
-        if _last_session_source(journal) != session.source_sha256:
-            held = journal.newest("session", SESSION_ID)
-            base = held.revision if held else 0
-            drafts.append(Draft("session", SESSION_ID, session.to_body(), base))
+        held = journal.newest("session", SESSION_ID)
+        base = held.revision if held else 0
+        drafts.append(Draft("session", SESSION_ID, session.to_body(), base))
     return drafts
 
 
-def _last_session_source(journal: Journal) -> object:
+def last_session_source(journal: Journal) -> object:
     """Hash of ``session.toml`` when it was last kept; saves from the page have none."""
     for entry in reversed(journal.entries):
         if entry.kind == "session" and (found := entry.body.get("source_sha256")):

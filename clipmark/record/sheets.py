@@ -9,6 +9,7 @@ from pathlib import Path
 from clipmark.errors import RecordError
 from clipmark.record import disk
 from clipmark.record.models import Rules, SessionRecord
+from clipmark.record.session_entered import SessionEntered
 from clipmark.record.texts import as_model
 
 EVENT_NAME = "event.toml"
@@ -100,5 +101,10 @@ def session_of(text: str) -> SessionRecord:
         fields["date"] = str(fields["date"])[:10]
     if fields.get("date") == "":
         del fields["date"]
-    fields["source_sha256"] = hashlib.sha256(text.encode()).hexdigest()
-    return as_model(SessionRecord, fields, SESSION_NAME)
+    fields["source_sha256"] = source_sha256(text)
+    return as_model(SessionEntered, fields, SESSION_NAME)
+
+
+def source_sha256(text: str) -> str:
+    """What a session record says of the text of ``session.toml`` that it was read from."""
+    return hashlib.sha256(text.encode()).hexdigest()

@@ -23,6 +23,7 @@ from pydantic import (
 
 from clipmark.errors import RecordError
 from clipmark.record.canonical import JsonObject
+from clipmark.record.finding_words import wanted
 from clipmark.record.instants import parse_instant, utc_text
 
 _FINDINGS_SHOWN = 3
@@ -170,7 +171,7 @@ def as_model(model: type[FactT], data: object, what: str) -> FactT:
 
 def findings_of(error: ValidationError) -> str:
     """Pydantic's findings in words: field, why, and what was given."""
-    findings = error.errors(include_url=False, include_context=False)
+    findings = error.errors(include_url=False)
     parts = []
     for finding in findings[:_FINDINGS_SHOWN]:
         field = ".".join(str(step) for step in finding["loc"]) or "the whole"
@@ -182,7 +183,8 @@ def findings_of(error: ValidationError) -> str:
         elif finding["type"] == "value_error":
             parts.append(f"{field} {reason}" if field != "the whole" else reason)
         else:
-            reason = reason.removeprefix("Input ")
+            must_be = wanted(finding)
+            reason = f"must be {must_be}" if must_be else reason.removeprefix("Input ")
             parts.append(f"{field} {reason} (got {str(finding['input'])[:60]!r})")
     more = len(findings) - _FINDINGS_SHOWN
     return "; ".join(parts) + (f"; and {more} more" if more > 0 else "")

@@ -12,8 +12,10 @@ import pytest
 from clipmark.clip import check, open_clip
 from clipmark.errors import ClipmarkError, FolderError, FootageError, FrameError
 
-NO_VIDEO = "{} is not a video file that can be read; name the clip as the camera wrote it"
-PICTURE = "{} is a single picture, not a clip; name a recorded video"
+NO_VIDEO = (
+    "{} is not footage: no moving picture can be read in it; take the clip as the camera wrote it"
+)
+PICTURE = "{} is a single picture, not a clip; take a recorded video instead"
 
 
 def refusal_of(path):
@@ -100,7 +102,7 @@ def test_sound_only(tmp_path):
         file.setsampwidth(2)
         file.setframerate(8000)
         file.writeframes(bytes(16000))
-    sentence = "calls.wav holds only sound; name a recorded video"
+    sentence = "calls.wav holds only sound; take a recorded video instead"
     assert refusal_of(tmp_path / "calls.wav") == (FootageError, sentence)
 
 

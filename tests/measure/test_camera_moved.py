@@ -118,7 +118,7 @@ def test_a_camera_that_stood_still_is_the_same(pictures, name):
     seen, _ = moved(pictures[name], (0.0, 0.0), 0.0)
     found = compare_pictures(pictures[name], seen)
     assert found.state == "same", found.sentence
-    assert found.sentence.startswith("the camera stands as it did")
+    assert found.sentence.startswith("The camera stands as it did")
 
 
 def test_a_later_frame_of_the_same_clip_is_the_same_although_the_truck_has_moved():
@@ -138,15 +138,15 @@ def test_a_later_frame_of_the_same_clip_is_the_same_although_the_truck_has_moved
 def test_of_another_scene_it_says_that_it_cannot_tell(pictures, one, other):
     found = compare_pictures(pictures[one], pictures[other])
     assert found.state == "cannot tell"
-    assert found.sentence.startswith("it cannot be told whether the camera has moved: ")
-    assert found.sentence.endswith("; mark the stand again on this clip")
+    assert found.sentence.startswith("It cannot be told whether the camera has moved: ")
+    assert found.sentence.endswith("; mark the stand again on this clip.")
 
 
 def test_of_pictures_of_another_size_it_says_so(pictures):
     found = compare_pictures(pictures["siskin-climb"], pictures["siskin-stall"])
     assert found.sentence == (
-        "it cannot be told whether the camera has moved: the pictures have different sizes "
-        "(1920 x 1080 and 1280 x 720 px); mark the stand again on this clip"
+        "It cannot be told whether the camera has moved: the pictures have different sizes "
+        "(1920 x 1080 and 1280 x 720 px); mark the stand again on this clip."
     )
 
 

@@ -61,6 +61,7 @@ def test_the_same_clip_sent_twice_is_one_clip(page):
     first = take_in(page, "run.mp4", STALL.read_bytes()).json()
     second = take_in(page, "again.mp4", STALL.read_bytes()).json()
     assert (second["sha"], second["name"]) == (first["sha"], "run.mp4")
+    assert (first["here_already"], second["here_already"]) == (False, True)
     assert clips(page) == ["run.mp4"]
 
 
@@ -77,7 +78,8 @@ def test_another_clip_of_the_same_name_gets_a_number(page):
         (b"", "run.mp4 is empty (0 bytes); copy it from the camera again"),
         (
             b"not footage at all" * 100,
-            "run.mp4 is not a video file that can be read; name the clip as the camera wrote it",
+            "run.mp4 is not footage: no moving picture can be read in it; take the clip as the "
+            "camera wrote it",
         ),
     ],
 )

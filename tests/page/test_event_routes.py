@@ -73,9 +73,8 @@ def test_what_another_program_saves_is_seen(page):
         ("rules", "event", "J. Beck"), ("session", "session", "J. Beck"),
         ("attempt", "a0001", "J. Beck"),
     ]  # fmt: skip
-    assert page.get("/api/changes", params={"after": line.seq}).json() == {
-        "seq": line.seq, "lines": [],
-    }  # fmt: skip
+    nothing_new = page.get("/api/changes", params={"after": line.seq}).json()
+    assert (nothing_new["seq"], nothing_new["lines"]) == (line.seq, [])
     assert [row["id"] for row in page.get("/api/attempts").json()["attempts"]] == ["a0001"]
     assert page.get("/api/event").json()["people"] == ["J. Beck", "R. Aldous"]
 
@@ -146,6 +145,30 @@ def test_a_session_file_changed_by_hand_comes_before_what_the_page_saves(page):
     assert saved.json()["revision"] == 4
 
 
+def test_a_record_saved_over_the_session_file_says_what_the_file_says_otherwise(page):
+    body = page.get("/api/session").json()["body"]
+    assert page.get("/api/session").json()["file"] is None
+    asked = {"by": "M. Fell", "base_revision": 1, "body": body | {"room_c": 21.0}}
+    page.put("/api/session", json=asked)
+    found = page.get("/api/session").json()
+    assert found["body"]["room_c"] == 21.0  # what was saved last holds
+    assert found["file"]["body"]["room_c"] == 18.5
+    again = {"by": "M. Fell", "base_revision": 2, "body": found["file"]["body"]}
+    page.put("/api/session", json=again)
+    found = page.get("/api/session").json()
+    assert (found["body"]["room_c"], found["file"]) == (18.5, None)
+
+
+def test_a_record_kept_before_there_were_bounds_still_opens(page):
+    with other_program(page) as other:
+        other.save_session({"room_c": -400.0}, by="J. Beck")
+    found = page.get("/api/session").json()
+    assert found["body"]["room_c"] == -400.0
+    assert "room_c" in {change["field"] for change in found["changes"]}
+    asked = {"by": "M. Fell", "base_revision": found["revision"], "body": found["body"]}
+    assert page.put("/api/session", json=asked).status_code == 422
+
+
 # Stands -------------------------------------------------------------------------------------
 
 MARKS = {"frame": 0, "plumb": [65.5, 54.3, 54.8, 424.0], "scale": [312.0, 129.0, 611.0, 132.0],
@@ -199,7 +222,7 @@ def test_a_stand_s_marks_move_with_the_picture_when_the_camera_did(page, tmp_pat
     assert np.array(found["marks"]["plumb"]) == pytest.approx(true.ravel(), abs=0.3)
     assert found["marks"]["level_u"] == pytest.approx(np.hypot(0.03, found["u_roll_deg"]))
     assert found["done"].startswith("The stand's marks were shifted by 13.0 px and turned by +0.")
-    assert found["sentence"].startswith("the camera has moved since the stand was marked: ")
+    assert found["sentence"].startswith("The camera has moved since the stand was marked: ")
 
 
 def test_nothing_is_carried_over_where_the_scene_is_another(page):

@@ -42,7 +42,7 @@ def test_a_number_that_is_none_is_refused_with_its_place(value):
 
 def test_text_is_not_taken_for_a_number():
     assert refused({"step_deg": "45"}) == (
-        "the attempt cannot be recorded: step_deg should be a valid number (got '45')"
+        "the attempt cannot be recorded: step_deg must be a number (got '45')"
     )
 
 
