@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Path, Response
 from fastapi.responses import JSONResponse
 
 from clipmark.errors import FolderError, PageError, RevisionError
@@ -26,14 +26,17 @@ from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.drafts import HeldError
 from clipmark.page.jobs import trace_of
 from clipmark.page.measuring import Results, key_of, readings_of, recorded_span, results_for
+from clipmark.record.changes import changes_between
 from clipmark.record.clips import reference
 from clipmark.record.draft import AttemptDraft
 from clipmark.record.folder import SavedAttempt
-from clipmark.record.models import ClipRef
+from clipmark.record.models import Attempt, ClipRef, JournalLine
 from clipmark.record.readings import beside
+from clipmark.record.texts import as_model
 from clipmark.signing import draft_from_attempt, sign_attempt
 
 router = APIRouter(tags=["attempts"])
+RevisionNumber = Annotated[int, Path(ge=1, le=10_000_000)]
 READING_COLUMNS = {"angle": ("ramp_deg", "chassis_deg"), "crawl": ("mean_speed_mm_s",)}
 
 
@@ -57,11 +60,9 @@ def attempt(id: RecordId, desk: DeskOf) -> Answer:
 
 @router.get("/attempts/{id}/history")
 def history(id: RecordId, desk: DeskOf) -> Answer:
-    """Every revision of one attempt, oldest first."""
-    with desk.event_lock:
-        lines = desk.event.history(id)
-    if not lines:
-        raise PageError(f"there is no attempt '{id}' in this event; open the list again")
+    """Every revision of one attempt, oldest first, with what each changed in the one before."""
+    lines = _lines(desk, id)
+    bodies = [lines[0].body, *(line.body for line in lines)]
     return {
         "revisions": [
             {
@@ -70,9 +71,33 @@ def history(id: RecordId, desk: DeskOf) -> Answer:
                 "by": line.by,
                 "sha256": line.sha256,
                 "seq": line.seq,
+                "changes": [vars(change) for change in changes_between(before, line.body)],
             }
-            for line in lines
+            for before, line in zip(bodies, lines, strict=False)
         ]
+    }
+
+
+@router.get("/attempts/{id}/revisions/{revision}")
+def revision(id: RecordId, revision: RevisionNumber, desk: DeskOf) -> Answer:
+    """One revision, as a draft too; signed, it goes on top of the newest one."""
+    lines = _lines(desk, id)
+    found = next((line for line in lines if line.revision == revision), None)
+    if found is None:
+        raise PageError(
+            f"attempt {id} has no revision {revision}, its newest is {lines[-1].revision}; open "
+            "the list again"
+        )
+    old = as_model(Attempt, found.body, f"revision {revision} of attempt {id}")
+    return {
+        "id": id,
+        "revision": revision,
+        "newest": lines[-1].revision,
+        "by": found.by,
+        "at": found.at,
+        "body": found.body,
+        "draft": draft_from_attempt(old, id, lines[-1].revision).plain(),
+        "readings": readings_of(old),
     }
 
 
@@ -183,6 +208,15 @@ def _keep_trace(desk: Desk, id: str, draft: AttemptDraft, results: Results) -> N
         table = desk.jobs.table(key_of(desk, "crawl", draft.clip, draft.marks))
         if table is not None:
             keep_trace(desk.event_path, id, results["crawl"], table)
+
+
+def _lines(desk: Desk, id: str) -> list[JournalLine]:
+    """Every revision of one attempt; raises `PageError` when there is none."""
+    with desk.event_lock:
+        lines = desk.event.history(id)
+    if not lines:
+        raise PageError(f"there is no attempt '{id}' in this event; open the list again")
+    return lines
 
 
 def _saved(desk: Desk, id: str) -> SavedAttempt:

@@ -55,7 +55,8 @@ def test_a_whole_attempt_is_one_revision(page):
     details = {
         "entry": "Dipper", "test": "creep", "try_no": 2, "setup": "as entered",
         "surface": "cord mat", "step_deg": 12.0, "set_start_deg": 11.6, "set_end_deg": 11.5,
-        "travel": "up", "verdict": "failed", "reason": "stalled", "called_by": "R. Aldous",
+        "travel": "up", "progress": 3.0, "penalties": 12.5, "grade": -1.0,
+        "verdict": "failed", "reason": "stalled", "called_by": "R. Aldous",
         "note": "first of the day",
     }  # fmt: skip
     sha = kit.clip_of(page, name)
@@ -386,8 +387,59 @@ def test_every_revision_is_listed_with_its_hash(page):
     assert all(len(line["sha256"]) == 64 for line in found)
 
 
+def test_what_each_revision_changed_is_said_in_words(page):
+    details = {"step_deg": 35.0, "penalties": 10.0, "verdict": "failed", "reason": "out-of-time"}
+    done = signed(page, kit.draft_of(details=details), key="new-" + "aa" * 8)
+    draft = page.get(f"/api/attempts/{done['id']}").json()["draft"]
+    draft["details"] |= {"verdict": "cleared", "reason": None, "penalties": 0.0}
+    draft["calls"] = [{"call": "reverse", "t_s": 2.0}]
+    signed(page, draft, key=done["id"], by="J. Beck", base=1)
+    first, second = page.get(f"/api/attempts/{done['id']}/history").json()["revisions"]
+    assert first["changes"] == []  # there was none before
+    assert second["by"] == "J. Beck"
+    assert second["changes"] == [
+        {"field": "penalties", "before": "10", "after": "0"},
+        {"field": "verdict", "before": "failed", "after": "cleared"},
+        {"field": "reason", "before": "out of time", "after": "not given"},
+        {"field": "calls", "before": "not given", "after": "reverse 2.000 s"},
+    ]
+
+
+def test_an_old_revision_can_be_signed_anew_on_top_of_the_newest(page):
+    sha = kit.clip_of(page, "siskin-climb")
+    marks = kit.marks_of("siskin-climb")
+    done = signed(page, kit.draft_of(clip=sha, marks=marks), key="new-" + "bb" * 8)
+    draft = page.get(f"/api/attempts/{done['id']}").json()["draft"]
+    draft["marks"]["ramp"][0] += 4.0
+    draft["details"]["grade"] = 2.0
+    signed(page, draft, key=done["id"], base=1)
+    old = page.get(f"/api/attempts/{done['id']}/revisions/1").json()
+    assert (old["revision"], old["newest"], old["by"]) == (1, 2, "M. Fell")
+    assert old["draft"]["base_revision"] == 2
+    assert old["draft"]["details"]["grade"] is None
+    assert old["draft"]["marks"]["ramp"] == marks["ramp"]
+    assert old["readings"]["angle"] == done["readings"]["angle"]
+    again = signed(page, old["draft"], key=done["id"], base=2)
+    assert again["revision"] == 3
+    body = page.get(f"/api/attempts/{done['id']}").json()["body"]
+    ours, theirs = ({mark["role"]: mark for mark in one["marks"]} for one in (body, old["body"]))
+    assert ours == theirs
+    assert body["readings"][0]["result"] == old["body"]["readings"][0]["result"]
+    assert body["grade"] is None
+
+
+def test_a_revision_that_is_not_there_is_refused_in_a_sentence(page):
+    done = signed(page, kit.draft_of(), key="new-" + "cc" * 8)
+    answer = page.get(f"/api/attempts/{done['id']}/revisions/7")
+    assert (answer.status_code, answer.json()["error"]) == (
+        404,
+        f"attempt {done['id']} has no revision 7, its newest is 1; open the list again",
+    )
+
+
 def test_of_an_attempt_that_is_not_there_it_says_so(page):
-    for path in ("/api/attempts/a9999", "/api/attempts/a9999/history"):
+    paths = ("a9999", "a9999/history", "a9999/revisions/1")
+    for path in (f"/api/attempts/{path}" for path in paths):
         answer = page.get(path)
         assert (answer.status_code, answer.json()["error"]) == (
             404,
