@@ -3,11 +3,11 @@
  */
 
 import { button, el, put } from "./dom.js";
+import { numberShelf } from "./number_shelf.js";
 import { numberView } from "./number_view.js";
 import { dwellWords, fixed, seconds } from "./numbers.js";
 import { instantsOf } from "./strip_model.js";
 import { marksKey } from "./store.js";
-import { wheelPx } from "./wheel.js";
 
 const POLL_MS = 300;
 
@@ -35,12 +35,8 @@ class CrawlRun {
     this.press = button("Measure crawl", () => this.toggle(), { class: "crawl-press" });
     this.bar = el("progress", { class: "crawl-bar", "aria-label": "Measuring the crawl", max: "1", hidden: true });
     this.said = el("span", { class: "crawl-said small", role: "status" });
-    this.numbers = el("div", { class: "crawl-numbers" }, this.views.map((view) => view.node));
-    this.node = el("div", { class: "crawl-run" }, this.press, this.bar, this.said, this.numbers);
-    this.numbers.addEventListener("wheel", (event) => {
-      const { x, y } = wheelPx(event);
-      this.numbers.scrollLeft += x || y; // a row has nowhere else to go
-    }, { passive: true });
+    this.shelf = numberShelf(this.views.map((view) => view.node), "The crawl in numbers");
+    this.node = el("div", { class: "crawl-run" }, this.press, this.bar, this.said, this.shelf.node);
   }
 
   update() {
@@ -48,6 +44,7 @@ class CrawlRun {
     const held = store.readings.crawl;
     const how = held && store.current("crawl") === null ? "stale" : "";
     this.views.forEach((view) => view.update(held?.result ?? null, how));
+    this.shelf.update();
     this.press.hidden = !store.draft.clip;
     const again = held?.result ? "Measure again" : "Measure crawl";
     this.press.textContent = this.job ? "Stop" : again;
