@@ -97,7 +97,7 @@ class PixelWindow {
     const where = `${fixed(at.x, 1)}, ${fixed(at.y, 1)}`;
     this.say(place.text, `True pixels around ${where}: ${place.text}`);
     if (crop) this.profile.draw(crop, at, place.along ?? null, fitted?.[0] ?? null);
-    else this.profile.clear(view.exactHere ? "true pixels are coming" : "no exact picture yet");
+    else this.profile.clear(this.whyNoPixels(at));
     window.dispatchEvent(
       new CustomEvent("clipmark:pixels", { detail: { ...at, sharp: crop !== null, at: performance.now() } }),
     );
@@ -128,6 +128,13 @@ class PixelWindow {
     paper.drawImage(crop.canvas, crop.x - 0.5, crop.y - 0.5);
     const inCrop = at.x >= crop.x && at.x < crop.x + crop.w && at.y >= crop.y && at.y < crop.y + crop.h;
     return inCrop ? crop : null;
+  }
+
+  whyNoPixels(at) {
+    const { view, clock } = this.ctx;
+    if (clock.playing) return "not while the clip runs";
+    if (!view.exactHere) return "no exact picture yet";
+    return this.pixels.isRefused(clock.ordinal, at) ? "the true pixels cannot be had here" : "true pixels are coming";
   }
 
   fittedOf(id) {
@@ -182,19 +189,24 @@ function coordinateFields(ctx) {
   const field = (axis) => {
     const id = freshId(`pixel-${axis}`);
     const input = /** @type {HTMLInputElement} */ (
-      el("input", { id, inputmode: "decimal", size: 6, autocomplete: "off", on: { change: () => commit(axis, input) } })
+      el("input", { id, inputmode: "decimal", size: 8, autocomplete: "off", on: { change: () => commit(axis, input) } })
     );
     return { input, node: el("span", { class: "pixel-field" }, el("label", { for: id }, `${axis}, px`), input) };
   };
   const x = field("x");
   const y = field("y");
   const commit = (axis, input) => {
-    const value = numberOf(input.value);
-    const bad = !Number.isFinite(value);
-    if (bad) input.setAttribute("aria-invalid", "true");
-    else input.removeAttribute("aria-invalid");
     const at = ctx.edit.handPoint;
-    if (!bad && at) ctx.edit.moveHand({ ...at, [axis]: value }, false);
+    if (!at) return;
+    const value = numberOf(input.value);
+    const { width, height } = ctx.store.clip.facts;
+    const last = (axis === "x" ? width : height) - 1;
+    if (value >= -0.5 && value <= last + 0.5) { // a pixel reaches half a px around its middle
+      ctx.edit.moveHand({ ...at, [axis]: value }, false);
+    } else {
+      ctx.notices.say(`${axis} takes a number of px from 0 to ${last}, but "${input.value.trim()}" was given; the point stays where it was.`, "refusal");
+    }
+    input.value = placeText(ctx.edit.handPoint[axis]);
   };
   const nudge = (text, label, dx, dy) =>
     button(text, () => ctx.edit.nudge(dx, dy), { class: "pixel-nudge", "aria-label": `${label} by 0.1 px`, title: `${label} by 0.1 px` });

@@ -14,6 +14,8 @@ const TOP_PX = 20; // lane of calls and handles
 const AXIS_PX = 18;
 const TICK_APART_PX = 90;
 const FRAME_TICKS_FROM_PX = 3;
+const CALL_NAME_PX = 11; // from a pennant to its name
+const LETTER_PX = 7.2; // about, of a strong note
 const ODD_APART_PX = 5; // signs of damaged frames; a badly damaged clip has thousands
 
 /**
@@ -264,21 +266,35 @@ function instantNodes({ instants }, places, scale, { top, bottom }) {
 }
 
 /** The judge's calls: a pennant each in the lane over the paper, named where there is room. */
-function callNodes({ calls }, places, scale, { bottom }) {
-  let free = -Infinity;
-  return [...calls]
+function callNodes({ calls }, places, scale, { right, bottom }) {
+  const placed = [...calls]
     .map((call) => ({ ...call, x: scale.x(call.frame === null || places.kind !== "frames" ? places.ofTime(call.t_s) : places.ofFrame(call.frame)) }))
     .filter(({ x }) => Number.isFinite(x))
-    .sort((a, b) => a.x - b.x)
-    .flatMap(({ call, x }) => {
-      const nodes = [
-        svg("line", { class: "strip-call-line", x1: x, x2: x, y1: 2, y2: bottom }),
-        svg("path", { class: "strip-call", d: `M ${x} 2 l 9 4 l -9 4 z` }),
-      ];
-      if (x + 11 >= free) {
-        nodes.push(svg("text", { class: "strip-note strip-strong", x: x + 11, y: 11 }, spoken(call)));
-        free = x + 17 + call.length * 6.5;
-      }
-      return nodes;
-    });
+    .sort((a, b) => a.x - b.x);
+  const pennants = placed.flatMap(({ x }) => [
+    svg("line", { class: "strip-call-line", x1: x, x2: x, y1: 2, y2: bottom }),
+    svg("path", { class: "strip-call", d: `M ${x} 2 l 9 4 l -9 4 z` }),
+  ]);
+  const names = namesOf(placed).map(({ x, text }) => {
+    const fits = x + CALL_NAME_PX + text.length * LETTER_PX < right;
+    const at = fits ? { x: x + CALL_NAME_PX } : { x: x - 4, "text-anchor": "end" };
+    return svg("text", { class: "strip-note strip-strong", y: 11, ...at }, text);
+  });
+  return [...pennants, ...names];
+}
+
+/** Names that stand clear of one another; a call too close to the name before it is counted there. */
+function namesOf(placed) {
+  /** @type {{x: number, text: string, first: string, more: number}[]} */
+  const names = [];
+  for (const { call, x } of placed) {
+    const last = names.at(-1);
+    if (last && x < last.x + CALL_NAME_PX + last.text.length * LETTER_PX) {
+      last.more += 1;
+      last.text = `${last.first} and ${last.more} more`;
+    } else {
+      names.push({ x, text: spoken(call), first: spoken(call), more: 0 });
+    }
+  }
+  return names;
 }

@@ -2,6 +2,8 @@
 
 const SIDE_PX = 256; // of a crop
 const SPARE_PX = 56; // a point nearer to the edge of its crop asks for the next
+const BUSY = [429, 503]; // answers that say "ask again"
+const AGAIN_MS = 400;
 
 /** The crop of true pixels at hand, and the next one on its way. */
 export class TruePixels {
@@ -21,6 +23,12 @@ export class TruePixels {
     return crop && crop.ordinal === ordinal && crop.sha === this.ctx.store.clip?.sha ? crop : null;
   }
 
+  /** Whether the pixels around a place were asked for and cannot be had. */
+  isRefused(ordinal, { x, y }) {
+    const { sha, facts } = this.ctx.store.clip;
+    return this.refused === nameOf({ sha, ordinal, ...cropAround(x, y, facts.width, facts.height) });
+  }
+
   /** Make sure that true pixels around a place are here or coming. */
   want(ordinal, { x, y }) {
     const { width, height } = this.ctx.store.clip.facts;
@@ -36,7 +44,7 @@ export class TruePixels {
       const one = this.wanted;
       this.wanted = null;
       const { sha, ordinal, x, y, w, h } = one;
-      const name = `${sha}/${ordinal}/${x}/${y}`;
+      const name = nameOf(one);
       if (this.refused === name) break; // it was refused: not again until something else is wanted
       try {
         const path = `api/clips/${sha}/frames/${ordinal}/crop.png?x=${x}&y=${y}&w=${w}&h=${h}`;
@@ -44,12 +52,22 @@ export class TruePixels {
         this.crop = await decoded(blob, { ...one, ...placeOf(headers, one) });
         this.refused = null;
         this.arrived();
-      } catch {
-        this.refused = name; // the frame itself says why it cannot be had
+      } catch (error) {
+        if (BUSY.includes(error.status)) {
+          await new Promise((resolve) => setTimeout(resolve, AGAIN_MS));
+          this.wanted ??= one; // newer requests came first
+        } else {
+          this.refused = name; // the frame itself says why it cannot be had
+          this.arrived();
+        }
       }
     }
     this.going = false;
   }
+}
+
+function nameOf({ sha, ordinal, x, y }) {
+  return `${sha}/${ordinal}/${x}/${y}`;
 }
 
 function cropAround(x, y, width, height) {

@@ -4,6 +4,7 @@ import { button, el } from "./dom.js";
 import { field, readAll } from "./form_parts.js";
 
 const CLOSER = 1.4;
+const SAME_S = 0.0005; // what people type has milliseconds
 
 /** @param {any} ctx */
 export function addViewActions(ctx) {
@@ -46,7 +47,7 @@ export function addViewActions(ctx) {
 }
 
 /** A small panel with a time and a frame; whichever was written in last is gone to. */
-function askWhere({ panels, clock, store }) {
+function askWhere({ panels, clock, store, notices }) {
   if (!store.clip?.facts) return;
   panels.show({
     name: "go-to", title: "Go to", size: "narrow",
@@ -68,8 +69,21 @@ function askWhere({ panels, clock, store }) {
         event.preventDefault();
         if (readAll([last]) === null) return;
         panel.close();
-        if (last === time) clock.gotoTime(last.read());
-        else clock.goto(last.read());
+        const wanted = last.read();
+        if (last === time) clock.gotoTime(wanted);
+        else clock.goto(wanted);
+        sayIfBeyond(wanted, last === time);
+      };
+      /** Where there is no such frame, the nearest is shown, and it is said. */
+      const sayIfBeyond = (wanted, isTime) => {
+        const end = clock.count - 1;
+        const [least, most] = isTime ? [clock.tOf(0), clock.tOf(end)] : [0, end];
+        if (wanted >= least && wanted <= most + (isTime ? SAME_S : 0)) return;
+        const which = wanted < least ? "first" : "last";
+        const there = isTime ? `${most.toFixed(3)} s` : `frame ${end}`;
+        notices.say(
+          which === "last" ? `The clip ends at ${there}; its last frame is shown.` : "The clip begins at its first frame, which is shown.",
+        );
       };
       first.input.setAttribute("autofocus", "");
       panel.body.append(
