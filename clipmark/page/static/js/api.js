@@ -26,10 +26,20 @@ async function send(method, path, body, signal) {
     response = await fetch(path, options);
   } catch (error) {
     if (error.name === "AbortError") throw error;
+    isGone = true;
     throw new ApiError(0, GONE, null);
+  }
+  if (isGone) {
+    isGone = false;
+    window.dispatchEvent(new CustomEvent("clipmark:answers"));
   }
   return response;
 }
+
+let isGone = false; // the last time it was asked, the server did not answer
+
+/** Whether a sentence says that the server does not answer. @param {string} sentence */
+export const saysGone = (sentence) => sentence.startsWith(GONE.split(";", 1)[0]);
 
 async function refusal(response) {
   let body = null;

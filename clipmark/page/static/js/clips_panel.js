@@ -16,8 +16,9 @@ const SIFT_FROM = 12; // so many clips are too many to look through
 /** @param {HTMLElement} root @param {any} ctx */
 export function mount(root, ctx) {
   const uploads = new Uploads((upload) => {
-    if (upload.state === "done") ctx.notices.say(`${upload.name} is taken in.`, "success");
-    else if (ctx.panels.openName !== "clips") ctx.notices.say(upload.sentence, "refusal"); // there it is listed
+    if (upload.state === "done" && !upload.sentence) ctx.notices.say(takenIn(upload), "success");
+    else if (ctx.panels.openName === "clips") return; // there it is listed
+    else ctx.notices.say(upload.sentence, upload.state === "done" ? "info" : "refusal", "event");
   });
   acceptDrops(ctx, uploads);
   pairing.mount(root, ctx);
@@ -37,6 +38,11 @@ export function mount(root, ctx) {
   window.addEventListener("beforeunload", (event) => {
     if (uploads.busy) event.preventDefault();
   });
+}
+
+/** Another clip of that name may be here: then it has another one now. @param {import("./uploads.js").Upload} upload */
+function takenIn({ name, clip }) {
+  return clip && clip.name !== name ? `${name} is taken in, as ${clip.name}.` : `${name} is taken in.`;
 }
 
 /** @param {import("./panel.js").Panel} panel @param {any} ctx @param {Uploads} uploads */

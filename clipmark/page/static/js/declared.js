@@ -32,6 +32,27 @@ export function describeView(marks) {
   return parts.join(", ");
 }
 
+const ALSO = [
+  ["view_angle", "view angle", "°"],
+  ["level_u", "level or plumb good to", "°"],
+  ["sheet_u_mm", "sheet sides good to", " mm"],
+  ["wheel_mm", "wheel diameter", " mm"],
+  ["rim_px", "rim radius", " px"],
+  ["facing", "the truck faces", ""],
+  ["true_fps", "frames a second really taken:", ""],
+];
+
+/**
+ * Everything that is declared, for whoever signs it.
+ *
+ * @param {Record<string, any>} marks
+ * @returns {string}
+ */
+export function describeDeclared(marks) {
+  const also = ALSO.filter(([name]) => (marks[name] ?? null) !== null);
+  return [describeView(marks), ...also.map(([name, words, unit]) => `${words} ${marks[name]}${unit}`)].join(", ");
+}
+
 /**
  * Register the panel and the action that opens it.
  *
@@ -118,6 +139,6 @@ function build(panel, ctx) {
         bound("rim_px", { label: "Rim radius in the picture", kind: "number", unit: "px", least: 0, hint: "helps to find the hubs" }),
       ),
     ),
-    el("div", { class: "declared-end" }, button("Done", () => panel.close(), { class: "main", autofocus: true })),
+    el("div", { class: "declared-end" }, button("Done", () => panel.close(), { class: "main" })),
   );
 }

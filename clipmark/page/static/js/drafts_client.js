@@ -38,6 +38,8 @@ export class DraftKeeper {
     this.kept = null; // text of what the server has, by key
     this.takeOver = false;
     this.refused = false; // another browser has it, and was left it
+    /** @type {(() => void) | null} takes away what was said when the server did not take it */
+    this.trouble = null;
     this.isHeld = false; // the draft is being signed: nothing is to arrive after that
     /** @type {Promise<void>} what is being asked about another browser, until it is answered */
     this.asking = Promise.resolve();
@@ -118,13 +120,16 @@ export class DraftKeeper {
         return true;
       }
       await api.put(addressOf(key), this.body());
+      this.trouble?.();
+      this.trouble = null;
       if (store.key === key) this.kept = text;
       return true;
     } catch (error) {
       if (error.status === 409) {
         this.asking = this.othersToo(error); // not waited for: later keeping must not wait for the answer
       } else {
-        notices.say(`${error.message} What you marked is not kept yet.`, "refusal");
+        this.trouble?.();
+        this.trouble = notices.say(`${error.message} What you marked is not kept yet.`, "refusal");
       }
       return false;
     }

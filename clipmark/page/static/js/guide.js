@@ -9,21 +9,31 @@ import { isGiven } from "./plain.js";
 import { measured, sentenceOf } from "./numbers.js";
 
 const CLIP = "siskin-climb.mp4";
+const LOOK_MS = 300;
 
 /**
  * @typedef {object} GuideStep
  * @property {string} title
  * @property {string} what
- * @property {string} at selector of the part it speaks of; the first that is there counts
+ * @property {string | ((ctx: any) => string)} at selector of the part it speaks of now; the first that is
+ *   there counts
+ * @property {string} [free] selector of what else is pressed meanwhile, and must not be covered
  * @property {(ctx: any, began: any) => boolean} [done] without it, the step waits for "Go on"
  */
+
+const FIRST = `dialog[open] [aria-label="New attempt on this clip: ${CLIP}"], [data-opens="clips"]`;
+const PICKS = "#legend [data-pick]";
+
+/** The mark in the list until it is picked; then the frame on which its points are placed. */
+const placed = (name) => ({ store }) =>
+  store.ui.tool === name ? "#stage" : `#legend [data-pick="${name}"]`;
 
 /** @type {GuideStep[]} */
 const STEPS = [
   {
     title: "Open a clip",
     what: `Press Clips, and begin a new attempt on ${CLIP}.`,
-    at: `dialog[open] [aria-label="New attempt on this clip: ${CLIP}"], [data-opens="clips"]`,
+    at: FIRST,
     done: ({ store }) => store.clip !== null && store.key !== null,
   },
   {
@@ -35,31 +45,44 @@ const STEPS = [
   {
     title: "Say what is upright",
     what: "Press 2, or plumb line in the list of marks. Then place a point near both ends of the string that hangs at the left.",
-    at: "#stage",
+    at: placed("plumb"),
+    free: PICKS,
     done: ({ store }) => isGiven(store.draft.marks.plumb) || isGiven(store.draft.marks.level),
   },
   {
     title: "Mark the board",
     what: "Press 3, or ramp line. Place two points along the upper edge of the board, far apart. Roughly will do: the edge fit moves the line onto the edge.",
-    at: "#stage",
+    at: placed("ramp"),
+    free: PICKS,
     done: ({ store }) => isGiven(store.draft.marks.ramp),
   },
   {
     title: "Mark the hubs",
     what: "Press 4, or hubs. Place the middle of the rear wheel, then of the front wheel.",
-    at: "#stage",
+    at: placed("hubs"),
+    free: PICKS,
     done: ({ store }) => isGiven(store.draft.marks.hubs) || isGiven(store.draft.marks.chassis),
   },
   {
     title: "Declare the view",
-    what: "A reading needs to know how the camera looked at the board. Press View, sizes, and choose the lens file harrier-wide.json.",
-    at: `dialog[open] [data-declared="lens"], dialog[open], .legend-declare`,
-    done: ({ store }) => Boolean(store.draft.marks.lens),
+    what: "A reading needs to know how the camera looked at the board. Press View, sizes, and choose the lens file harrier-wide.json; then press Done.",
+    at: ({ store }) =>
+      store.draft.marks.lens
+        ? 'dialog[data-panel="declared"] .declared-end .main, #legend .legend-declare'
+        : 'dialog[data-panel="declared"] [data-field="lens"], #legend .legend-declare',
+    done: ({ store, panels }) => Boolean(store.draft.marks.lens) && panels.openName !== "declared",
   },
   {
     title: "See the angle",
     what: "The bar on the ladder is the measured angle with its 95 % interval: steps it covers cannot be told apart by this footage. Press the number to see what it rests on.",
     at: "#ladder",
+  },
+  {
+    title: "Say from where to where",
+    what: "Go to the frame in which the truck sets off, and press f, or here under from; where the try ends, press t, or here under to. A crawl is measured between the two.",
+    at: "#slip .span-cells",
+    free: ".steps, #strip",
+    done: ({ store }) => isGiven(store.draft.marks.span),
   },
   {
     title: "Fill in the slip",
@@ -72,8 +95,9 @@ const STEPS = [
   },
   {
     title: "Sign and save",
-    what: "Put your name down and sign. Only then is it in the journal, as one revision.",
-    at: "#slip",
+    what: "Put your name down and sign. What will be written is shown once more. Only when it is saved is it in the journal, as one revision.",
+    at: "dialog[open] .sign-end, #slip .slip-sign",
+    free: "dialog[open] .sign-by",
     done: ({ store }) => store.revision !== null,
   },
 ];
@@ -135,6 +159,7 @@ function startGuide(ctx) {
     isGoing = false;
     stopStore();
     stopClock?.();
+    clearInterval(lookSoon);
     spoken.remove();
     coach.away();
   }
@@ -149,7 +174,10 @@ function startGuide(ctx) {
       return;
     }
     const step = STEPS[at];
-    coach.pointAt(() => firstThere(step.at));
+    coach.pointAt(() => ({
+      target: firstThere(typeof step.at === "function" ? step.at(ctx) : step.at),
+      free: step.free ? [...document.querySelectorAll(step.free)] : [],
+    }));
     put(
       coach.card,
       el("p", { class: "coach-count small soft" }, `Guided attempt, ${at + 1} of ${STEPS.length}`),
@@ -173,7 +201,7 @@ function startGuide(ctx) {
 
   function finish() {
     const angle = measured(store.readings.angle?.result ?? null, "ramp_deg");
-    coach.pointAt(() => null);
+    coach.pointAt(() => ({ target: null, free: [] }));
     put(
       coach.card,
       el("h2", { class: "coach-title" }, "That is a whole attempt"),
@@ -203,6 +231,7 @@ function startGuide(ctx) {
   const spoken = el("p", { class: "unseen", role: "status" });
   coach.card.after(spoken);
   const stopStore = store.subscribe(look);
+  const lookSoon = setInterval(look, LOOK_MS); // a dialog closed is not told by the store
   const stopClock = clock.subscribe(look);
   go(0);
 }

@@ -1,8 +1,9 @@
 // Boot: builds the parts in the order in which they need each other, then follows the event.
 
 import { Actions } from "./actions.js";
-import { api } from "./api.js";
+import { api, saysGone } from "./api.js";
 import { DraftKeeper } from "./drafts_client.js";
+import { Findings } from "./findings.js";
 import { Keys } from "./keys.js";
 import { createNotices } from "./notices.js";
 import { Opener } from "./opener.js";
@@ -47,6 +48,7 @@ ctx.clock = createClock(ctx);
 ctx.frames = createFrames(ctx);
 ctx.keeper = new DraftKeeper(ctx);
 ctx.opener = new Opener(ctx);
+const findings = new Findings(ctx.notices);
 globalThis.clipmarkPage = ctx; // for the browser tests, and for a look with the browser's tools
 
 function addOwnActions() {
@@ -82,24 +84,33 @@ function mountAll() {
   }
 }
 
-/** Ask for what others saved, for ever; a server that is gone is said once. */
+/** Ask for what others saved and what became of the folder, for ever; trouble is said once, while it lasts. */
 async function follow() {
-  let silent = false;
+  let trouble = null; // what takes away what was said of it
   let seen = ctx.store.event.seq; // of the journal; an event read anew meanwhile must not skip lines
+  let sheets = ctx.store.event.sheets;
   for (;;) {
     await new Promise((resolve) => setTimeout(resolve, POLL_MS));
     if (document.visibilityState === "hidden") continue;
     try {
-      const { seq, lines } = await api.get(`api/changes?after=${seen}`);
-      if (silent) ctx.notices.say("The server answers again.", "success");
-      silent = false;
-      if (lines.length > 0) await takeNews(lines);
-      seen = Math.max(seen, seq);
+      const news = await api.get(`api/changes?after=${seen}`);
+      trouble?.();
+      trouble = null;
+      findings.show(news.findings);
+      if (news.lines.length > 0 || news.sheets !== sheets) await takeNews(news.lines);
+      seen = Math.max(seen, news.seq);
+      sheets = news.sheets;
     } catch (error) {
-      if (!silent) ctx.notices.say(error.message, "refusal");
-      silent = true;
+      trouble ??= ctx.notices.say(error.message, "refusal", "event");
     }
   }
+}
+
+/** Nothing that was said of its silence holds any longer, and what was not kept is kept now. */
+function noteAnswers() {
+  ctx.notices.takeAway(saysGone);
+  ctx.notices.say("The server answers again.", "success", "event");
+  ctx.keeper.keep();
 }
 
 async function takeNews(lines) {
@@ -122,8 +133,11 @@ async function start() {
   }
   document.title = `${ctx.store.event.name} - clipmark`;
   mountAll();
+  ctx.opener.mount(region("stage"));
   ctx.store.tell("event", "loaded", "draft", "marks", "details", "calls", "readings", "ui", "clip");
-  for (const finding of ctx.store.event.findings ?? []) ctx.notices.say(finding, "refusal");
+  findings.show(ctx.store.event.findings ?? []);
+  window.addEventListener("clipmark:answers", noteAnswers);
+  ctx.store.subscribe(() => ctx.notices.leaveAttempt(), ["loaded"]);
   try {
     if (!(await ctx.opener.fromAddress())) await offerWork();
   } catch (error) {

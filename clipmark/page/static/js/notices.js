@@ -1,15 +1,16 @@
 /**
  * What the page says to the operator: refusals, successes, and things worth knowing.
  *
- * A refusal stays until it is read. The others leave by themselves, unless they are being read.
- * Everything said is also spoken by screen readers: refusals at once, the rest in turn.
- * They stand at the head of the page, over the name of the event, so that frame, pixel window and
- * strip stay free; in a dialog, at its foot.
+ * A refusal stays until it is read, or until what it says is no longer so. The others leave by
+ * themselves, unless they are being read. What is said of the attempt in hand goes when another one
+ * is opened. Everything said is also spoken by screen readers: refusals at once, the rest in turn.
  */
 
 import { button, el } from "./dom.js";
+import { keepPlace } from "./notice_place.js";
 
 /** @typedef {"info" | "refusal" | "success"} NoticeKind */
+/** @typedef {"attempt" | "event"} NoticeOf what it is said of */
 
 const STAY_MS = { info: 12_000, success: 7_000 };
 const BRIEF_MS = 1500;
@@ -18,12 +19,15 @@ const WORDS = { info: "Note", refusal: "Refused", success: "Done" };
 
 /**
  * @param {HTMLElement} root the region `#notices`
- * @returns {{say: (sentence: string, kind?: NoticeKind) => () => void, clear: () => void,
+ * @returns {{say: (sentence: string, kind?: NoticeKind, of?: NoticeOf) => () => void, clear: () => void,
  *   brief: (sentence: string) => void,
+ *   takeAway: (isOver: (sentence: string) => boolean) => boolean,
+ *   leaveAttempt: () => void,
  *   offer: (sentence: string, ways: {label: string, run: () => void}[]) => () => void,
  *   moveInto: (dialog: HTMLElement | null) => void}}
- *   `say` and `offer` return what takes the notice away again; `moveInto` keeps notices readable while a
- *   dialog makes the rest of the page inert
+ *   `say` and `offer` return what takes the notice away again; `takeAway` does so with all that no longer
+ *   hold, and says whether there was one; `moveInto` keeps notices readable while a dialog makes the
+ *   rest of the page inert
  */
 export function createNotices(root) {
   const home = root.parentElement;
@@ -33,16 +37,20 @@ export function createNotices(root) {
   root.setAttribute("role", "region");
   root.setAttribute("aria-label", "Messages");
   root.append(urgent, calm);
+  const place = keepPlace(root);
+  new MutationObserver(place).observe(root, { childList: true, subtree: true });
+  const all = () => [...root.querySelectorAll(".notice:not(.notice-offer)")];
+  const textOf = (notice) => notice.querySelector(".notice-text")?.textContent ?? "";
 
-  /** @param {string} sentence @param {NoticeKind} [kind] */
-  function say(sentence, kind = "info") {
+  /** @param {string} sentence @param {NoticeKind} [kind] @param {NoticeOf} [of] */
+  function say(sentence, kind = "info", of = "attempt") {
     const list = kind === "refusal" ? urgent : calm;
     for (const shown of list.children) {
-      if (shown.querySelector(".notice-text")?.textContent === sentence) shown.remove();
+      if (textOf(shown) === sentence) shown.remove();
     }
     const notice = el(
       "div",
-      { class: `notice notice-${kind}` },
+      { class: `notice notice-${kind}`, data: { of } },
       el("strong", { class: "notice-kind" }, WORDS[kind]),
       el("span", { class: "notice-text" }, sentence),
     );
@@ -65,8 +73,7 @@ export function createNotices(root) {
       clearTimeout(timer);
       timer = leaveLater(notice, kind, away);
     };
-    notice.addEventListener("pointerenter", wait);
-    notice.addEventListener("pointerleave", goOn);
+    whileOver(notice, wait, goOn);
     notice.addEventListener("focusin", wait);
     notice.addEventListener("focusout", goOn);
     list.append(notice);
@@ -95,10 +102,25 @@ export function createNotices(root) {
     setTimeout(say(sentence), BRIEF_MS);
   }
 
+  /** @param {(sentence: string) => boolean} isOver */
+  function takeAway(isOver) {
+    const over = all().filter((notice) => isOver(textOf(notice)));
+    for (const notice of over) notice.remove();
+    return over.length > 0;
+  }
+
+  function leaveAttempt() {
+    for (const notice of all()) {
+      if (notice.dataset.of === "attempt" && !notice.matches(".notice-success")) notice.remove();
+    }
+  }
+
   return {
     say,
     brief,
     offer,
+    takeAway,
+    leaveAttempt,
     clear: () => {
       urgent.replaceChildren();
       calm.replaceChildren();
@@ -106,6 +128,7 @@ export function createNotices(root) {
     moveInto: (dialog) => {
       const parent = dialog ?? home;
       if (parent && root.parentElement !== parent) parent.append(root);
+      place();
     },
   };
 }
@@ -119,4 +142,23 @@ export function createNotices(root) {
 function leaveLater(notice, kind, away) {
   if (kind === "refusal") return 0;
   return window.setTimeout(() => notice.isConnected && away(), STAY_MS[kind]);
+}
+
+/**
+ * A notice lets presses through to the picture, so it is not told of the pointer: watch where it is.
+ * @param {HTMLElement} notice @param {() => void} enter @param {() => void} leave
+ */
+function whileOver(notice, enter, leave) {
+  let isOver = false;
+  const look = ({ clientX, clientY }) => {
+    if (!notice.isConnected) {
+      removeEventListener("pointermove", look);
+      return;
+    }
+    const { left, right, top, bottom } = notice.getBoundingClientRect();
+    const now = clientX >= left && clientX <= right && clientY >= top && clientY <= bottom;
+    if (now !== isOver) (now ? enter : leave)();
+    isOver = now;
+  };
+  addEventListener("pointermove", look, { passive: true });
 }

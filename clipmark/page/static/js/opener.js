@@ -1,6 +1,7 @@
 // Opening things: clips, attempts, drafts. Whatever was open is kept as a draft first.
 
 import { api } from "./api.js";
+import { mountGone, whyGone } from "./clip_gone.js";
 import { newKey } from "./drafts_client.js";
 import { emptyDraft } from "./store.js";
 import { when } from "./work_list.js";
@@ -11,12 +12,19 @@ export class Opener {
   constructor(ctx) {
     this.ctx = ctx;
     this.asked = 0; // the newest wish; answers to older ones are passed over
+    /** @type {Map<string, string>} names of clips by content, as far as they were met */
+    this.names = new Map();
     ctx.store.subscribe((what) => {
       if (what.has("loaded")) return;
       this.nameNew();
       this.followClip();
     }, ["draft"]);
     window.addEventListener("hashchange", () => this.followAddress());
+  }
+
+  /** Where it is said that a clip is gone. @param {HTMLElement} stage */
+  mount(stage) {
+    mountGone(stage, this.ctx, () => this.lookAgain());
   }
 
   /** Open what the address of the page names; true when it named something that is there. */
@@ -37,6 +45,9 @@ export class Opener {
         api.get("api/drafts"),
       ]);
       const kept = drafts.find((item) => item.key === id);
+      for (const ref of [attempt.body.clip, ...(attempt.body.further_clips ?? []).map((item) => item.clip)]) {
+        if (ref) this.names.set(ref.sha256, ref.path.split("/").at(-1));
+      }
       let draft = attempt.draft;
       if (kept && (await this.takeUp(kept))) {
         draft = (await api.get(`api/drafts/${encodeURIComponent(id)}`)).draft;
@@ -103,7 +114,7 @@ export class Opener {
   async take(loaded, still) {
     const { store, clock } = this.ctx;
     const sha = loaded.draft.clip;
-    if (sha && store.clip?.sha !== sha) {
+    if (sha && (store.clip?.sha !== sha || !store.clip.facts)) {
       const clip = await this.opened(sha);
       if (!still()) return;
       store.setClip(clip);
@@ -113,16 +124,65 @@ export class Opener {
     clock.goto(loaded.draft.marks.frame ?? 0);
   }
 
-  /** The clip with its times; one that cannot be opened says why, and the attempt on it is shown all the same. */
+  /**
+   * The clip with its times; one that cannot be opened says why, and the attempt on it is shown all
+   * the same.
+   * @param {string} sha
+   */
   async opened(sha) {
     try {
-      const clip = await api.post(`api/clips/${sha}/open`, {});
-      const { times_s } = await api.get(`api/clips/${sha}/times`);
-      return { ...clip, times_s };
+      return await this.opening(sha);
     } catch (error) {
-      this.ctx.notices.say(error.message, "refusal");
-      return { sha, name: sha.slice(0, 12), readable: false, sentence: error.message, facts: null, times_s: null };
+      if (error.status === 0) return this.unseen(sha, error.message);
+      return this.lookedFor(sha, error.message);
     }
+  }
+
+  /** @param {string} sha */
+  async opening(sha) {
+    const clip = await api.post(`api/clips/${sha}/open`, {});
+    const { times_s } = await api.get(`api/clips/${sha}/times`);
+    this.names.set(sha, clip.name);
+    return { ...clip, times_s };
+  }
+
+  /** It may lie under another name now: have the folder looked through, and try once more. */
+  async lookedFor(sha, refusal) {
+    let there = [];
+    try {
+      there = (await api.get("api/clips")).clips;
+      if (there.some((clip) => clip.sha === sha)) return await this.opening(sha);
+      await this.nameOf(sha);
+    } catch (error) {
+      refusal = error.message;
+    }
+    const name = this.names.get(sha) ?? `with the content ${sha.slice(0, 12)}\u2026`;
+    return this.unseen(sha, whyGone({ name, sha, there }, refusal));
+  }
+
+  /** What the clip was called when an attempt on it was signed. */
+  async nameOf(sha) {
+    if (this.names.has(sha)) return;
+    const { attempts } = await api.get("api/attempts");
+    const known = attempts.find((item) => item.clip_sha === sha);
+    if (known) this.names.set(sha, known.clip_name);
+  }
+
+  unseen(sha, sentence) {
+    const name = this.names.get(sha) ?? sha.slice(0, 12);
+    return { sha, name, readable: false, sentence, facts: null, times_s: null };
+  }
+
+  /** The clip of the attempt in hand once more; true when it is there now. */
+  async lookAgain() {
+    const { store, clock } = this.ctx;
+    const sha = store.draft.clip;
+    if (!sha) return false;
+    const clip = await this.opened(sha);
+    if (store.draft.clip !== sha || store.clip?.sha !== sha) return false;
+    store.setClip(clip);
+    if (clip.facts) clock.goto(store.draft.marks.frame ?? 0);
+    return Boolean(clip.facts);
   }
 
   /** The clip of the draft was changed, undone or done again: its pictures go along. */

@@ -17,7 +17,7 @@ const FOOTAGE = /\.(mp4|m4v|mov|mkv|webm|avi|mts|m2ts|ts|mpg|mpeg|3gp|ogv|wmv)$/
  * @property {number} size_bytes
  * @property {number} sent_bytes
  * @property {"waiting" | "sending" | "checking" | "done" | "refused" | "stopped"} state
- * @property {string | null} sentence why it was refused
+ * @property {string | null} sentence why it was refused, or as what it is here already
  * @property {File} file
  * @property {any} clip what the server made of it
  */
@@ -112,7 +112,7 @@ export class Uploads {
       const body = parsed(request.responseText);
       if (request.status >= 200 && request.status < 300) {
         upload.clip = body;
-        over("done");
+        over("done", body?.here_already ? hereAlready(upload.name, body.name) : null);
       } else {
         over("refused", body?.error ? asSentence(body.error) : `The server refused it (${request.status}).`);
       }
@@ -124,6 +124,12 @@ export class Uploads {
     request.send(upload.file);
     this.tell();
   }
+}
+
+/** @param {string} sent @param {string} held name of the clip with the same content */
+function hereAlready(sent, held) {
+  const same = sent === held ? `${held} is in this event already` : `${sent} is the same clip as ${held}, which is in this event already`;
+  return `${same}; nothing was taken in.`;
 }
 
 /**

@@ -26,10 +26,10 @@ function takeIn(ctx, uploads, files, fromFolder) {
   uploads.add(footage);
   if (others.length > 0) {
     const named = others.slice(0, 4).join(", ") + (others.length > 4 ? ", \u2026" : "");
-    ctx.notices.say(`Left out, since the name is not that of a clip: ${named}.`);
+    ctx.notices.say(`Left out, since the name is not that of a clip: ${named}.`, "info", "event");
   }
   if (fromFolder && footage.length === 0) {
-    ctx.notices.say("There is no footage in that folder; choose the one that holds the clips.", "refusal");
+    ctx.notices.say("There is no footage in that folder; choose the one that holds the clips.", "refusal", "event");
   }
 }
 
@@ -56,7 +56,7 @@ export function acceptDrops(ctx, uploads) {
       const { files, fromFolder } = await filesOf(event.dataTransfer);
       takeIn(ctx, uploads, files, fromFolder);
     } catch {
-      ctx.notices.say("What was dropped could not be read; choose the files with the button.", "refusal");
+      ctx.notices.say("What was dropped could not be read; choose the files with the button.", "refusal", "event");
       return;
     }
     if (ctx.panels.openName !== "clips") ctx.panels.open("clips");
@@ -168,7 +168,9 @@ function uploadRow(uploads, upload) {
     if (upload.state === "checking") bar.removeAttribute("value");
     else bar.value = Math.min(1, share);
     const percent = upload.state === "sending" ? `, ${Math.floor(100 * share)} %` : "";
-    words.textContent = `${STATE_WORDS[upload.state]}${percent}`;
+    const isHere = upload.clip?.here_already === true;
+    words.textContent = isHere ? "here already" : `${STATE_WORDS[upload.state]}${percent}`;
+    sentence.classList.toggle("bad", !isHere);
     sentence.hidden = !upload.sentence;
     sentence.textContent = upload.sentence ?? "";
     if (shown === upload.state) return; // a button under the finger must not be replaced
