@@ -24,11 +24,11 @@ import { nextTry } from "./work_list.js";
 export function detailsForm(event, known, options = {}) {
   const entry = chosen("entry", "Entry", event.entries.map((item) => [item.name, item.name]));
   const test = chosen("test", "Test", event.tests.map((item) => [item.id, testWords(item)]));
-  const step = field({ name: "step_deg", label: "Step", kind: "number", unit: "°", offers: [] });
-  const tryNo = field({ name: "try_no", label: "Try", kind: "count", least: 1 });
+  const step = field({ name: "step_deg", label: "Step", kind: "number", unit: "°", least: 0, most: 180, offers: [] });
+  const tryNo = field({ name: "try_no", label: "Try", kind: "count", least: 1, most: 999 });
   const setup = field({ name: "setup", label: "Set-up", offers: [] });
   const surface = field({ name: "surface", label: "Surface" });
-  const setAngle = field({ name: "set_start_deg", label: "Set angle", kind: "number", unit: "°" });
+  const setAngle = field({ name: "set_start_deg", label: "Set angle", kind: "number", unit: "°", least: -90, most: 180 });
   const all = options.short
     ? [entry, test, step, tryNo]
     : [entry, test, step, tryNo, setup, surface, setAngle];

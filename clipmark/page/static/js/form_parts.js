@@ -17,6 +17,9 @@ import { numberOf } from "./plain.js";
  * @property {string[]} [offers] what is offered while typing
  * @property {boolean} [needed]
  * @property {number} [least]
+ * @property {number} [above] it must be more than this
+ * @property {number} [most]
+ * @property {number} [longest] characters; of a text
  */
 
 /**
@@ -30,6 +33,8 @@ import { numberOf } from "./plain.js";
  * @property {(choices: Array<[any, string]>) => void} setChoices
  * @property {(offers: string[]) => void} setOffers
  */
+
+const LONGEST = { text: 200, area: 20_000 };
 
 /** @param {FieldSpec} spec @returns {Field} */
 export function field(spec) {
@@ -124,11 +129,19 @@ export function readAll(fields) {
  */
 function problemOf(spec, kind, value) {
   if (spec.needed && (value === null || value === "")) return `${spec.label} is needed.`;
+  const { label } = spec;
+  if (kind === "text" || kind === "area") {
+    const longest = spec.longest ?? LONGEST[kind];
+    const length = [...value].length;
+    return length > longest ? `${label} is ${length} characters long; at most ${longest} are kept.` : null;
+  }
   if (value === null || (kind !== "number" && kind !== "count")) return null;
   if (!Number.isFinite(value)) return `${spec.label} must be a number, such as 42.5.`;
   if (kind === "count" && !Number.isInteger(value)) return `${spec.label} must be a whole number.`;
-  if (spec.least !== undefined && value < spec.least) return `${spec.label} must be at least ${spec.least}.`;
-  return null;
+  const bound = boundOf(spec);
+  const isWithin =
+    value >= (spec.least ?? -Infinity) && value > (spec.above ?? -Infinity) && value <= (spec.most ?? Infinity);
+  return isWithin ? null : `${label} must be ${bound}, but ${value} was given.`;
 }
 
 /** @param {string} kind @param {string} id */
@@ -143,4 +156,13 @@ function makeInput(kind, id) {
   if (kind === "number") input.inputMode = "decimal";
   if (kind === "count") input.inputMode = "numeric";
   return input;
+}
+
+/** What a number must be, such as "from -60 to 60 °C". @param {FieldSpec} spec */
+function boundOf({ least, above, most, unit }) {
+  const behind = unit ? ` ${unit}` : "";
+  const low = above !== undefined ? `above ${above}` : least !== undefined ? `at least ${least}` : "";
+  if (most === undefined) return `${low}${behind}`;
+  if (low === "") return `at most ${most}${behind}`;
+  return above !== undefined ? `${low} and at most ${most}${behind}` : `from ${least} to ${most}${behind}`;
 }

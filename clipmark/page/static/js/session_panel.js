@@ -17,6 +17,7 @@ import {
 import { when } from "./work_list.js";
 
 const ASKED = "clipmark.session-asked";
+const FILE_LEFT = "clipmark.session-file-left"; // which file was left beside which record
 
 /** @param {HTMLElement} root @param {any} ctx */
 export function mount(root, ctx) {
@@ -90,7 +91,7 @@ function show(place, panel, ctx, answer) {
   const filled = Boolean(body.date);
   let saved = false;
   const atFirst = form.written();
-  panel.holdBack(() => (saved || form.written() === atFirst ? null : "What you changed in the record is not saved."));
+  panel.holdBack(() => (saved || (form.written() === atFirst && !answer.isTaken) ? null : "What you changed in the record is not saved."));
 
   async function save(record, base) {
     if (by.problem() !== null) {
@@ -151,11 +152,49 @@ function show(place, panel, ctx, answer) {
         el("p", {}, `The record is of ${body.date}. Was everything the same today? Zeroing, temperatures, batteries and runs since cleaning are left open then.`),
         same,
       ),
+    answer.file && fileBox(answer, (body) => show(place, panel, ctx, { ...answer, body, file: null, isTaken: true })),
     changes?.length > 0 && changesList(changes),
     form.node,
     el("div", { class: "panel-foot" }, by.node, saveButton),
     trouble,
   );
+}
+
+/**
+ * The file in the folder says something else than the record that was saved here: which one holds, where
+ * they differ, and the choice.
+ * @param {any} answer @param {(body: any) => void} take puts a record into the form, to be saved
+ */
+function fileBox(answer, take) {
+  const { body, file, by, at } = answer;
+  const kept = `${file.sha256} ${answer.revision}`;
+  if (recall(FILE_LEFT) === kept) return null;
+  const rows = differences(body, file.body);
+  const box = el(
+    "section",
+    { class: "session-file", "aria-label": "session.toml says otherwise" },
+    el("h3", {}, "session.toml says otherwise"),
+    el(
+      "p",
+      {},
+      `What holds is the record below, saved on the page by ${by || "nobody named"}, ${when(at)}. ` +
+        "It was saved after session.toml was read; the file holds again as soon as it is changed.",
+    ),
+    changeTable("Where record and file differ", ["Field", "The record, which holds", "session.toml"], rows.map((row) => [
+      fieldWords(row.field), valueWords(row.mine), valueWords(row.theirs),
+    ])),
+    el(
+      "div",
+      { class: "row" },
+      button("Take the file's into the form", () => take(file.body)),
+      button("Leave it: the record holds", () => {
+        remember(FILE_LEFT, kept);
+        box.closest("dialog")?.querySelector("h2")?.focus(); // the button goes
+        box.remove();
+      }),
+    ),
+  );
+  return box;
 }
 
 /** The same record for today; what is of one day only is not known yet. @param {any} record */

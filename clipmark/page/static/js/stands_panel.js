@@ -166,8 +166,8 @@ function newStand(stands, ctx, saved) {
   }
   const name = field({ name: "name", label: "Name", needed: true, hint: "Such as: left, from the tripod.", offers: stands.map((item) => item.body.name) });
   const camera = field({ name: "camera", label: "Camera" });
-  const distance = field({ name: "distance_mm", label: "Distance to the board", kind: "number", unit: "mm", least: 1 });
-  const note = field({ name: "note", label: "Note" });
+  const distance = field({ name: "distance_mm", label: "Distance to the board", kind: "number", unit: "mm", least: 1, most: 1e7 });
+  const note = field({ name: "note", label: "Note", longest: 20_000 });
   const by = field({ name: "by", label: "Written down by", value: store.ui.by ?? "", needed: true, offers: store.event.people ?? [] });
   const trouble = el("p", { class: "bad", role: "alert" });
   const fields = [name, camera, distance, note, by];
