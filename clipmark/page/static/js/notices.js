@@ -16,6 +16,7 @@ const STAY_MS = { info: 12_000, success: 7_000 };
 const BRIEF_MS = 1500;
 const MOST_SHOWN = 3;
 const WORDS = { info: "Note", refusal: "Refused", success: "Done" };
+const TROUBLE = "Trouble"; // with the event itself: nobody asked for anything that was refused
 
 /**
  * @param {HTMLElement} root the region `#notices`
@@ -51,7 +52,7 @@ export function createNotices(root) {
     const notice = el(
       "div",
       { class: `notice notice-${kind}`, data: { of } },
-      el("strong", { class: "notice-kind" }, WORDS[kind]),
+      el("strong", { class: "notice-kind" }, kind === "refusal" && of === "event" ? TROUBLE : WORDS[kind]),
       el("span", { class: "notice-text" }, sentence),
     );
     const away = () => {
