@@ -5,6 +5,7 @@
 import { button, el, put } from "./dom.js";
 import { field } from "./form_parts.js";
 import { measured, sentenceOf, spoken } from "./numbers.js";
+import { revisionList } from "./revisions.js";
 import { loadWork, savedByOthers, unsigned, when } from "./work_list.js";
 
 const HEADS = [
@@ -273,29 +274,5 @@ function pastWords(item) {
 
 /** @param {string} id @param {any} ctx */
 function historyRow(id, ctx) {
-  const cell = el("td", { colspan: String(HEADS.length) }, el("span", { class: "soft" }, "Looking \u2026"));
-  ctx.api
-    .get(`api/attempts/${encodeURIComponent(id)}/history`)
-    .then(({ revisions }) =>
-      put(
-        cell,
-        el(
-          "ol",
-          { role: "list", class: "history" },
-          [...revisions].reverse().map((item) =>
-            el(
-              "li",
-              {},
-              el("strong", {}, `Revision ${item.revision}`),
-              el("span", {}, ` signed by ${item.by || "nobody named"}, `),
-              el("time", { datetime: item.at }, when(item.at)),
-              el("span", { class: "soft" }, `, journal line ${item.seq}, `),
-              el("span", { class: "figures soft", title: item.sha256 }, item.sha256.slice(0, 12)),
-            ),
-          ),
-        ),
-      ),
-    )
-    .catch((error) => put(cell, el("span", { class: "bad" }, error.message)));
-  return el("tr", { class: "history-row" }, cell);
+  return el("tr", { class: "history-row" }, el("td", { colspan: String(HEADS.length) }, revisionList(id, ctx)));
 }

@@ -11,7 +11,7 @@ import { spoken, fixed, seconds } from "./numbers.js";
 import { Watch } from "./watch.js";
 
 const USUAL = ["touch", "reverse", "rollover", "marker", "reposition", "out-of-time"];
-const MOST = 9;
+const MOST = 10; // one for each digit; the tenth is 0
 const WATCH_SHOWN_MS = 100;
 
 /**
@@ -46,7 +46,8 @@ export function mount(root, ctx) {
   let drawn = "";
 
   const names = () => callsOf(testOf(store.draft, store.event), store.event);
-  const isOn = () => store.ui.armed || clock.playing;
+  // A watch that was stopped still says when: a judge stops the clock for a call.
+  const isOn = () => store.ui.armed || clock.playing || (!store.draft.clip && watch.used);
 
   /** The instant of a call: of the frame shown, or by the watch where there is no clip. */
   function instant() {
@@ -79,7 +80,7 @@ export function mount(root, ctx) {
   function call(index) {
     const name = names()[index];
     if (name === undefined) {
-      said.textContent = `There is no call ${index + 1}`; // and no mark is picked in its place
+      notices.brief(`There is no call ${index + 1} in this test.`); // and no mark is picked in its place
       return;
     }
     const at = instant();
@@ -112,7 +113,7 @@ export function mount(root, ctx) {
       name: `call-${index + 1}`,
       label: index < USUAL.length ? `Call ${index + 1}, such as ${spoken(USUAL[index])}` : `Call ${index + 1}`,
       group: "Calls",
-      key: String(index + 1),
+      key: String((index + 1) % MOST),
       when: isOn,
       run: () => call(index),
     });
@@ -121,9 +122,9 @@ export function mount(root, ctx) {
   function update() {
     const on = isOn();
     root.dataset.armed = on ? "yes" : "no";
-    arm.setAttribute("aria-pressed", String(on));
     followWatch();
-    const text = store.draft.clip ? armWords() : watch.running ? "Stop the watch" : "Start the watch";
+    arm.setAttribute("aria-pressed", String(store.draft.clip ? on : watch.running));
+    const text = store.draft.clip ? armWords() : watchWords();
     const keyOf = (action) => keyText(ctx.keys.of(action)[0] ?? "");
     const all = names().map((name, index) => ({ name, key: keyOf(`call-${index + 1}`) }));
     const wanted = JSON.stringify([all, text, keyOf("calls-armed"), testOf(store.draft, store.event)?.calls ?? null]);
@@ -146,6 +147,7 @@ export function mount(root, ctx) {
     all.forEach(({ name, key }, index) => put(grid.children[index], el("kbd", { "aria-hidden": "true" }, key), spoken(name)));
   }
 
+  const watchWords = () => (watch.running ? "Stop the watch" : watch.used ? "Let the watch go on" : "Start the watch");
   const armWords = () => (store.ui.armed ? "Calls on" : clock.playing ? "Calls on: running" : "Calls off");
 
   store.subscribe(() => {

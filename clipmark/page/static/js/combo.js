@@ -144,12 +144,8 @@ export function combo({ input: attributes = {}, choices, onInput, onCommit, list
     } else if (event.key === "Enter" && !event.ctrlKey) {
       close();
       onCommit();
-    } else if (event.key === "Escape" && isOpen()) {
-      event.preventDefault();
-      event.stopPropagation();
-      close();
-    } else if (event.key === "Tab") {
-      close();
+    } else if (event.key === "Escape" || event.key === "Tab") {
+      close(); // both leave the field as well
     }
   }
 

@@ -162,11 +162,12 @@ class AngleFollower {
       const result = await this.post(false, stop.signal);
       if (stop.signal.aborted || key !== marksKey("angle", store.draft)) return; // of other marks
       this.said = null;
+      store.setReading("angleRefused", null, key);
       store.setReading("angle", result, key);
     } catch (error) {
       if (error.name === "AbortError" || stop.signal.aborted) return;
-      store.setReading("angle", null, key);
       store.setReading("angleLive", null, key); // nothing moves any more, and no edge bears it out
+      store.setReading("angleRefused", { sentence: error.message }, key); // the last good one is stale
       if (asked || this.said !== error.message) notices.say(error.message, asked ? "refusal" : "info");
       this.said = error.message;
     }

@@ -4,15 +4,18 @@
  */
 
 import { el, put, svg } from "./dom.js";
-import { layOut, rungsOf, separationSentence } from "./ladder_scale.js";
+import { apart, layOut, rungsOf, separationSentence } from "./ladder_scale.js";
 import { neededFor } from "./mark_kinds.js";
 import { testOf } from "./missing_rules.js";
 import { numberView } from "./number_view.js";
 import { fixed, measured } from "./numbers.js";
+import { asSentence } from "./plain.js";
 
 const LABEL_PX = 40; // room for the rungs' labels at the left
 const NARROW_PX = 100; // less room than this beside the bracket takes the shorter words
 const RIGHT_PX = 12;
+const NAME_HIGH_PX = 14;
+const NAME_DOWN_PX = 4; // from what is named to the foot of its name
 
 /**
  * Fill the region.
@@ -36,13 +39,13 @@ export function mount(root, ctx) {
   );
 
   function update() {
-    const { result, how } = angleNow(store);
-    views.forEach((view) => view.update(result, how));
+    const { result, how, why } = angleNow(store);
+    views.forEach((view) => view.update(result, how, why));
     const ramp = measured(result, "ramp_deg");
     const chassis = measured(result, "chassis_deg");
     const rungs = rungsOf(testOf(store.draft, store.event), ramp, store.draft.details.step_deg);
     const set = [store.draft.details.set_start_deg, store.draft.details.set_end_deg];
-    words.textContent = separationSentence(rungs, ramp, store.draft.details.step_deg);
+    words.textContent = why ? asSentence(why) : separationSentence(rungs, ramp, store.draft.details.step_deg);
     const frame = drawing.parentElement;
     draw(drawing, { width: frame.clientWidth, height: frame.clientHeight }, { rungs, ramp, chassis, set, how, step: store.draft.details.step_deg });
   }
@@ -62,22 +65,26 @@ export function mount(root, ctx) {
   soon();
 }
 
-/** The angle reading to be shown: of the marks as they are, of a drag, or of before a change. */
+/**
+ * The angle reading to be shown: of the marks as they are, of a drag, or of before a change, then
+ * only one that was measured in full. `why` says what was refused of the marks as they are.
+ */
 export function angleNow(store) {
   const current = store.current("angle");
   if (current) {
-    return { result: current, how: "" };
+    return { result: current, how: "", why: null };
   }
   if (neededFor("angle", store.draft.marks).length) {
-    return { result: null, how: "" }; // what it was made of is not marked any more
+    return { result: null, how: "", why: null }; // what it was made of is not marked any more
   }
   const live = store.readings.angleLive;
   const isMoving = store.held !== null && live?.during === store.held; // the hand is ahead of the answers
   if (live?.result && (isMoving || store.current("angleLive") !== null)) {
-    return { result: live.result, how: "live" };
+    return { result: live.result, how: "live", why: null };
   }
-  const held = store.readings.angle ?? live;
-  return held?.result ? { result: held.result, how: "stale" } : { result: null, how: "" };
+  const why = store.current("angleRefused")?.sentence ?? null;
+  const held = store.readings.angle?.result ?? null;
+  return { result: held, how: held ? "stale" : "", why };
 }
 
 function draw(drawing, { width, height }, what) {
@@ -95,8 +102,28 @@ function draw(drawing, { width, height }, what) {
     ...rungNodes(what, scale, rails),
     ...setAngleNodes(what.set, scale, rails),
     ...bandNodes(what.ramp, scale, rails, what.how),
-    ...chassisNodes(what.chassis, scale, rails, what.ramp),
+    ...chassisNodes(what.chassis, scale, rails),
+    ...nameNodes(what, scale, rails, height),
   );
+}
+
+/** Names of what stands at the rails: the set angle at the left, what was measured at the right. */
+function nameNodes({ ramp, chassis, set }, scale, { left, right }, height) {
+  const name = (text, deg, kind) => ({ text, kind, y: scale(Math.abs(deg)) + NAME_DOWN_PX });
+  const sets = set.map((deg, end) => (Number.isFinite(deg) ? name(end ? "set, end" : "set", deg, "set") : null));
+  const measures = [
+    ramp.value !== null && name("ramp", ramp.value, "measured"),
+    chassis.value !== null && name("chassis", chassis.value, "chassis"),
+  ];
+  const placed = (names, at) => {
+    const there = names.filter(Boolean);
+    const ys = apart(there.map(({ y }) => y), NAME_HIGH_PX, [NAME_HIGH_PX, height - 3]);
+    return there.map(({ text, kind }, index) => svg("text", { class: `ladder-${kind}-label`, y: ys[index], ...at }, text));
+  };
+  return [
+    ...placed(sets, { x: left + 16 }),
+    ...placed(measures, { x: right - 11, "text-anchor": "end" }), // clear of the diamond
+  ];
 }
 
 function railsOf({ left, right }, height) {
@@ -141,17 +168,13 @@ function within({ low95, high95, value }, deg) {
   return low <= deg && deg <= high;
 }
 
-/** The judge's set angle: a notch on the left rail with its letter, so that it is no reading. */
+/** The judge's set angle: a notch on the left rail, so that it is no reading. */
 function setAngleNodes(set, scale, { left }) {
-  return set.flatMap((deg, index) => {
+  return set.flatMap((deg) => {
     if (!Number.isFinite(deg)) {
       return [];
     }
-    const y = scale(Math.abs(deg));
-    return [
-      svg("path", { class: "ladder-set", d: `M ${left + 2} ${y} l 11 -6 v 12 z` }),
-      svg("text", { class: "ladder-set-label", x: left + 16, y: y + (index ? 12 : -3) }, index ? "set, end" : "set"),
-    ];
+    return [svg("path", { class: "ladder-set", d: `M ${left + 2} ${scale(Math.abs(deg))} l 11 -6 v 12 z` })];
   });
 }
 
@@ -168,12 +191,11 @@ function bandNodes(ramp, scale, { left, right }, how) {
     nodes.push(...ends.map((end) => svg("line", { class: "ladder-band-end", x1: left - 3, x2: right + 3, y1: end, y2: end })));
   }
   nodes.push(svg("line", { class: "ladder-measured", x1: left - 6, x2: right + 6, y1: y, y2: y }));
-  nodes.push(svg("text", { class: "ladder-measured-label", x: right - 2, y: y - 5, "text-anchor": "end" }, "ramp"));
   return nodes;
 }
 
 /** The chassis: an open diamond on the right rail with its own whisker. */
-function chassisNodes(chassis, scale, { right }, ramp) {
+function chassisNodes(chassis, scale, { right }) {
   if (chassis.value === null) {
     return [];
   }
@@ -182,11 +204,6 @@ function chassisNodes(chassis, scale, { right }, ramp) {
   if (chassis.low95 !== null) {
     nodes.push(svg("line", { class: "ladder-whisker", x1: right, x2: right, y1: scale(Math.abs(chassis.low95)), y2: scale(Math.abs(chassis.high95)) }));
   }
-  const clash = ramp.value !== null && Math.abs(scale(Math.abs(ramp.value)) - y) < 16;
-  const under = clash && Math.abs(ramp.value) >= Math.abs(chassis.value);
-  nodes.push(
-    svg("path", { class: "ladder-chassis", d: `M ${right - 7} ${y} l 7 -6 l 7 6 l -7 6 z` }),
-    svg("text", { class: "ladder-chassis-label", x: right - 10, y: y + (under ? 14 : clash ? -8 : 4), "text-anchor": "end" }, "chassis"),
-  );
+  nodes.push(svg("path", { class: "ladder-chassis", d: `M ${right - 7} ${y} l 7 -6 l 7 6 l -7 6 z` }));
   return nodes;
 }

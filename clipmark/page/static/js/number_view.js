@@ -5,6 +5,7 @@
 
 import { el } from "./dom.js";
 import { budgetRows, decimalsFor, fixed, intervalOf, measured, provenance, sentenceOf, unitAfter, written } from "./numbers.js";
+import { asSentence } from "./plain.js";
 
 const OPEN_AFTER_MS = 180;
 const CLOSE_AFTER_MS = 220;
@@ -18,7 +19,9 @@ let count = 0;
  *   explain?: (result: object) => Node[]}} options
  *   `words` may answer a text in place of the number (such as "none" for stalls), and `explain`
  *   what its card says then
- * @returns {{node: HTMLElement, update: (result: object|null, state?: "live"|"stale"|"") => void}}
+ * @returns {{node: HTMLElement,
+ *   update: (result: object|null, state?: "live"|"stale"|"", why?: string|null) => void}}
+ *   `why` there is none of the marks as they are: said where the number is a stale one
  */
 export function numberView({ label, name, words, explain }) {
   count += 1;
@@ -40,11 +43,11 @@ export function numberView({ label, name, words, explain }) {
   );
   const node = el("div", { class: "number", "data-name": name }, button, note);
   let shown = null;
-  attachCard(button, () => shown && card(label, shown.result, name, shown.value, explain));
+  attachCard(button, () => shown && [...whyStale(shown.how, shown.why), ...card(label, shown.result, name, shown.value, explain)]);
 
-  function update(result, how = "") {
+  function update(result, how = "", why = null) {
     const value = measured(result, name);
-    shown = result && (value.value !== null || words) ? { result, value } : null;
+    shown = result && (value.value !== null || words) ? { result, value, how, why } : null;
     node.hidden = result === null || (value.value === null && !words);
     if (node.hidden) {
       return;
@@ -57,9 +60,19 @@ export function numberView({ label, name, words, explain }) {
     state.textContent = { live: "preliminary", stale: "before the last change" }[how] ?? "";
     node.dataset.state = how;
     const most = budgetRows(result, name)[0];
-    note.textContent = [intervalOf(value), most && `mostly from: ${most.source}`].filter(Boolean).join("; ");
+    const about = [how === "stale" && why && `not of the marks as they are (${why})`, intervalOf(value), most && `mostly from: ${most.source}`];
+    note.textContent = about.filter(Boolean).join("; ");
   }
   return { node, update };
+}
+
+/** What a stale number's card says first. */
+function whyStale(how, why) {
+  if (how !== "stale") {
+    return [];
+  }
+  const now = why ? `The marks as they are give none. ${asSentence(why)}` : "The marks as they are have not been measured.";
+  return [el("p", { class: "warn" }, "Of before the last change. ", now)];
 }
 
 /** Everything a reading says of one value, as nodes. */

@@ -21,7 +21,8 @@ import { button, el, freshId } from "./dom.js";
  * @property {string} title
  * @property {"narrow" | "wide" | "full"} [size]
  * @property {(panel: Panel, options: any) => void} build fills `panel.body`
- * @property {boolean} [comesFirst] another panel opened meanwhile waits until this one is closed
+ * @property {boolean} [comesFirst] what the page would offer meanwhile is left: closing this one is
+ *   not to open another
  */
 
 /**
@@ -37,8 +38,6 @@ export function createPanels(root, notices) {
   /** @type {Element | null} */
   let cameFrom = null;
   let replacing = false;
-  /** @type {(() => void) | null} what waits for a panel that comes first */
-  let waiting = null;
 
   /** @param {PanelKind} kind @param {any} [options] @returns {Panel} */
   function show(kind, options = {}) {
@@ -53,9 +52,6 @@ export function createPanels(root, notices) {
       if (current?.panel === made) current = null;
       notices.moveInto(null);
       giveFocusBack();
-      const next = waiting;
-      waiting = null;
-      next?.();
     });
     current = { kind, panel: made, shut: made.shut };
     root.append(made.dialog);
@@ -116,12 +112,7 @@ export function createPanels(root, notices) {
     /** @param {string} name @param {any} [options] */
     open: (name, options) => {
       const kind = kinds.get(name);
-      if (!kind) return null;
-      if (current?.kind.comesFirst) {
-        waiting = () => show(kind, options);
-        return null;
-      }
-      return show(kind, options);
+      return kind && !current?.kind.comesFirst ? show(kind, options) : null;
     },
     show,
     close: () => current?.panel.close(),

@@ -4,11 +4,13 @@
 
 import { angleNow } from "./ladder.js";
 import { button, el, put } from "./dom.js";
-import { describeView } from "./declared.js";
+import { describeDeclared } from "./declared.js";
+import { labelOf as labelOfMark, markedIds } from "./mark_kinds.js";
 import { missingItems } from "./missing_rules.js";
 import { mountNewer } from "./newer.js";
 import { spoken, measured, seconds, sentenceOf } from "./numbers.js";
 import { showConflict } from "./conflict.js";
+import { asSentence, isGiven } from "./plain.js";
 import { FIELDS, fieldText } from "./slip_fields.js";
 
 /**
@@ -113,20 +115,22 @@ function written(store) {
     ["attempt", draft.attempt ? `${draft.attempt}, revision ${(store.revision ?? draft.base_revision ?? 0) + 1}` : "a new one"],
     ["entry, test", `${d.entry ?? "not given"}, ${d.test ?? "not given"}${step}${tries}`],
     ...["setup", "surface"].filter((name) => d[name]).map((name) => [labelOf(name), d[name]]),
-    (d.set_start_deg !== null || d.set_end_deg !== null) && ["set angle", setWords(d)],
+    (isGiven(d.set_start_deg) || isGiven(d.set_end_deg)) && ["set angle", setWords(d)],
     d.travel && ["travel", d.travel],
-    ...["progress", "penalties", "grade"].filter((name) => d[name] !== null).map((name) => [name, fieldText(d[name])]),
+    ...["progress", "penalties", "grade"].filter((name) => isGiven(d[name])).map((name) => [name, fieldText(d[name])]),
     ["verdict", [d.verdict ?? "not given", d.reason && spoken(d.reason)].filter(Boolean).join(": ")],
     d.called_by && ["called by", d.called_by],
     ["clip", draft.clip ? (store.clip?.name ?? draft.clip.slice(0, 12)) : "none: called only"],
     draft.marks.span && ["from, to", `frame ${a} to ${b} (${seconds(times?.[a])} to ${seconds(times?.[b])})`],
-    angle.result && ["ramp", value(angle.result, "ramp_deg", angle.how)],
-    angle.result?.chassis_deg != null && ["chassis", value(angle.result, "chassis_deg", angle.how)],
+    angle.why && ["angle", `none. ${asSentence(angle.why)}`],
+    !angle.why && angle.result && ["ramp", value(angle.result, "ramp_deg", angle.how)],
+    !angle.why && angle.result?.chassis_deg != null && ["chassis", value(angle.result, "chassis_deg", angle.how)],
     crawl && ["mean speed", value(crawl, "mean_speed_mm_s", stale)],
     crawl && ["ripple", value(crawl, "ripple", stale)],
     draft.stand && ["stand", event?.stands?.find((stand) => stand.id === draft.stand)?.body?.name || draft.stand],
-    draft.further_clips.length && ["further clips", `${draft.further_clips.length}`],
-    draft.clip && ["view", describeView(draft.marks)],
+    draft.further_clips.length && ["further clips", draft.further_clips.map((item) => item.as).join(", ")],
+    markedIds(draft.marks).length && ["marks", marksWords(draft.marks)],
+    draft.clip && ["view, sizes", describeDeclared(draft.marks)],
     draft.calls.length && ["calls", draft.calls.map((call) => `${spoken(call.call)} ${seconds(call.t_s)}`).join(", ")],
     d.note && ["note", d.note],
   ].filter(Boolean);
@@ -134,10 +138,16 @@ function written(store) {
 
 const labelOf = (name) => FIELDS.find((field) => field.name === name).label;
 
+/** "plumb line, ramp line, hubs, on frame 20; edges not fitted" */
+function marksWords(marks) {
+  const names = markedIds(marks).map(labelOfMark).join(", ");
+  return `${names}, on frame ${marks.frame ?? 0}${marks.edge_fit === false ? "; edges not fitted" : ""}`;
+}
+
 /** "11.6° at the start, 11.5° at the end", as far as they were written down. */
 function setWords({ set_start_deg, set_end_deg }) {
   const said = [[set_start_deg, "at the start"], [set_end_deg, "at the end"]];
-  return said.filter(([deg]) => deg !== null).map(([deg, where]) => `${fieldText(deg)}° ${where}`).join(", ");
+  return said.filter(([deg]) => isGiven(deg)).map(([deg, where]) => `${fieldText(deg)}° ${where}`).join(", ");
 }
 
 /**

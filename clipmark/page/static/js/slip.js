@@ -37,10 +37,19 @@ export function mount(root, ctx) {
   const signature = signatureCell(ctx);
   mountDeclared(ctx);
 
+  /** Escape leaves a field for the frame, where the keys of the marking sheet are. */
+  function leave(event) {
+    if (event.key === "Escape" && event.target.matches("input, select")) {
+      event.preventDefault();
+      event.stopPropagation();
+      ctx.view.focus();
+    }
+  }
+
   const node = (name) => cells.get(name).node;
   const form = el(
     "form",
-    { class: "slip-card", autocomplete: "off", on: { submit: (event) => event.preventDefault() } },
+    { class: "slip-card", autocomplete: "off", on: { submit: (event) => event.preventDefault(), keydown: leave } },
     stub.node,
     el("div", { class: "slip-rows" },
       el("div", { class: "slip-row" }, ROW_ONE.map(node), travel.node, stand.node),
@@ -95,10 +104,11 @@ function fieldCell({ store }, field) {
       standing ??= { value: store.draft.details[field.name] ?? null };
       const { value, error } = readField(field, text);
       const kept = error ? standing.value : value;
-      say(error);
+      wrong = error !== null; // known before the store tells of the change, so that the text stands
       store.changing(field.label, (draft) => {
         draft.details[field.name] = kept;
       });
+      say(error);
     },
     onCommit: () => {
       if (!wrong) {

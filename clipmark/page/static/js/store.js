@@ -28,8 +28,9 @@ const DEPENDS = {
     "wheel_mm"],
 };
 
-// The quick look while dragging and the trace rest on the same marks as the reading they go with.
+// The quick look while dragging, a refusal and the trace rest on the same marks as the reading.
 DEPENDS.angleLive = DEPENDS.angle;
+DEPENDS.angleRefused = DEPENDS.angle;
 DEPENDS.crawlTrace = DEPENDS.crawl;
 
 /** @returns {Draft} */
