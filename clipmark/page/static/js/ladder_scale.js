@@ -87,6 +87,34 @@ function bent([low, high], [from, to]) {
 }
 
 /**
+ * Places down the drawing, moved as little as it takes to stand apart, in the same order.
+ *
+ * @param {number[]} ys
+ * @param {number} gap_px
+ * @param {[number, number]} bounds
+ * @returns {number[]} in the order given
+ */
+export function apart(ys, gap_px, [least, most]) {
+  const order = ys.map((_, index) => index).sort((a, b) => ys[a] - ys[b]);
+  const placed = order.map((index) => ys[index]);
+  for (let round = 0; round < placed.length; round += 1) {
+    for (let k = 1; k < placed.length; k += 1) {
+      const short = gap_px - (placed[k] - placed[k - 1]);
+      if (short > 0) {
+        placed[k - 1] -= short / 2;
+        placed[k] += short / 2;
+      }
+    }
+  }
+  const over = Math.max(0, (placed.at(-1) ?? least) - most) - Math.max(0, least - (placed[0] ?? least));
+  const found = [...ys];
+  order.forEach((index, k) => {
+    found[index] = placed[k] - over;
+  });
+  return found;
+}
+
+/**
  * What the bar across the rungs says, in words.
  *
  * @param {number[]} rungs

@@ -64,10 +64,7 @@ export function createNotices(root) {
       const goal = next?.querySelector("button") ?? root.closest("dialog")?.querySelector("h2") ?? document.querySelector("#stage");
       /** @type {HTMLElement | null} */ (goal)?.focus({ preventScroll: true });
     };
-    const label = kind === "refusal" ? "Read" : "Away";
-    notice.append(
-      button(label, away, { "aria-label": `${label}: take this message away` }),
-    );
+    notice.append(button("Close", away, { "aria-label": "Close this message" }));
     let timer = leaveLater(notice, kind, away);
     const wait = () => clearTimeout(timer);
     const goOn = () => {
