@@ -8,7 +8,7 @@ from clipmark.record.body_words import Body, Said, readings_with, said_of
 
 NOT_GIVEN = "not given"
 NOT_SHOWN = "the same here, changed in what is not shown"
-AGAIN = "measured again, with the same values"
+AGAIN = "measured again, the same in all digits shown"
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,8 @@ def _change(name: str, old: Said | None, new: Said | None) -> Change:
     before = NOT_GIVEN if old is None else old.words
     after = NOT_GIVEN if new is None else new.words
     if before == after:
-        after = AGAIN if name.endswith(" reading") else NOT_SHOWN
+        is_measured = name.endswith(" reading") or bool(readings_with(name))
+        after = AGAIN if is_measured else NOT_SHOWN
     return Change(name, before, after)
 
 

@@ -86,7 +86,12 @@ TOLD = (
     (
         {"readings": [angle(35.0, 0.3)]},
         {"readings": [angle(35.0, 0.3, fingerprint="g")]},
-        [("angle reading", "measured", "measured again, with the same values")],
+        [("angle reading", "measured", "measured again, the same in all digits shown")],
+    ),
+    (
+        {"readings": [angle(35.2760, 0.286)]},
+        {"readings": [angle(35.2761, 0.286)]},
+        [("ramp", "35.28 ± 0.29°", "measured again, the same in all digits shown")],
     ),
     (
         {"readings": [crawl(ripple=0.2, ripple_u95=0.02, ripple_low95=0.18, ripple_high95=0.22)]},

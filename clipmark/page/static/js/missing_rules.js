@@ -58,7 +58,7 @@ export function missingItems(draft, event, ui, frames = null) {
   };
   const { details } = draft;
   for (const [field, { label, error }] of Object.entries(ui?.wrong ?? {})) {
-    ask(`wrong-${field}`, `${label} cannot be read`, { field }, { stops: true, wrong: error, hint: error });
+    ask(`wrong-${field}`, `${label}: put right`, { field }, { stops: true, wrong: error, hint: error });
   }
   if (!isGiven(details.entry)) {
     ask("entry", "entry", { field: "entry" }, { stops: true, hint: "Which truck, as entered." });
