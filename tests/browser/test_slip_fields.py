@@ -257,7 +257,7 @@ def test_the_history_says_what_changed_and_an_old_revision_can_be_taken_up_again
     )
     page.keyboard.press("d")
     page.get_by_role("dialog").get_by_role("button", name="Sign and save").click()
-    expect(page.locator(".stub-state")).to_have_text("revision 2")
+    expect(page.locator(".stub-state")).to_have_text("revision 2", timeout=30_000)
 
     page.evaluate("clipmarkPage.panels.open('attempts')")
     page.get_by_role("button", name="2 revisions of a0001").click()
@@ -279,7 +279,7 @@ def test_the_history_says_what_changed_and_an_old_revision_can_be_taken_up_again
     page.evaluate("document.activeElement.blur()")
     page.keyboard.press("d")
     page.get_by_role("dialog").get_by_role("button", name="Sign and save").click()
-    expect(page.locator(".stub-state")).to_have_text("revision 3")
+    expect(page.locator(".stub-state")).to_have_text("revision 3", timeout=30_000)
     assert draft(page, "details.set_end_deg") is None
 
 

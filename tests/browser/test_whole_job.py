@@ -96,6 +96,7 @@ def close_the_day(page: Page) -> None:
 def test_by_mouse_only(serve, open_page, event, tmp_path, capsys):
     page = open_page(serve(event))
     close_the_day(page)
+    page.get_by_role("button", name="Clips", exact=True).click()
     panel = page.locator("dialog[open]")
     with page.expect_file_chooser() as chooser:
         panel.get_by_role("button", name="Choose files").click()
@@ -173,6 +174,7 @@ def test_by_keyboard_only(serve, open_page, event, tmp_path, capsys):
     if page.locator("dialog[open]").filter(has_text="session record").count():
         page.keyboard.press("Escape")
     page.wait_for_timeout(300)
+    page.keyboard.press("Shift+o")
     focus_by_tab(page, lambda: "Choose files" in focused(page))
     with page.expect_file_chooser() as chooser:
         page.keyboard.press("Enter")
@@ -215,6 +217,7 @@ def test_by_touch(serve, open_page, event, tmp_path, capsys):
     page.wait_for_timeout(500)
     if page.locator("dialog[open]").filter(has_text="session record").count():
         page.locator("dialog[open]").get_by_role("button", name="Close").tap()
+    page.get_by_role("button", name="Clips", exact=True).tap()
     panel = page.locator("dialog[open]")
     with page.expect_file_chooser() as chooser:
         panel.get_by_role("button", name="Choose files").tap()
