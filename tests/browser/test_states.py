@@ -1,6 +1,6 @@
 """Every state of the page: no accessibility fault, nothing cut off, and pictures to look at.
 
-Pictures of all states at three sizes, light and dark, are written where CLIPMARK_SCREENSHOTS
+Pictures of all states at four sizes, light and dark, are written where CLIPMARK_SCREENSHOTS
 points: ``CLIPMARK_SCREENSHOTS=shots pytest -m "browser and slow" tests/browser/test_states.py``.
 """
 
@@ -12,7 +12,12 @@ from page_states import STATES
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(240)]
 
-SIZES = {"1280x720": (1280, 720), "1920x1080": (1920, 1080), "tablet": (820, 1180)}
+SIZES = {
+    "1280x720": (1280, 720),
+    "1920x1080": (1920, 1080),
+    "tablet-standing": (820, 1180),
+    "tablet-lying": (1180, 820),
+}
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 FAULTS = """rules => axe.run(document, { runOnly: { type: "tag", values: rules } })
   .then(found => found.violations.map(item =>
@@ -66,7 +71,7 @@ def test_pictures_to_look_at(serve, open_page, demo_copy, tmp_path, size, theme)
             site,
             viewport={"width": width, "height": height},
             color_scheme=theme,
-            has_touch=size == "tablet",
+            has_touch=size.startswith("tablet"),
         )
         state(page)
         page.screenshot(path=target / f"{name}-{size}-{theme}.png")
