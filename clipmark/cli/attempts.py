@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from typing import Annotated
 
@@ -11,8 +12,9 @@ from clipmark.cli import options as opt
 from clipmark.cli.show import emit_json, screen, table, warn, with_u
 from clipmark.errors import RecordError
 from clipmark.record.backup import backup
+from clipmark.record.changes import changes_between
 from clipmark.record.folder import EventFolder, SavedAttempt
-from clipmark.record.models import Call
+from clipmark.record.models import Call, JournalLine
 from clipmark.signing import check_calls, parse_call
 from clipmark.workbench import AttemptDetails, export_attempts
 
@@ -112,14 +114,30 @@ def run(
         table(
             f"Revisions of {history}",
             ("revision", "saved at", "by", "journal line", "SHA-256"),
-            [(str(x.revision), str(x.at), x.by, str(x.seq), x.sha256[:16]) for x in lines],
+            [(str(x.revision), str(x.at), x.by, str(x.seq), x.sha256[:10]) for x in lines],
         )
+        _print_changes(lines)
     else:
         _print(event.name, attempts)
     for what in ("saved", "attempts_file", "exported", "backup"):
         if what in result:
             screen.print(f"{what.replace('_', ' ')}: {result[what]}")
     warn(event.findings)
+
+
+def _print_changes(lines: list[JournalLine]) -> None:
+    """What each revision after the first said differently from the one before it."""
+    for before, line in itertools.pairwise(lines):
+        changes = changes_between(before.body, line.body)
+        if changes:
+            table(
+                f"What revision {line.revision} changed",
+                ("what", "before", "after"),
+                [(change.field, change.before, change.after) for change in changes],
+                words=("before", "after"),
+            )
+        else:
+            screen.print(f"Revision {line.revision} changed nothing of what is said.")
 
 
 def _save(

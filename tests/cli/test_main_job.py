@@ -99,6 +99,17 @@ def test_revising_keeps_the_old_verdict_in_the_history(clipmark, event):
     assert [line["body"].get("verdict") for line in history] == [None, "cleared"]
 
 
+def test_the_history_says_what_a_revision_changed(clipmark, event):
+    clipmark("attempts", event, "--new", "--entry", "Siskin", "--test", "creep", "--by", "M. Fell")
+    clipmark("attempts", event, "--revise", "a0001", "--verdict", "failed", "--reason",
+             "out-of-time", "--by", "M. Fell")  # fmt: skip
+    told = clipmark("attempts", event, "--history", "a0001").out
+    changed = told[told.index("What revision 2 changed") :].split("\n")
+    rows = [line.split("\N{BOX DRAWINGS LIGHT VERTICAL}")[1:-1] for line in changed]
+    rows = [[cell.strip() for cell in row] for row in rows if row]
+    assert rows == [["verdict", "not given", "failed"], ["reason", "not given", "out of time"]]
+
+
 def test_footage_says_what_the_file_is(clipmark, clip):
     found = clipmark("footage", clip, "--json").json
     assert (found["width"], found["height"], found["frame_count"]) == (1280, 720, 96)
