@@ -73,6 +73,33 @@ def signing(page: Page) -> None:
     page.locator("dialog[open]").wait_for()
 
 
+def declaring(page: Page) -> None:
+    """The dialog of view and sizes."""
+    marking(page)
+    page.evaluate("clipmarkPage.actions.run('declare')")
+    page.locator("dialog[open]").wait_for()
+    page.wait_for_timeout(300)
+
+
+def history(page: Page) -> None:
+    """What the revisions of an attempt changed."""
+    panel("attempts")(page)
+    page.get_by_role("button", name=re.compile("revisions of a0002")).click()
+    page.locator(".history").get_by_text("mean speed").first.wait_for()
+
+
+def called_only(page: Page) -> None:
+    """An attempt without a clip: the watch runs, a call is set down."""
+    closed(page)
+    page.evaluate("clipmarkPage.opener.newAttempt({ details: { entry: 'Siskin' } })")
+    page.wait_for_timeout(300)
+    page.evaluate("clipmarkPage.actions.run('called-only')")
+    page.evaluate("clipmarkPage.actions.run('calls-armed')")
+    page.wait_for_timeout(500)
+    page.evaluate("clipmarkPage.actions.run('call-1')")
+    page.locator(".slip-call").wait_for()
+
+
 def refused(page: Page) -> None:
     """A refusal is on the page."""
     marking(page)
@@ -100,6 +127,9 @@ STATES: dict[str, State] = {
     "stands": panel("stands"),
     "keys": panel("keys"),
     "signing": signing,
+    "declaring": declaring,
+    "history": history,
+    "called-only": called_only,
     "refused": refused,
     "guided": guided,
 }

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from pathlib import Path
 
+import re
 import pytest
 from playwright.sync_api import Page, expect
 
@@ -269,7 +270,7 @@ def test_the_history_says_what_changed_and_an_old_revision_can_be_taken_up_again
     expect(changes.get_by_role("row", name="ramp line")).to_contain_text("not given")
     expect(page.locator(".history-item").first).to_contain_text("signed by K. Marsden")
 
-    page.get_by_role("button", name="Take revision 1 of a0001 up again").click()
+    page.get_by_role("button", name=re.compile("^Take this one up again: revision 1 ")).click()
     expect(page.locator(".stub-state")).to_have_text("revision 2, changed since")
     assert draft(page, "marks.ramp") == before
     assert (draft(page, "details.verdict"), draft(page, "base_revision")) == ("cleared", 2)

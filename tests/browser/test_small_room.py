@@ -1,5 +1,7 @@
 """Where there is little room, nothing is lost; what cannot be is said and changes nothing."""
 
+from itertools import pairwise
+
 import pytest
 from page_states import STATES
 from playwright.sync_api import Page, expect
@@ -44,17 +46,46 @@ def test_a_number_out_of_sight_is_shown_when_the_keyboard_reaches_it(marked):
     assert last.evaluate(INSIDE)
 
 
-def test_calls_too_close_to_be_named_apart_are_counted(marked):
-    marked.evaluate(
-        """clipmarkPage.store.change("calls", draft => {
-          for (const frame of [12, 18, 24, 150]) {
-            const t_s = clipmarkPage.clock.tOf(frame);
-            draft.calls.push({ call: "touch", t_s, frame, note: "" });
-          }
-        })"""
+def call_at(page: Page, *frames: int) -> None:
+    """A touch at each of the frames, and a reverse after them."""
+    page.evaluate(
+        """frames => clipmarkPage.store.change("calls", draft => {
+          frames.forEach((frame, k) => {
+            const call = k === frames.length - 1 ? "reverse" : "touch";
+            draft.calls.push({ call, t_s: clipmarkPage.clock.tOf(frame), frame, note: "" });
+          });
+        })""",
+        list(frames),
     )
-    names = marked.locator("#strip .strip-strong")
-    expect(names).to_have_text(["touch and 2 more", "touch"])
+
+
+def test_calls_too_close_to_be_named_apart_are_one_name_that_tells_them_all(marked):
+    call_at(marked, 12, 18, 24, 150)
+    expect(marked.locator(".strip-call-name")).to_have_text(["3 × touch", "reverse"])
+    group = marked.get_by_role("button", name="3 × touch")
+    group.focus()
+    marked.keyboard.press("Shift+Tab")
+    marked.keyboard.press("Tab")
+    expect(group).to_be_focused()
+    card = marked.locator(".number-card")
+    expect(card).to_be_visible()
+    for frame in (12, 18, 24):
+        time_s = marked.evaluate("frame => clipmarkPage.clock.tOf(frame)", frame)
+        expect(card).to_contain_text(f"{time_s:.3f} s")
+
+
+def test_no_name_of_a_call_stands_on_another(marked):
+    call_at(marked, *range(5, 239, 9), 236, 237, 239)
+    marked.wait_for_timeout(200)
+    boxes = sorted(
+        (name.bounding_box() for name in marked.locator(".strip-call-name").all()),
+        key=lambda box: box["x"],
+    )
+    strip = marked.locator(".strip-frame").bounding_box()
+    assert len(boxes) > 1
+    for left, right in pairwise(boxes):
+        assert left["x"] + left["width"] <= right["x"]
+    assert boxes[-1]["x"] + boxes[-1]["width"] <= strip["x"] + strip["width"]
 
 
 def test_beyond_the_end_of_the_clip_its_last_frame_is_shown_and_said(marked):

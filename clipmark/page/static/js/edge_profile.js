@@ -4,8 +4,10 @@ import { el, put, svg } from "./dom.js";
 import { fixed } from "./numbers.js";
 import { profileAcross } from "./true_pixels.js";
 
-const REACH_PX = 10;
-const STEP_PX = 0.25;
+const REACH_PX = 10; // to either side, or farther where the fitted edge is
+const FARTHEST_PX = 24;
+const BESIDE_PX = 3; // shown beyond the fitted edge
+const STEPS = 40; // to either side
 const WIDE = 200; // of the drawing, its own units
 const HIGH = 56;
 
@@ -74,26 +76,33 @@ export function edgeProfile() {
   /** @param {any} crop true pixels @param {{x: number, y: number}} at */
   function draw(crop, at, along, fitted) {
     const { normal, sides, row } = normalOf(along);
-    const profile = profileAcross(crop, at, normal, REACH_PX, STEP_PX);
+    const edge = fitted && !row ? crossingOf(fitted, at, normal) : null;
+    const reach_px = reachTo(edge);
+    const profile = profileAcross(crop, at, normal, reach_px, reach_px / STEPS);
     const known = profile.filter(({ value }) => value !== null);
     if (known.length < 2) return clear("");
     const values = known.map(({ value }) => value);
     const least = Math.min(...values);
     const room = Math.max(12, Math.max(...values) - least); // noise alone is not drawn as an edge
-    const x = (px) => (WIDE / 2) * (1 + px / REACH_PX);
+    const x = (px) => (WIDE / 2) * (1 + px / reach_px);
     const y = (value) => HIGH - 5 - ((HIGH - 10) * (value - least)) / room;
     curve.setAttribute("points", known.map((one) => `${x(one.offset_px)},${y(one.value)}`).join(" "));
-    const edge = fitted && !row ? crossingOf(fitted, at, normal) : null;
-    const near = edge !== null && Math.abs(edge) <= REACH_PX;
+    const near = edge !== null && Math.abs(edge) <= reach_px;
     fit.setAttribute("d", near ? `M${x(edge)} 0V${HIGH}M${x(edge) - 4} 0H${x(edge) + 4}` : "");
     say(low, sides[0]);
     say(high, sides[1]);
-    const text = row ? "along the row" : edge === null ? "across the line" : `fit ${fixed(edge, 2)} px`;
+    const text = row ? "along the row" : edge === null ? "across the line" : `edge fit ${fixed(edge, 2)} px`;
     say(middle, text);
     drawing.setAttribute("aria-label", `brightness ${row ? "along the row" : "across the line"}, ${text}`);
   }
 
   return { node, draw, clear };
+}
+
+/** So far that the fitted edge is seen, when it is anywhere near. */
+function reachTo(edge) {
+  const wanted_px = edge === null ? 0 : Math.abs(edge) + BESIDE_PX;
+  return wanted_px > REACH_PX && wanted_px <= FARTHEST_PX ? wanted_px : REACH_PX;
 }
 
 function say(node, text) {

@@ -15,7 +15,9 @@ const LABEL_PX = 40; // room for the rungs' labels at the left
 const NARROW_PX = 100; // less room than this beside the bracket takes the shorter words
 const RIGHT_PX = 12;
 const NAME_HIGH_PX = 14;
-const NAME_DOWN_PX = 4; // from what is named to the foot of its name
+const NAME_DOWN_PX = 4; // from what is named to the foot of its name, beside it
+const NAME_OVER_PX = 5; // the same over a line
+const NAME_UNDER_PX = 13; // and under it
 
 /**
  * Fill the region.
@@ -109,16 +111,20 @@ function draw(drawing, { width, height }, what) {
 
 /** Names of what stands at the rails: the set angle at the left, what was measured at the right. */
 function nameNodes({ ramp, chassis, set }, scale, { left, right }, height) {
-  const name = (text, deg, kind) => ({ text, kind, y: scale(Math.abs(deg)) + NAME_DOWN_PX });
-  const sets = set.map((deg, end) => (Number.isFinite(deg) ? name(end ? "set, end" : "set", deg, "set") : null));
+  const at = (deg) => scale(Math.abs(deg));
+  const line = ramp.value === null ? null : at(ramp.value);
+  const beside = (y, isUnder) => y + (isUnder ? NAME_UNDER_PX : -NAME_OVER_PX);
+  const sets = set.map((deg, end) =>
+    Number.isFinite(deg) ? { text: end ? "set, end" : "set", kind: "set", y: beside(at(deg), line !== null && at(deg) >= line) } : null);
+  const isUnder = line !== null && chassis.value !== null && at(chassis.value) <= line;
   const measures = [
-    ramp.value !== null && name("ramp", ramp.value, "measured"),
-    chassis.value !== null && name("chassis", chassis.value, "chassis"),
+    line !== null && { text: "ramp", kind: "measured", y: beside(line, isUnder) },
+    chassis.value !== null && { text: "chassis", kind: "chassis", y: at(chassis.value) + NAME_DOWN_PX }, // no line goes through it
   ];
-  const placed = (names, at) => {
+  const placed = (names, where) => {
     const there = names.filter(Boolean);
     const ys = apart(there.map(({ y }) => y), NAME_HIGH_PX, [NAME_HIGH_PX, height - 3]);
-    return there.map(({ text, kind }, index) => svg("text", { class: `ladder-${kind}-label`, y: ys[index], ...at }, text));
+    return there.map(({ text, kind }, index) => svg("text", { class: `ladder-${kind}-label`, y: ys[index], ...where }, text));
   };
   return [
     ...placed(sets, { x: left + 16 }),

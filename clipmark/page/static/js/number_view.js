@@ -134,7 +134,7 @@ let open = null;
  * @param {HTMLElement} button
  * @param {() => Node[]|null} content
  */
-function attachCard(button, content) {
+export function attachCard(button, content) {
   let timer = 0;
   const later = (run, after_ms) => {
     clearTimeout(timer);

@@ -33,6 +33,7 @@ class PixelWindow {
     ctx.store.subscribe(() => this.drawSoon(), ["marks", "ui", "loaded", "fits", "clip"]);
     ctx.view.subscribe((what) => what !== "transform" && this.drawSoon());
     ctx.clock.subscribe(() => this.drawSoon());
+    ctx.frames.subscribe(() => this.drawSoon()); // or a frame that cannot be had would be awaited for ever
     new ResizeObserver(() => this.resize()).observe(this.canvas);
     whenRatioChanges(() => this.resize());
   }
@@ -83,7 +84,7 @@ class PixelWindow {
     const rival = place?.id && currentFit(store, place.id)?.lines.some((line) => line.runner_up_line);
     this.fields.show(place?.id ? place.at : null, Boolean(rival));
     if (!place) {
-      this.say("True pixels", "True pixels around a point appear here.");
+      this.say(store.clip?.facts ? "True pixels: point at the picture" : "True pixels", "True pixels around a point appear here.");
       this.profile.clear("");
       return;
     }
@@ -131,10 +132,11 @@ class PixelWindow {
   }
 
   whyNoPixels(at) {
-    const { view, clock } = this.ctx;
+    const { clock, frames, view } = this.ctx;
     if (clock.playing) return "not while the clip runs";
-    if (!view.exactHere) return "no exact picture yet";
-    return this.pixels.isRefused(clock.ordinal, at) ? "the true pixels cannot be had here" : "true pixels are coming";
+    if (frames.problem(clock.ordinal)) return "this frame has no true pixels";
+    if (!view.exactHere) return "the exact picture is coming";
+    return this.pixels.isRefused(clock.ordinal, at) ? "no true pixels here" : "true pixels are coming";
   }
 
   fittedOf(id) {
@@ -191,7 +193,7 @@ function coordinateFields(ctx) {
     const input = /** @type {HTMLInputElement} */ (
       el("input", { id, inputmode: "decimal", size: 8, autocomplete: "off", on: { change: () => commit(axis, input) } })
     );
-    return { input, node: el("span", { class: "pixel-field" }, el("label", { for: id }, `${axis}, px`), input) };
+    return { input, node: el("span", { class: "pixel-field" }, el("label", { for: id }, axis, el("span", { class: "unseen" }, ", px")), input) };
   };
   const x = field("x");
   const y = field("y");
@@ -218,7 +220,8 @@ function coordinateFields(ctx) {
     class: "pixel-fit", hidden: true, title: "Another edge lies near; take it instead",
   });
   const node = el("div", { class: "pixel-hand", role: "group", "aria-label": "Point in hand" },
-    el("div", { class: "pixel-nudges" }, nudges), x.node, y.node, fit, rival);
+    el("div", { class: "pixel-fields" }, x.node, y.node, el("span", { class: "soft small", "aria-hidden": "true" }, "px")),
+    el("div", { class: "pixel-nudges" }, nudges), fit, rival);
 
   return {
     node,

@@ -39,7 +39,7 @@ export function revisionList(id, ctx) {
 function revisionItem(item, { id, newest, ctx }) {
   const isNewest = item.revision === newest;
   const take = button("Take this one up again", () => takeUpAgain(ctx, id, item.revision), {
-    "aria-label": `Take revision ${item.revision} of ${id} up again`,
+    "aria-label": `Take this one up again: revision ${item.revision} of ${id}`,
     title: "It is opened as a draft; signed, it goes on top as a new revision",
   });
   return el(

@@ -6,7 +6,8 @@
 import { button, el, put, svg } from "./dom.js";
 import { seconds } from "./numbers.js";
 import { StripScale } from "./strip_scale.js";
-import { LEFT_PX, RIGHT_PX, drawStrip } from "./strip_draw.js";
+import { callLane } from "./strip_calls.js";
+import { LEFT_PX, RIGHT_PX, drawStrip, placedCalls } from "./strip_draw.js";
 import { mountHandles } from "./strip_handles.js";
 import { Places, modelOf } from "./strip_model.js";
 import { followPointers } from "./strip_touch.js";
@@ -61,8 +62,9 @@ class Strip {
       button("\u2212", () => this.zoom(1 / CLOSER), { "aria-label": "\u2212: strip wider", title: "Strip wider" }),
       button("whole", () => this.whole(), { "aria-label": "whole strip", title: "Whole strip" }),
     );
+    this.lane = callLane();
     this.hint = el("p", { class: "strip-hint soft small" });
-    this.frame = el("div", { class: "strip-frame" }, this.track, this.handles.node, this.hint);
+    this.frame = el("div", { class: "strip-frame" }, this.track, this.lane.node, this.handles.node, this.hint);
     put(this.root, el("div", { class: "strip-head" }, this.slot, zoom), this.frame);
     actions.add({ name: "strip-axis", label: "Strip over time or over travel", group: "Strip", run: () => this.turnAxis() });
   }
@@ -106,8 +108,10 @@ class Strip {
     }
     if (this.model.frames > 0) {
       drawStrip(this.paper, size, this.model, this.places, this.scale);
+      this.lane.draw(placedCalls(this.model, this.places, this.scale), size.width);
     } else {
       put(this.paper);
+      this.lane.draw([], 0);
     }
     const canTravel = new Places(this.model, "travel").kind === "travel";
     this.axisButton.setAttribute("aria-pressed", String(this.places.kind === "travel"));

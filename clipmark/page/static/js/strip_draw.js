@@ -3,19 +3,17 @@
  */
 
 import { put, svg } from "./dom.js";
-import { spoken, fixed } from "./numbers.js";
+import { fixed } from "./numbers.js";
 import { thinned, ticks } from "./strip_scale.js";
 
 /** Room at the left of the paper for the speed's own scale, px. */
 export const LEFT_PX = 46;
 /** Room at the right of it, px. */
 export const RIGHT_PX = 14;
-const TOP_PX = 20; // lane of calls and handles
+const TOP_PX = 24; // lane of calls and handles
 const AXIS_PX = 18;
 const TICK_APART_PX = 90;
 const FRAME_TICKS_FROM_PX = 3;
-const CALL_NAME_PX = 11; // from a pennant to its name
-const LETTER_PX = 7.2; // about, of a strong note
 const ODD_APART_PX = 5; // signs of damaged frames; a badly damaged clip has thousands
 
 /**
@@ -41,7 +39,7 @@ export function drawStrip(paper, size, model, places, scale) {
     ...outsideNodes(model, places, scale, area),
     ...frameTicks(model, places, scale, area),
     ...instantNodes(model, places, scale, area),
-    ...callNodes(model, places, scale, area),
+    ...pennants(placedCalls(model, places, scale), area),
   );
   put(paper, definitions(area), ...axisNodes(scale, area), ...speedAxis(model, area), inside);
 }
@@ -265,36 +263,26 @@ function instantNodes({ instants }, places, scale, { top, bottom }) {
   });
 }
 
-/** The judge's calls: a pennant each in the lane over the paper, named where there is room. */
-function callNodes({ calls }, places, scale, { right, bottom }) {
-  const placed = [...calls]
-    .map((call) => ({ ...call, x: scale.x(call.frame === null || places.kind !== "frames" ? places.ofTime(call.t_s) : places.ofFrame(call.frame)) }))
-    .filter(({ x }) => Number.isFinite(x))
-    .sort((a, b) => a.x - b.x);
-  const pennants = placed.flatMap(({ x }) => [
+/** The judge's calls: a pennant each in the lane over the paper; their names are strip_calls.js. */
+function pennants(placed, { bottom }) {
+  return placed.flatMap(({ x }) => [
     svg("line", { class: "strip-call-line", x1: x, x2: x, y1: 2, y2: bottom }),
-    svg("path", { class: "strip-call", d: `M ${x} 2 l 9 4 l -9 4 z` }),
+    svg("path", { class: "strip-call", d: `M ${x} 7.5 l 9 4.5 l -9 4.5 z` }),
   ]);
-  const names = namesOf(placed).map(({ x, text }) => {
-    const fits = x + CALL_NAME_PX + text.length * LETTER_PX < right;
-    const at = fits ? { x: x + CALL_NAME_PX } : { x: x - 4, "text-anchor": "end" };
-    return svg("text", { class: "strip-note strip-strong", y: 11, ...at }, text);
-  });
-  return [...pennants, ...names];
 }
 
-/** Names that stand clear of one another; a call too close to the name before it is counted there. */
-function namesOf(placed) {
-  /** @type {{x: number, text: string, first: string, more: number}[]} */
-  const names = [];
-  for (const { call, x } of placed) {
-    const last = names.at(-1);
-    if (last && x < last.x + CALL_NAME_PX + last.text.length * LETTER_PX) {
-      last.more += 1;
-      last.text = `${last.first} and ${last.more} more`;
-    } else {
-      names.push({ x, text: spoken(call), first: spoken(call), more: 0 });
-    }
-  }
-  return names;
+/**
+ * Calls that are in view, from left to right.
+ *
+ * @param {import("./strip_model.js").StripModel} model
+ * @param {import("./strip_model.js").Places} places
+ * @param {import("./strip_scale.js").StripScale} scale
+ * @returns {import("./strip_calls.js").PlacedCall[]}
+ */
+export function placedCalls({ calls }, places, scale) {
+  const placeOf = ({ frame, t_s }) => (frame === null || places.kind !== "frames" ? places.ofTime(t_s) : places.ofFrame(frame));
+  return calls
+    .map((call) => ({ call: call.call, t_s: call.t_s, x: scale.x(placeOf(call)) }))
+    .filter(({ x }) => x >= scale.left - 1 && x <= scale.left + scale.width + 1)
+    .sort((a, b) => a.x - b.x);
 }

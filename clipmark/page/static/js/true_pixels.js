@@ -4,6 +4,7 @@ const SIDE_PX = 256; // of a crop
 const SPARE_PX = 56; // a point nearer to the edge of its crop asks for the next
 const BUSY = [429, 503]; // answers that say "ask again"
 const AGAIN_MS = 400;
+const GONE_MS = 3000;
 
 /** The crop of true pixels at hand, and the next one on its way. */
 export class TruePixels {
@@ -59,10 +60,17 @@ export class TruePixels {
         } else {
           this.refused = name; // the frame itself says why it cannot be had
           this.arrived();
+          if (error.status === 0) setTimeout(() => this.forgive(name), GONE_MS); // the server may come back
         }
       }
     }
     this.going = false;
+  }
+
+  forgive(name) {
+    if (this.refused !== name) return;
+    this.refused = null;
+    this.arrived();
   }
 }
 
