@@ -1,9 +1,9 @@
 """What is written on the run slip, called by watch, shown before signing and kept of revisions."""
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 
-import re
 import pytest
 from playwright.sync_api import Page, expect
 
