@@ -6,7 +6,7 @@
 import { button, el, put, svg } from "./dom.js";
 import { seconds } from "./numbers.js";
 import { StripScale } from "./strip_scale.js";
-import { callLane } from "./strip_calls.js";
+import { callLane, namedApart } from "./strip_calls.js";
 import { LEFT_PX, RIGHT_PX, drawStrip, placedCalls } from "./strip_draw.js";
 import { mountHandles } from "./strip_handles.js";
 import { Places, modelOf } from "./strip_model.js";
@@ -107,11 +107,12 @@ class Strip {
       return;
     }
     if (this.model.frames > 0) {
-      drawStrip(this.paper, size, this.model, this.places, this.scale);
-      this.lane.draw(placedCalls(this.model, this.places, this.scale), size.width);
+      const names = namedApart(placedCalls(this.model, this.places, this.scale), size.width);
+      drawStrip(this.paper, size, this.model, this.places, this.scale, names);
+      this.lane.draw(names);
     } else {
       put(this.paper);
-      this.lane.draw([], 0);
+      this.lane.draw([]);
     }
     const canTravel = new Places(this.model, "travel").kind === "travel";
     this.axisButton.setAttribute("aria-pressed", String(this.places.kind === "travel"));

@@ -40,24 +40,23 @@ function nameOf(calls, end) {
   const isSame = calls.every((other) => other.call === call);
   const text = calls.length === 1 ? spoken(call) : isSame ? `${calls.length} \u00d7 ${spoken(call)}` : `${calls.length} calls`;
   const width = text.length * LETTER_PX;
-  const after = calls.at(-1).x + NAME_PX; // behind the last pennant
+  const after = x + NAME_PX; // the first has the pennant; of the others there is a line each
   return after + width <= end
-    ? { calls, text, at: after, left: x, right: after + width }
-    : { calls, text, at: x - ASIDE_PX - width, left: x - ASIDE_PX - width, right: after };
+    ? { calls, text, at: after, left: x, right: Math.max(after + width, calls.at(-1).x) }
+    : { calls, text, at: x - ASIDE_PX - width, left: x - ASIDE_PX - width, right: Math.max(x + NAME_PX, calls.at(-1).x) };
 }
 
 /**
  * The lane. A name of several calls is a button; that of one says all there is to say.
  *
- * @returns {{node: HTMLElement, draw: (placed: PlacedCall[], end: number) => void}}
+ * @returns {{node: HTMLElement, draw: (names: Named[]) => void}}
  */
 export function callLane() {
   const node = el("div", { class: "strip-calls" });
   let shown = "";
   return {
     node,
-    draw(placed, end) {
-      const names = namedApart(placed, end);
+    draw(names) {
       const now = JSON.stringify(names);
       if (now !== shown) { // a card that is open stays
         shown = now;

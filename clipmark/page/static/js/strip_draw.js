@@ -24,8 +24,9 @@ const ODD_APART_PX = 5; // signs of damaged frames; a badly damaged clip has tho
  * @param {import("./strip_model.js").StripModel} model
  * @param {import("./strip_model.js").Places} places
  * @param {import("./strip_scale.js").StripScale} scale
+ * @param {import("./strip_calls.js").Named[]} names  of the calls in view
  */
-export function drawStrip(paper, size, model, places, scale) {
+export function drawStrip(paper, size, model, places, scale, names) {
   const area = { left: LEFT_PX, right: size.width - RIGHT_PX, top: TOP_PX, bottom: size.height - AXIS_PX };
   paper.setAttribute("viewBox", `0 0 ${size.width} ${size.height}`);
   paper.setAttribute("width", size.width);
@@ -39,7 +40,7 @@ export function drawStrip(paper, size, model, places, scale) {
     ...outsideNodes(model, places, scale, area),
     ...frameTicks(model, places, scale, area),
     ...instantNodes(model, places, scale, area),
-    ...pennants(placedCalls(model, places, scale), area),
+    ...callNodes(names, area),
   );
   put(paper, definitions(area), ...axisNodes(scale, area), ...speedAxis(model, area), inside);
 }
@@ -263,11 +264,11 @@ function instantNodes({ instants }, places, scale, { top, bottom }) {
   });
 }
 
-/** The judge's calls: a pennant each in the lane over the paper; their names are strip_calls.js. */
-function pennants(placed, { bottom }) {
-  return placed.flatMap(({ x }) => [
-    svg("line", { class: "strip-call-line", x1: x, x2: x, y1: 2, y2: bottom }),
-    svg("path", { class: "strip-call", d: `M ${x} 7.5 l 9 4.5 l -9 4.5 z` }),
+/** The judge's calls: a line each, and a pennant for each name in the lane over the paper. */
+function callNodes(names, { bottom }) {
+  return names.flatMap(({ calls }) => [
+    ...calls.map(({ x }) => svg("line", { class: "strip-call-line", x1: x, x2: x, y1: x === calls[0].x ? 7 : TOP_PX, y2: bottom })),
+    svg("path", { class: "strip-call", d: `M ${calls[0].x} 7.5 l 9 4.5 l -9 4.5 z` }),
   ]);
 }
 
