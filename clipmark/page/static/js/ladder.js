@@ -12,6 +12,7 @@ import { fixed, measured } from "./numbers.js";
 import { asSentence } from "./plain.js";
 
 const LABEL_PX = 40; // room for the rungs' labels at the left
+const LABEL_APART_PX = 13;
 const NARROW_PX = 100; // less room than this beside the bracket takes the shorter words
 const RIGHT_PX = 12;
 const NAME_HIGH_PX = 14;
@@ -139,13 +140,14 @@ function railsOf({ left, right }, height) {
 function rungNodes({ rungs, ramp, step }, scale, { left, right }) {
   const nodes = [];
   const inside = rungs.filter((deg) => within(ramp, deg));
+  const stepY = rungs.includes(step) ? scale(Math.abs(step)) : Infinity;
   let lastLabel = Infinity;
   for (const deg of rungs) {
     const y = scale(Math.abs(deg));
     const isStep = step !== null && step !== undefined && deg === step;
     const classes = ["ladder-rung", inside.includes(deg) && "ladder-unsure", isStep && "ladder-step"].filter(Boolean);
     nodes.push(svg("line", { class: classes.join(" "), x1: left, x2: right, y1: y, y2: y }));
-    if (lastLabel - y >= 13 || isStep) {
+    if (isStep || (lastLabel - y >= LABEL_APART_PX && Math.abs(stepY - y) >= LABEL_APART_PX)) {
       nodes.push(svg("text", { class: isStep ? "ladder-label ladder-step-label" : "ladder-label", x: left - 6, y: y + 4, "text-anchor": "end" }, `${fixed(deg, Number.isInteger(deg) ? 0 : 1)}°`));
       lastLabel = y;
     }

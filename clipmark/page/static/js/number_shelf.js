@@ -4,7 +4,7 @@
 
 import { button, el, freshId } from "./dom.js";
 
-const SAME_LINE_PX = 2;
+const SAME_PX = 2;
 
 /**
  * @param {HTMLElement[]} numbers  those hidden are of no reading, and not counted
@@ -15,7 +15,8 @@ export function numberShelf(numbers, label) {
   const id = freshId("shelf");
   const row = el("div", { id, class: "shelf-row", role: "group", "aria-label": label }, numbers);
   const more = button("", () => open(!isOpen), { class: "shelf-more", hidden: true, "aria-expanded": "false", "aria-controls": id });
-  const node = el("div", { class: "shelf" }, el("div", { class: "shelf-place" }, row), more);
+  const place = el("div", { class: "shelf-place" }, row);
+  const node = el("div", { class: "shelf" }, place, more);
   let isOpen = false;
 
   function open(wanted) {
@@ -23,28 +24,31 @@ export function numberShelf(numbers, label) {
     node.dataset.open = isOpen ? "yes" : "no";
     more.setAttribute("aria-expanded", String(isOpen));
     row.scrollTop = 0;
-    update();
+    if (isOpen) more.textContent = "fewer";
+    else update();
   }
 
-  /** Numbers that stand below the first line. */
-  function below() {
+  /** Numbers that find no place on the line: those below it, and all when the first is too wide for it. */
+  function unseen() {
     const shown = numbers.filter((number) => !number.hidden);
-    return shown.filter((number) => number.offsetTop > shown[0].offsetTop + SAME_LINE_PX);
+    const isTooWide = shown.length > 0 && shown[0].offsetLeft + shown[0].offsetWidth > place.clientWidth + SAME_PX;
+    return isTooWide ? shown : shown.filter((number) => number.offsetTop > shown[0].offsetTop + SAME_PX);
   }
 
   function update() {
-    const count = below().length;
-    if (isOpen && count === 0) {
-      open(false);
-      return;
+    if (isOpen) {
+      return; // what is open is laid out otherwise
     }
+    const count = unseen().length;
+    const hasRoom = count < numbers.filter((number) => !number.hidden).length;
+    node.dataset.room = count === 0 || hasRoom ? "yes" : "no";
     more.hidden = count === 0;
-    more.textContent = isOpen ? "fewer" : `${count} more`;
+    more.textContent = hasRoom ? `${count} more` : `${count} numbers`;
   }
 
   row.addEventListener("focusin", (event) => {
     const reached = numbers.find((number) => number.contains(/** @type {Node} */ (event.target)));
-    if (!isOpen && reached && below().includes(reached)) {
+    if (!isOpen && reached && unseen().includes(reached)) {
       open(true); // reached by keyboard: it has to be seen
     }
   });
