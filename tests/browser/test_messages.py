@@ -58,7 +58,7 @@ def test_messages_cover_nothing_to_press_and_let_presses_through(serve, open_pag
     assert page.evaluate(
         "([x, y]) => document.elementFromPoint(x, y).closest('#stage') !== null", [x, y]
     )
-    page.get_by_role("button", name="Close this message").click()
+    page.locator(".notice-refusal").get_by_role("button", name="Close this message").click()
     expect(page.locator(".notice-refusal")).to_have_count(0)
 
 
