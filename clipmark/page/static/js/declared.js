@@ -61,7 +61,7 @@ export function describeDeclared(marks) {
 export function mountDeclared(ctx) {
   ctx.actions.add({
     name: "declare",
-    label: "Declare the view and true sizes",
+    label: "View and true sizes",
     group: "Attempt",
     run: () =>
       ctx.panels.show({

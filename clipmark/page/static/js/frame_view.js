@@ -4,6 +4,7 @@
 // (data-ordinal) and whether it is the exact one (data-exact); where that is not the frame the clock
 // names, a note says so.
 
+import { mountEmptyStage } from "./empty_stage.js";
 import { addViewActions } from "./view_actions.js";
 import { el, put, svg, whenRatioChanges } from "./dom.js";
 import { watchPointers } from "./pointers.js";
@@ -303,6 +304,7 @@ export function mount(root, ctx) {
   ctx.view = view;
   root.tabIndex = 0;
   view.pointers = watchPointers(view);
+  mountEmptyStage(root, ctx);
   addViewActions(ctx);
   ctx.store.subscribe(() => view.follow(), ["clip"]);
   ctx.clock.subscribe(() => view.draw());

@@ -31,7 +31,7 @@ export function mount(root, ctx) {
   const views = [
     numberView({ label: "ramp", name: "ramp_deg" }),
     numberView({ label: "chassis", name: "chassis_deg" }),
-    numberView({ label: "from board", name: "chassis_to_ramp_deg" }),
+    numberView({ label: "chassis to ramp", name: "chassis_to_ramp_deg" }),
   ];
   const numbers = el("div", { class: "ladder-numbers" }, views.map((view) => view.node));
   const drawing = svg("svg", { class: "ladder-drawing", "aria-hidden": "true" });
@@ -153,15 +153,16 @@ function rungNodes({ rungs, ramp, step }, scale, { left, right }) {
     }
   }
   if (inside.length > 1) {
-    nodes.push(...bracket(scale(inside[0]), scale(inside.at(-1)), left, right));
+    const foot = scale(Math.min(Math.abs(ramp.low95), Math.abs(ramp.high95)));
+    nodes.push(...bracket(scale(inside[0]), scale(inside.at(-1)), foot, { left, right }));
   }
   return nodes;
 }
 
-/** A bracket over the rungs that lie inside one interval, said in words under it. */
-function bracket(low, high, left, right) {
+/** A bracket over the rungs that lie inside one interval, said in words under its foot. */
+function bracket(low, high, foot, { left, right }) {
   const x = left + Math.min(58, (right - left) / 2);
-  const words = { class: "ladder-apart", x: x - 8, y: low + 14, "text-anchor": "start" };
+  const words = { class: "ladder-apart", x: x - 8, y: Math.max(low, foot) + NAME_UNDER_PX, "text-anchor": "start" };
   return [
     svg("path", { class: "ladder-bracket", d: `M ${x - 7} ${low} H ${x} V ${high} H ${x - 7}` }),
     svg("text", words, right - x < NARROW_PX ? "not told apart" : "cannot tell apart"),

@@ -10,7 +10,7 @@ import { frameOf, kindOf, labelOf, markedIds, pointsOf } from "./mark_kinds.js";
 import { bandOf, ellipse, labelPlace, outlineOf, through } from "./mark_shapes.js";
 import { decimalsFor, fixed } from "./numbers.js";
 
-const CHARACTER_PX = 7.1; // of a name, on the average
+const CHARACTER_PX = 7.5; // of a name, on the average
 const NUMBER_ROOM_PX = 24; // over a corner, for its number
 const BASELINE_PX = 4; // under the middle of the letters
 

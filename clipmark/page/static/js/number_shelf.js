@@ -46,12 +46,14 @@ export function numberShelf(numbers, label) {
     more.textContent = hasRoom ? `${count} more` : `${count} numbers`;
   }
 
-  row.addEventListener("focusin", (event) => {
+  // Reached by keyboard it has to be seen: before its own card opens, which stands beside it.
+  const showReached = (event) => {
     const reached = numbers.find((number) => number.contains(/** @type {Node} */ (event.target)));
     if (!isOpen && reached && unseen().includes(reached)) {
-      open(true); // reached by keyboard: it has to be seen
+      open(true);
     }
-  });
+  };
+  row.addEventListener("focus", showReached, true);
   node.addEventListener("focusout", (event) => {
     if (isOpen && !node.contains(/** @type {Node|null} */ (event.relatedTarget))) {
       open(false);

@@ -175,7 +175,7 @@ export function intervalOf(m) {
     return "";
   }
   const places = decimalsFor(m.u95);
-  return `95 % interval ${fixed(m.low95, places)} to ${fixed(m.high95, places)}${unitAfter(m.unit)}`;
+  return `95\u00a0% interval ${fixed(m.low95, places)} to ${fixed(m.high95, places)}${unitAfter(m.unit)}`;
 }
 
 /**

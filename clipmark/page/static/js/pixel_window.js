@@ -72,7 +72,7 @@ class PixelWindow {
       return { at: here, id: null, kind, points: all, along, text: `${kind.label}, ${edit.placing.next}` };
     }
     if (view.pointer) return { at: view.inside(view.pointer), id: null, kind: null, points: [], text: "under the pointer" };
-    return this.last && this.lastClip === store.clip.sha ? { ...this.last, text: "last place" } : null;
+    return this.last && this.lastClip === store.clip.sha ? { ...this.last, text: "where you last looked" } : null;
   }
 
   draw() {

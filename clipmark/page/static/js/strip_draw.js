@@ -14,6 +14,8 @@ const TOP_PX = 24; // lane of calls and handles
 const AXIS_PX = 18;
 const TICK_APART_PX = 90;
 const FRAME_TICKS_FROM_PX = 3;
+const NOTE_LETTER_PX = 6.6; // about
+const NOTE_GAP_PX = 5;
 const ODD_APART_PX = 5; // signs of damaged frames; a badly damaged clip has thousands
 
 /**
@@ -189,24 +191,27 @@ function stallNodes({ stalls, stale }, places, scale, { left, right, top, bottom
   if (places.kind === "frames") {
     return [];
   }
-  return stalls.flatMap((stall) => {
-    const x1 = scale.x(places.ofTime(stall.t_s));
-    const x2 = scale.x(places.ofTime(stall.t_s + stall.dwell_s));
-    const width = Math.max(3, x2 - x1); // over travel a stall has no width, but it must be seen
-    if (x2 < left || x1 > right) {
-      return [];
-    }
-    return [
-      svg("rect", { class: "strip-stall", x: x1, y: top, width, height: Math.max(0, bottom - top), data: { state: stale ? "stale" : "" } }),
-      stallLabel(stall.label, x1, width, { top, bottom }),
-    ];
-  });
+  const seen = stalls
+    .map((stall) => ({ label: stall.label, x1: scale.x(places.ofTime(stall.t_s)), x2: scale.x(places.ofTime(stall.t_s + stall.dwell_s)) }))
+    .map((stall) => ({ ...stall, x2: Math.max(stall.x1 + 3, stall.x2) })) // over travel a stall has no width, but it must be seen
+    .filter(({ x1, x2 }) => x2 >= left && x1 <= right);
+  return seen.flatMap(({ label, x1, x2 }, index) => [
+    svg("rect", { class: "strip-stall", x: x1, y: top, width: x2 - x1, height: Math.max(0, bottom - top), data: { state: stale ? "stale" : "" } }),
+    stallLabel(label, { x1, x2, end: seen[index + 1]?.x1 ?? right }, { top, bottom }),
+  ]);
 }
 
-/** In the stall's upper part, which the trace leaves free, or beside its foot where it is thin. */
-function stallLabel(text, x, width, { top, bottom }) {
-  const isThin = width < 84;
-  const at = isThin ? { x: x + width + 5, y: bottom - 5 } : { x: x + width / 2, y: top + 12, "text-anchor": "middle" };
+/**
+ * A stall's name: in its upper part, which the trace leaves free; beside its foot where it is
+ * narrow; without how long it lasted where there is no room for that either.
+ */
+function stallLabel(label, { x1, x2, end }, { top, bottom }) {
+  const [name] = label.split(",");
+  const fits = (text, px) => text.length * NOTE_LETTER_PX + 2 * NOTE_GAP_PX <= px;
+  const within = [label, name].find((text) => fits(text, x2 - x1));
+  const beside = [label, name].find((text) => fits(text, end - x2));
+  const text = within === label || !beside || (within && beside !== label) ? (within ?? name) : beside;
+  const at = text === within ? { x: (x1 + x2) / 2, y: top + 12, "text-anchor": "middle" } : { x: x2 + NOTE_GAP_PX, y: bottom - 5 };
   return svg("text", { class: "strip-note", ...at }, text);
 }
 
