@@ -116,3 +116,44 @@ def test_a_position_is_shown_whole(marked):
     field.press("Enter")
     assert field.evaluate("node => node.scrollWidth <= node.clientWidth")
     expect(field).to_have_value("1019.436")
+
+
+def test_true_pixels_that_cannot_be_had_are_said_not_to_come(marked):
+    marked.route(
+        "**/crop.png*",
+        lambda route: route.fulfill(status=400, json={"error": "The crop lies outside."}),
+    )
+    marked.keyboard.press("3")
+    expect(marked.locator("#pixels .profile-text")).to_have_text("no true pixels here")
+
+
+def test_a_frame_that_cannot_be_decoded_has_no_true_pixels_and_says_so(marked):
+    refusal = {"error": "Frame 200 cannot be decoded; mark on another."}
+    marked.route("**/frames/200.jpg*", lambda route: route.fulfill(status=404, json=refusal))
+    marked.locator("#stage").hover()  # the pixel window looks where the pointer is
+    marked.evaluate("clipmarkPage.clock.goto(200)")
+    expect(marked.locator("#pixels .profile-text")).to_have_text("this frame has no true pixels")
+    expect(marked.locator(".frame-note")).to_contain_text(refusal["error"])
+
+
+def test_true_pixels_come_once_a_busy_server_has_time(marked):
+    asked = []
+
+    def busy_first(route):
+        asked.append(route.request.url)
+        if len(asked) == 1:
+            route.fulfill(status=503, json={"error": "Busy."})
+        else:
+            route.continue_()
+
+    marked.route("**/crop.png*", busy_first)
+    marked.keyboard.press("3")
+    expect(marked.locator("#pixels .profile-text")).to_have_text("across the line")
+    assert len(asked) >= 2
+
+
+def test_an_empty_stage_is_the_way_to_a_clip(serve, open_page, sample_event):
+    page = open_page(serve(sample_event))
+    page.evaluate("clipmarkPage.panels.close()")
+    page.locator("#stage").get_by_role("button", name="Open a clip").click()
+    expect(page.get_by_role("dialog", name="Clips of this event")).to_be_visible()

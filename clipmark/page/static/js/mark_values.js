@@ -4,21 +4,23 @@ import { button, el, freshId, put } from "./dom.js";
 import { kindOf, SHEET_SIZES } from "./mark_kinds.js";
 import { numberOf } from "./plain.js";
 
-/** @typedef {{field: string, label: string, unit: string, at?: number, least?: number}} Value */
+/** @typedef {{field: string, label: string, unit: string, at?: number, least: number, most: number}} Value */
 
-const LEVEL_U = { field: "level_u", label: "good to (u)", unit: "°" };
+// What the server takes too.
+const LEVEL_U = { field: "level_u", label: "good to (u)", unit: "°", least: 0, most: 44 };
+const LENGTH_MM = { unit: "mm", least: 0.01, most: 1e6 };
 /** @type {Record<string, Value[]>} */
 const VALUES = {
   level: [LEVEL_U],
   plumb: [LEVEL_U],
-  hubs: [{ field: "rim_px", label: "rim radius", unit: "px" }],
+  hubs: [{ field: "rim_px", label: "rim radius", unit: "px", least: 0.1, most: 1e5 }],
   sheet: [
-    { field: "sheet_size", at: 0, label: "side 1", unit: "mm" },
-    { field: "sheet_size", at: 1, label: "side 2", unit: "mm" },
-    { field: "sheet_u_mm", label: "good to (u)", unit: "mm" },
+    { field: "sheet_size", at: 0, label: "side 1", ...LENGTH_MM },
+    { field: "sheet_size", at: 1, label: "side 2", ...LENGTH_MM },
+    { field: "sheet_u_mm", label: "good to (u)", unit: "mm", least: 0, most: 1e5 },
   ],
-  scale: [{ field: "scale_mm", label: "length", unit: "mm" }],
-  wheel: [{ field: "wheel_mm", label: "diameter", unit: "mm" }],
+  scale: [{ field: "scale_mm", label: "length", ...LENGTH_MM }],
+  wheel: [{ field: "wheel_mm", label: "diameter", ...LENGTH_MM }],
 };
 
 /**
@@ -38,7 +40,7 @@ export function markValues(ctx) {
     });
 
   function build(name) {
-    fields = VALUES[name].map((value) => valueField(store, value, set));
+    fields = VALUES[name].map((value) => valueField(ctx, name, value, set));
     const sizes = name === "sheet" && el("div", { class: "mark-sizes" },
       SHEET_SIZES.map(({ label, size }) => button(label, () => set("sheet_size", size))));
     group.setAttribute("aria-label", `Sizes of the ${kindOf(name).label}`);
@@ -60,6 +62,8 @@ export function markValues(ctx) {
     const fresh = name !== shown;
     if (fresh) {
       shown = name;
+      for (const one of fields) one.drop();
+      fields = [];
       node.hidden = name === null;
       if (name) build(name);
     }
@@ -69,26 +73,37 @@ export function markValues(ctx) {
   return { node, update };
 }
 
-function valueField(store, { field, label, unit, at }, set) {
+function valueField({ store, view }, mark, { field, label, unit, at, least, most }, set) {
   const id = freshId("mark-value");
+  const noteId = `${id}-note`;
+  const name = `${kindOf(mark).label}, ${label}`;
   const kept = () => {
     const value = store.draft.marks[field] ?? null;
     return at === undefined ? value : (value?.[at] ?? null);
   };
   const input = /** @type {HTMLInputElement} */ (
-    el("input", { id, inputmode: "decimal", size: 5, autocomplete: "off", data: { value: field }, on: { change: commit } })
+    el("input", { id, inputmode: "decimal", size: 5, autocomplete: "off", "aria-describedby": noteId, data: { value: field }, on: { change: commit, keydown: leave } })
   );
+  const note = el("span", { id: noteId, class: "mark-value-wrong bad small", role: "alert" });
+  let wrong = false;
+
+  /** A text that cannot be taken stays to be seen, changes nothing, and keeps from signing. */
+  function say(error) {
+    wrong = error !== null;
+    if (wrong) input.setAttribute("aria-invalid", "true");
+    else input.removeAttribute("aria-invalid");
+    note.textContent = error ?? "";
+    store.setWrong({ name: `${field}-${at ?? ""}`, label: name, mark }, error);
+  }
 
   function commit() {
-    const number = input.value.trim() === "" ? null : numberOf(input.value);
-    const bad = number !== null && !(number > 0 && Number.isFinite(number));
-    input.removeAttribute("aria-invalid");
-    if (bad) {
-      input.setAttribute("aria-invalid", "true");
-      input.title = "A number above 0.";
+    const text = input.value.trim();
+    const number = text === "" ? null : numberOf(text);
+    if (number !== null && !(number >= least && number <= most)) {
+      say(`${name} takes a number from ${least} to ${most}, but "${text}" was given.`);
       return;
     }
-    input.title = "";
+    say(null);
     if (at === undefined) set(field, number);
     else if (number !== null) {
       const pair = [...(store.draft.marks[field] ?? [number, number])];
@@ -97,11 +112,29 @@ function valueField(store, { field, label, unit, at }, set) {
     }
   }
 
-  function update() {
-    if (document.activeElement === input) return; // being typed
+  /** Enter takes the value, Escape leaves it as it was: both go on to the frame, where the keys are. */
+  function leave(event) {
+    if (event.key !== "Enter" && event.key !== "Escape") return;
+    event.preventDefault();
+    event.stopPropagation();
+    if (event.key === "Enter") commit();
+    else {
+      say(null);
+      show();
+    }
+    if (!wrong) view.focus();
+  }
+
+  function show() {
     const value = kept();
     input.value = value === null ? "" : String(value);
-    input.removeAttribute("aria-invalid");
   }
-  return { input, update, node: el("p", { class: "mark-value" }, el("label", { for: id }, `${label}, ${unit}`), input) };
+
+  function update() {
+    if (document.activeElement === input || wrong) return; // being typed, or to be put right
+    show();
+  }
+  /** The field goes, and a text that could not be taken with it. */
+  const drop = () => wrong && say(null);
+  return { input, update, drop, node: el("p", { class: "mark-value" }, el("label", { for: id }, `${label}, ${unit}`), input, note) };
 }

@@ -57,8 +57,8 @@ export function missingItems(draft, event, ui, frames = null) {
     items.push({ id, label, way, optional: false, stops: false, hint: "", ...more });
   };
   const { details } = draft;
-  for (const [field, { label, error }] of Object.entries(ui?.wrong ?? {})) {
-    ask(`wrong-${field}`, `${label}: put right`, { field }, { stops: true, wrong: error, hint: error });
+  for (const [field, { label, mark, error }] of Object.entries(ui?.wrong ?? {})) {
+    ask(`wrong-${field}`, `${label}: put right`, mark ? { mark } : { field }, { stops: true, wrong: error, hint: error });
   }
   if (!isGiven(details.entry)) {
     ask("entry", "entry", { field: "entry" }, { stops: true, hint: "Which truck, as entered." });

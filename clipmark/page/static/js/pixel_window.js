@@ -191,9 +191,20 @@ function coordinateFields(ctx) {
   const field = (axis) => {
     const id = freshId(`pixel-${axis}`);
     const input = /** @type {HTMLInputElement} */ (
-      el("input", { id, inputmode: "decimal", size: 8, autocomplete: "off", on: { change: () => commit(axis, input) } })
+      el("input", { id, inputmode: "decimal", size: 8, autocomplete: "off", on: { change: () => commit(axis, input), keydown: (event) => leave(event, input) } })
     );
     return { input, node: el("span", { class: "pixel-field" }, el("label", { for: id }, axis, el("span", { class: "unseen" }, ", px")), input) };
+  };
+  /** Enter takes the place, Escape leaves it as it was: both go on to the frame, where the keys are. */
+  const leave = (event, input) => {
+    if (event.key !== "Enter" && event.key !== "Escape") return;
+    event.preventDefault();
+    event.stopPropagation();
+    if (event.key === "Escape") {
+      const at = ctx.edit.handPoint;
+      input.value = at ? placeText(input === x.input ? at.x : at.y) : "";
+    }
+    ctx.view.focus(); // the change, if any, is taken on leaving
   };
   const x = field("x");
   const y = field("y");

@@ -231,13 +231,13 @@ export class Store {
 
   /**
    * A field holds a text that cannot be read, or no longer does.
-   * @param {{name: string, label: string}} field of `draft.details`
+   * @param {{name: string, label: string, mark?: string}} field of the slip, or of a mark
    * @param {string|null} error why
    */
-  setWrong({ name, label }, error) {
+  setWrong({ name, label, mark }, error) {
     if ((this.ui.wrong[name]?.error ?? null) === error) return;
     const { [name]: _, ...others } = this.ui.wrong;
-    this.setUi({ wrong: error ? { ...others, [name]: { label, error } } : others });
+    this.setUi({ wrong: error ? { ...others, [name]: { label, mark, error } } : others });
   }
 
   setUi(change) {
