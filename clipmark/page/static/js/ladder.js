@@ -8,7 +8,7 @@ import { apart, layOut, rungsOf, separationSentence } from "./ladder_scale.js";
 import { neededFor } from "./mark_kinds.js";
 import { testOf } from "./missing_rules.js";
 import { numberView } from "./number_view.js";
-import { fixed, measured } from "./numbers.js";
+import { fixed, intervalOf, measured } from "./numbers.js";
 import { asSentence } from "./plain.js";
 
 const LABEL_PX = 40; // room for the rungs' labels at the left
@@ -48,7 +48,7 @@ export function mount(root, ctx) {
     const chassis = measured(result, "chassis_deg");
     const rungs = rungsOf(testOf(store.draft, store.event), ramp, store.draft.details.step_deg);
     const set = [store.draft.details.set_start_deg, store.draft.details.set_end_deg];
-    words.textContent = why ? asSentence(why) : separationSentence(rungs, ramp, store.draft.details.step_deg);
+    words.textContent = why ? asSentence(why) : wordsOf(store, rungs, ramp);
     const frame = drawing.parentElement;
     draw(drawing, { width: frame.clientWidth, height: frame.clientHeight }, { rungs, ramp, chassis, set, how, step: store.draft.details.step_deg });
   }
@@ -66,6 +66,16 @@ export function mount(root, ctx) {
   store.subscribe(soon, ["readings", "details", "marks", "loaded", "event"]);
   new ResizeObserver(soon).observe(drawing.parentElement);
   soon();
+}
+
+/** What the ladder says in words: of the steps that the rule sheet or the slip names, never of even rungs. */
+function wordsOf({ draft, event }, rungs, ramp) {
+  const isBeingMeasured = ramp.value === null && draft.clip && neededFor("angle", draft.marks).length === 0;
+  if (isBeingMeasured) {
+    return "Measuring the angle \u2026";
+  }
+  const isNamed = testOf(draft, event)?.steps_deg?.length > 0 || draft.details.step_deg !== null;
+  return ramp.value === null || isNamed ? separationSentence(rungs, ramp, draft.details.step_deg) : asSentence(intervalOf(ramp));
 }
 
 /**

@@ -76,6 +76,7 @@ export function missingItems(draft, event, ui, frames = null) {
   if (draft.clip) {
     askForMarks(draft, testOf(draft, event), ask, frames);
   }
+  askForWhatIsCounted(details, testOf(draft, event), ask);
   if (!isGiven(details.verdict)) {
     ask("verdict", "verdict", { field: "verdict" }, { hint: "Cleared, failed or void: a person says it." });
   }
@@ -86,6 +87,22 @@ export function missingItems(draft, event, ui, frames = null) {
     ask("by", "signature", { field: "by" }, { stops: true, hint: "Who marks and signs." });
   }
   return items;
+}
+
+/** What a course or a graded test is scored by. */
+function askForWhatIsCounted(details, test, ask) {
+  if (test?.kind === "course" && !isGiven(details.progress)) {
+    ask("progress", "progress", { field: "progress" }, { hint: "Gates or sections passed, as the rule sheet counts." });
+  }
+  if (test?.kind !== "graded") {
+    return;
+  }
+  const grades = (test.grades ?? []).map(([grade]) => grade);
+  if (!isGiven(details.grade)) {
+    ask("grade", "grade", { field: "grade" }, { hint: "By the rule sheet's scale." });
+  } else if (grades.length && !grades.includes(details.grade)) {
+    ask("grade", "grade of the rule sheet", { field: "grade" }, { hint: `The rule sheet has ${grades.join(", ")}, and ${details.grade} is none of them.` });
+  }
 }
 
 function askForMarks(draft, test, ask, frames) {

@@ -5,7 +5,7 @@
 import { angleNow } from "./ladder.js";
 import { button, el, put } from "./dom.js";
 import { describeDeclared } from "./declared.js";
-import { labelOf as labelOfMark, markedIds } from "./mark_kinds.js";
+import { labelOf as labelOfMark, markedIds, neededFor } from "./mark_kinds.js";
 import { missingItems } from "./missing_rules.js";
 import { mountNewer } from "./newer.js";
 import { spoken, measured, seconds, sentenceOf } from "./numbers.js";
@@ -108,8 +108,11 @@ function written(store) {
   const tries = d.try_no === null ? "" : `, try ${d.try_no}`;
   const [a, b] = draft.marks.span ?? [];
   const times = store.clip?.times_s;
-  const note = (name, how) => (how === "" ? "" : " (will be measured again)");
-  const value = (result, name, how) => `${sentenceOf(measured(result, name))}${note(name, how)}`;
+  const value = (result, name, how) => {
+    const words = sentenceOf(measured(result, name));
+    return how === "" ? words : `will be measured again; it was ${words}`;
+  };
+  const willBeMeasured = !angle.why && !angle.result && draft.clip && neededFor("angle", draft.marks).length === 0;
   const stale = crawl && store.current("crawl") === null ? "stale" : "";
   return [
     ["attempt", draft.attempt ? `${draft.attempt}, revision ${(store.revision ?? draft.base_revision ?? 0) + 1}` : "a new one"],
@@ -123,6 +126,7 @@ function written(store) {
     ["clip", draft.clip ? (store.clip?.name ?? draft.clip.slice(0, 12)) : "none: called only"],
     draft.marks.span && ["from, to", `frame ${a} to ${b} (${seconds(times?.[a])} to ${seconds(times?.[b])})`],
     angle.why && ["angle", `none. ${asSentence(angle.why)}`],
+    willBeMeasured && ["angle", "will be measured now"],
     !angle.why && angle.result && ["ramp", value(angle.result, "ramp_deg", angle.how)],
     !angle.why && angle.result?.chassis_deg != null && ["chassis", value(angle.result, "chassis_deg", angle.how)],
     crawl && ["mean speed", value(crawl, "mean_speed_mm_s", stale)],
