@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from pathlib import Path
 from typing import Annotated
 
@@ -12,7 +11,7 @@ from clipmark.cli import options as opt
 from clipmark.cli.show import emit_json, screen, table, warn, with_u
 from clipmark.errors import RecordError
 from clipmark.record.backup import backup
-from clipmark.record.changes import changes_between
+from clipmark.record.changes import changes_by_revision
 from clipmark.record.folder import EventFolder, SavedAttempt
 from clipmark.record.models import Call, JournalLine
 from clipmark.signing import check_calls, parse_call
@@ -127,8 +126,7 @@ def run(
 
 def _print_changes(lines: list[JournalLine]) -> None:
     """What each revision after the first said differently from the one before it."""
-    for before, line in itertools.pairwise(lines):
-        changes = changes_between(before.body, line.body)
+    for line, changes in changes_by_revision(lines):
         if changes:
             table(
                 f"What revision {line.revision} changed",
@@ -136,7 +134,7 @@ def _print_changes(lines: list[JournalLine]) -> None:
                 [(change.field, change.before, change.after) for change in changes],
                 words=("before", "after"),
             )
-        else:
+        elif line.revision > 1:
             screen.print(f"Revision {line.revision} changed nothing of what is said.")
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import sys
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -20,6 +19,8 @@ from rich.progress import (
 )
 from rich.table import Table
 
+from clipmark.uncertainty.digits import digits_for
+
 screen = Console()
 aside = Console(stderr=True)
 
@@ -34,13 +35,6 @@ def warn(sentences: Sequence[str]) -> None:
     """Print warnings on stderr, one a line."""
     for sentence in sentences:
         aside.print(f"[bold]note:[/bold] {escape(sentence)}", highlight=False, soft_wrap=True)
-
-
-def digits_for(u: float | None) -> int:
-    """Decimals that show an uncertainty to two figures (JCGM 100:2008, 7.2.6), 0 to 6."""
-    if u is None or not math.isfinite(u) or u <= 0:
-        return 3
-    return min(6, max(0, 1 - math.floor(math.log10(u))))
 
 
 def with_u(value: object, u95: object, unit: str = "") -> str:

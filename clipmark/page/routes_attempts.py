@@ -26,14 +26,14 @@ from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.drafts import HeldError
 from clipmark.page.jobs import trace_of
 from clipmark.page.measuring import Results, key_of, readings_of, recorded_span, results_for
-from clipmark.record.changes import changes_between
+from clipmark.record.changes import changes_by_revision
 from clipmark.record.clips import reference
 from clipmark.record.draft import AttemptDraft
 from clipmark.record.folder import SavedAttempt
 from clipmark.record.models import Attempt, ClipRef, JournalLine
 from clipmark.record.readings import beside
 from clipmark.record.texts import as_model
-from clipmark.signing import draft_from_attempt, sign_attempt
+from clipmark.signing import FROM_MARKS, draft_from_attempt, sign_attempt
 
 router = APIRouter(tags=["attempts"])
 RevisionNumber = Annotated[int, Path(ge=1, le=10_000_000)]
@@ -61,8 +61,6 @@ def attempt(id: RecordId, desk: DeskOf) -> Answer:
 @router.get("/attempts/{id}/history")
 def history(id: RecordId, desk: DeskOf) -> Answer:
     """Every revision of one attempt, oldest first, with what each changed in the one before."""
-    lines = _lines(desk, id)
-    bodies = [lines[0].body, *(line.body for line in lines)]
     return {
         "revisions": [
             {
@@ -71,9 +69,9 @@ def history(id: RecordId, desk: DeskOf) -> Answer:
                 "by": line.by,
                 "sha256": line.sha256,
                 "seq": line.seq,
-                "changes": [vars(change) for change in changes_between(before, line.body)],
+                "changes": [vars(change) for change in changes],
             }
-            for before, line in zip(bodies, lines, strict=False)
+            for line, changes in changes_by_revision(_lines(desk, id))
         ]
     }
 
@@ -175,7 +173,7 @@ def sign(asked: SignAsked, desk: DeskOf) -> Signed | JSONResponse:
             if draft.attempt is None:
                 raise
             return _newer(_saved(desk, draft.attempt), base)
-        readings = {name: finite(results.get(name)) for name in ("angle", "crawl")}
+        readings = {name: finite(results.get(name)) for name in FROM_MARKS}
         signed = Signed(id=line.id, revision=line.revision, seq=line.seq, readings=readings)
         desk.drafts.note_signed(asked.key, asked.draft, signed.model_dump())
     _keep_trace(desk, line.id, draft, results)

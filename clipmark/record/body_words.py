@@ -5,68 +5,38 @@ Pure: bodies as the journal holds them in, texts out. A body of an older version
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from typing import NamedTuple, cast
 
 from pydantic import JsonValue
 
 from clipmark.record.canonical import canonical_bytes
+from clipmark.record.field_labels import DECLARED, DETAILS, LINES
 from clipmark.record.readings import beside
+from clipmark.uncertainty.digits import digits_for
 
 Body = Mapping[str, JsonValue]
 _Parts = Iterator[tuple[str, JsonValue, str]]
 
 _MINUS = "\N{MINUS SIGN}"
 _PLAIN = {
-    "entry": ("entry", ""),
-    "test": ("test", ""),
-    "try_no": ("try", ""),
-    "setup": ("set-up", ""),
-    "surface": ("surface", ""),
-    "step_deg": ("step", "°"),
-    "set_start_deg": ("set angle, start", "°"),
-    "set_end_deg": ("set angle, end", "°"),
-    "travel": ("travel", ""),
-    "progress": ("progress", ""),
-    "penalties": ("penalties", ""),
-    "grade": ("grade", ""),
-    "verdict": ("verdict", ""),
-    "reason": ("reason", ""),
-    "called_by": ("called by", ""),
-    "note": ("note", ""),
+    **DETAILS,
     "tilt_event": ("event of the tilt that counts", ""),
     "software": ("software", ""),
 }
 _CODES = ("reason", "tilt_event")
 _DECLARED = {
     "frame": ("frame of the marks", ""),
-    "rim_px": ("rim radius in the picture", " px"),
-    "facing": ("the truck faces", ""),
-    "view_angle_deg": ("view angle, across", "°"),
-    "square_within_deg": ("looks square within", "°"),
-    "edge_fit": ("edge fit", ""),
-    "true_fps": ("frames a second really taken", ""),
-    "level_u_deg": ("level or plumb good to", "°"),
-    "scale_mm": ("length of the scale mark", " mm"),
-    "sheet_size_mm": ("size of the sheet", " mm"),
-    "sheet_u_mm": ("sheet sides good to", " mm"),
-    "wheel_mm": ("wheel diameter", " mm"),
+    **DECLARED,
+    "scale_mm": ("length of the scale mark", "mm"),
+    "sheet_size_mm": ("size of the sheet", "mm"),
 }
-_ROLES = {
-    "level": "level line",
-    "plumb": "plumb line",
-    "ramp": "ramp line",
-    "chassis": "chassis rail",
-    "scale": "scale mark",
-    "body": "body patch",
-    "finish": "finish line",
-}
+_ROLES = {**LINES, "scale": "scale mark", "body": "body patch"}
 _VALUES = {  # by measure: what is ranked or argued about
     "angle": {"ramp_deg": ("ramp", "°"), "chassis_deg": ("chassis", "°")},
     "tilt": {"tilt_deg": ("tilt", "°")},
-    "climb": {"finish_t_s": ("finish", " s")},
-    "crawl": {"mean_speed_mm_s": ("mean speed", " mm/s"), "ripple": ("ripple", "")},
+    "climb": {"finish_t_s": ("finish", "s")},
+    "crawl": {"mean_speed_mm_s": ("mean speed", "mm/s"), "ripple": ("ripple", "")},
 }
 _REFERENCES = {"stand": "stand", "rules": "rule sheet", "session": "session record"}
 _NOT_SAID_HERE = ("marked_by", "marked_at")  # who and when: of the revision, not of its content
@@ -122,10 +92,15 @@ def _text(value: JsonValue, unit: str = "") -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, (int, float)):
-        return figure(value) + unit
+        return figure(value) + _after(unit)
     if isinstance(value, list) and all(isinstance(item, (int, float)) for item in value):
-        return " × ".join(_text(item) for item in value) + unit
+        return " × ".join(_text(item) for item in value) + _after(unit)
     return value if isinstance(value, str) else canonical_bytes(value).decode()
+
+
+def _after(unit: str) -> str:
+    """A unit as it stands behind a number: the degree sign without a space."""
+    return unit if unit in ("", "°") else f" {unit}"
 
 
 def _clips(body: Body) -> _Parts:
@@ -247,8 +222,8 @@ def _measured(result: Body, key: str, unit: str) -> str:
         return "below the noise floor"
     if value is None or u95 is None or u95 <= 0:
         return _text(result[key], unit)
-    places = min(6, max(0, 1 - math.floor(math.log10(u95))))
-    return f"{figure(value, places)} ± {figure(u95, places)}{unit}"
+    places = digits_for(u95)
+    return f"{figure(value, places)} ± {figure(u95, places)}{_after(unit)}"
 
 
 def _others(body: Body) -> _Parts:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from clipmark.record.body_words import Body, Said, readings_with, said_of
+from clipmark.record.models import JournalLine
 
 NOT_GIVEN = "not given"
 NOT_SHOWN = "the same here, changed in what is not shown"
@@ -44,6 +47,15 @@ def changes_between(before: Body, after: Body) -> tuple[Change, ...]:
     return tuple(
         _change(name, old.get(name), new.get(name)) for name in differing if name not in told
     )
+
+
+def changes_by_revision(
+    lines: Sequence[JournalLine],
+) -> Iterator[tuple[JournalLine, tuple[Change, ...]]]:
+    """Each revision of one attempt, oldest first, with what it changed; nothing for the first."""
+    yield from ((line, ()) for line in lines[:1])
+    for before, line in itertools.pairwise(lines):
+        yield line, changes_between(before.body, line.body)
 
 
 def _in_order(old: list[str], new: list[str]) -> list[str]:
