@@ -7,6 +7,7 @@ offered as unsigned work, and signed once more as a second attempt.
 from __future__ import annotations
 
 import contextlib
+from datetime import datetime
 
 from clipmark.errors import RecordError
 from clipmark.page.bodies import Signed, finite
@@ -14,7 +15,7 @@ from clipmark.page.drafts import Drafts, KeptDraft
 from clipmark.record.draft import AttemptDraft
 from clipmark.record.folder import EventFolder, SavedAttempt
 from clipmark.record.instants import parse_instant
-from clipmark.signing import draft_from_attempt
+from clipmark.signing import FROM_MARKS, draft_from_attempt
 
 
 def forget_signed(event: EventFolder, drafts: Drafts) -> None:
@@ -26,11 +27,22 @@ def forget_signed(event: EventFolder, drafts: Drafts) -> None:
     if not kept:
         return
     with contextlib.suppress(RecordError):  # an attempt that cannot be read: the list says why
-        saved = event.attempts()
+        saved = _saved_since(event, min(parse_instant(draft.at) for draft in kept))
         for draft in kept:
             found = next((item for item in saved if _holds(item, draft)), None)
             if found is not None:
                 drafts.note_signed(draft.key, draft.draft, _answer(found))
+
+
+def _saved_since(event: EventFolder, instant: datetime) -> list[SavedAttempt]:
+    """Attempts saved since an instant; what lies before it, most of an event, is not read."""
+    ids: dict[str, None] = {}
+    for entry in reversed(event.journal.entries):
+        if parse_instant(entry.whole().at) < instant:
+            break
+        if entry.kind == "attempt":
+            ids[entry.id] = None
+    return [event.attempt(id) for id in ids]
 
 
 def _holds(saved: SavedAttempt, kept: KeptDraft) -> bool:
@@ -49,7 +61,7 @@ def _said(draft: AttemptDraft) -> dict[str, object]:
 def _answer(saved: SavedAttempt) -> dict[str, object]:
     readings = {
         name: None if (reading := saved.attempt.reading(name)) is None else finite(reading.result)
-        for name in ("angle", "crawl")
+        for name in FROM_MARKS
     }
     signed = Signed(id=saved.id, revision=saved.revision, seq=saved.line.seq, readings=readings)
     return signed.model_dump()
