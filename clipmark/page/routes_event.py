@@ -23,7 +23,7 @@ from clipmark.page.bodies import (
 )
 from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.session_told import changes_of, other_in_file, session_head, waiting_session
-from clipmark.page.sheet_watch import not_writable
+from clipmark.page.sheet_watch import Sheets, not_writable
 from clipmark.page.stand_marks import carried, page_body, stand_of
 from clipmark.record import disk
 from clipmark.record.embedding import SESSION_ID
@@ -51,7 +51,7 @@ def event(desk: DeskOf) -> Answer:
     sheet = seen.rules
     with desk.event_lock:
         desk.event.journal.refresh()
-        findings = _findings(desk)
+        findings = _findings(desk, seen)
         entries = desk.event.journal.entries
         seq = entries[-1].seq if entries else 0
         held = _newest(desk, "session", SESSION_ID)
@@ -107,10 +107,10 @@ def changes(desk: DeskOf, after: Annotated[int, Query(ge=0, le=2**53 - 1)] = 0) 
 
     With them a mark that changes with the hand-written sheets, and what is wrong with the folder.
     """
-    mark = desk.sheets.look().mark
+    seen = desk.sheets.look()
     with desk.event_lock:
         desk.event.journal.refresh()
-        findings = _findings(desk)
+        findings = _findings(desk, seen)
         entries = desk.event.journal.entries
         fresh = []
         for entry in reversed(entries):
@@ -121,7 +121,7 @@ def changes(desk: DeskOf, after: Annotated[int, Query(ge=0, le=2**53 - 1)] = 0) 
         seq = lines[-1].seq if lines else (entries[-1].seq if entries else 0)
     return {
         "seq": seq,
-        "sheets": mark,
+        "sheets": seen.mark,
         "findings": findings,
         "lines": [
             {
@@ -264,12 +264,12 @@ def lens_names(desk: Desk) -> list[str]:
     return []
 
 
-def _findings(desk: Desk) -> list[str]:
+def _findings(desk: Desk, seen: Sheets) -> list[str]:
     """What is wrong with the folder and its sheets; the event lock is held."""
     stuck = not_writable(desk.event_path)
     return [
         *([stuck] if stuck else []),
-        *desk.sheets.look().findings,
+        *seen.findings,
         *desk.event.findings,
     ]
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from clipmark.errors import FolderError, RecordError
 from clipmark.record import sheets
 from clipmark.record.layout import JOURNAL_NAME
-from clipmark.record.rule_sheet import RuleSheet, rule_sheet_of
+from clipmark.record.rule_sheet import RuleSheet, read_rule_sheet
 
 _State = tuple[int, int, int] | None
 _BY_WHO_RUNS_IT = os.access in os.supports_effective_ids
@@ -64,10 +64,7 @@ class SheetWatch:
     def _read(self, states: tuple[_State, ...]) -> Sheets:
         findings = []
         try:
-            text = sheets.read_text(self._folder / sheets.EVENT_NAME)
-            if text is None:
-                raise RecordError(f"{sheets.EVENT_NAME}: the rule sheet is missing; put it back")
-            self._rules = rule_sheet_of(text)
+            self._rules = read_rule_sheet(self._folder, sheets.EVENT_NAME)
         except (RecordError, FolderError) as error:
             findings.append(str(error))
         try:

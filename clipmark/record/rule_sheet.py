@@ -76,8 +76,8 @@ class RuleSheet:
     stands: tuple[StandRules, ...] = ()
 
 
-def read_rule_sheet(folder: Path) -> RuleSheet:
-    """Read ``event.toml`` of an event folder.
+def read_rule_sheet(folder: Path, name: str | None = None) -> RuleSheet:
+    """Read ``event.toml`` of an event folder; `name` stands for its path in what is refused.
 
     Raises
     ------
@@ -87,10 +87,11 @@ def read_rule_sheet(folder: Path) -> RuleSheet:
         When it cannot be read.
     """
     path = folder / sheets.EVENT_NAME
+    named = str(path) if name is None else name
     text = sheets.read_text(path)
     if text is None:
-        raise RecordError(f"{path}: the rule sheet is missing; put it back")
-    return rule_sheet_of(text, str(path))
+        raise RecordError(f"{named}: the rule sheet is missing; put it back")
+    return rule_sheet_of(text, named)
 
 
 def rule_sheet_of(text: str, name: str = sheets.EVENT_NAME) -> RuleSheet:

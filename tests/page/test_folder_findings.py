@@ -71,7 +71,7 @@ def test_sheets_that_did_not_change_are_not_read_again(page, monkeypatch):
     def read_again(*_):
         raise AssertionError("read again")
 
-    monkeypatch.setattr("clipmark.page.sheet_watch.rule_sheet_of", read_again)
+    monkeypatch.setattr("clipmark.page.sheet_watch.read_rule_sheet", read_again)
     assert polled(page)["findings"] == []
 
 
