@@ -71,8 +71,11 @@ export function mount(root, ctx) {
   /** The watch goes while calls are on, of an attempt that has no clip. */
   function followWatch() {
     dial.hidden = Boolean(store.draft.clip);
-    if (!store.draft.clip && store.ui.armed) watch.start();
-    else watch.stop();
+    if (!dial.hidden && store.ui.armed) watch.start();
+    else if (watch.running) watch.stop();
+    if (dial.hidden) {
+      return; // asked at every frame of a clip that runs
+    }
     back.hidden = watch.running || !watch.used;
     showTime();
   }

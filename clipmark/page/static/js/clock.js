@@ -2,7 +2,7 @@
 
 import { clamp } from "./plain.js";
 
-const SAME_S = 0.0005; // what people type has milliseconds
+export const SAME_S = 0.0005; // what people type has milliseconds
 const SLOW_RATES = [0.5, 0.25, 0.1];
 
 /**

@@ -4,7 +4,7 @@
 
 import { button, el, put } from "./dom.js";
 import { field } from "./form_parts.js";
-import { SHEET_SIZES } from "./mark_kinds.js";
+import { BOUNDS, SHEET_SIZES } from "./mark_kinds.js";
 
 /** @typedef {{name: string, spec: object, at?: number}} Declared  `at`: which number of a pair */
 
@@ -122,7 +122,7 @@ function build(panel, ctx) {
         bound("lens", { label: "Lens file", kind: "choice", choices: lenses }),
         bound("square_within", { label: "Looks square within", kind: "number", unit: "°", least: 0, most: 90, hint: "5 where nothing is said" }),
         bound("view_angle", { label: "View angle, across", kind: "number", unit: "°", least: 1, most: 179 }),
-        bound("level_u", { label: "Level or plumb good to", kind: "number", unit: "°", least: 0, most: 44, hint: "standard uncertainty; 0.05 where nothing is said" }),
+        bound("level_u", { label: "Level or plumb good to", kind: "number", unit: "°", ...BOUNDS.level_u, hint: "standard uncertainty; 0.05 where nothing is said" }),
         bound("facing", { label: "The truck faces", kind: "choice", choices: [[null, "as its hubs say"], ["left", "left"], ["right", "right"]] }),
         bound("true_fps", { label: "Frames a second really taken", kind: "number", least: 1, most: 100_000, hint: "only for slow-motion files" }),
       ),
@@ -131,11 +131,11 @@ function build(panel, ctx) {
       el("legend", {}, "True sizes"),
       el("div", { class: "declared-presets" }, el("span", { class: "soft small" }, "The sheet is, along its first side,"), sizes),
       el("div", { class: "declared-grid" },
-        bound("sheet_size", { label: "Sheet, first side", kind: "number", unit: "mm", least: 0.01, most: 1e6 }, 0),
-        bound("sheet_size", { label: "Sheet, second side", kind: "number", unit: "mm", least: 0.01, most: 1e6 }, 1),
-        bound("sheet_u_mm", { label: "Sheet sides good to", kind: "number", unit: "mm", least: 0, most: 1e5, hint: "standard uncertainty; 0.5 where nothing is said" }),
-        bound("scale_mm", { label: "Scale mark", kind: "number", unit: "mm", least: 0.01, most: 1e6 }),
-        bound("wheel_mm", { label: "Wheel diameter", kind: "number", unit: "mm", least: 0.01, most: 1e6 }),
+        bound("sheet_size", { label: "Sheet, first side", kind: "number", unit: "mm", ...BOUNDS.length_mm }, 0),
+        bound("sheet_size", { label: "Sheet, second side", kind: "number", unit: "mm", ...BOUNDS.length_mm }, 1),
+        bound("sheet_u_mm", { label: "Sheet sides good to", kind: "number", unit: "mm", ...BOUNDS.sheet_u_mm, hint: "standard uncertainty; 0.5 where nothing is said" }),
+        bound("scale_mm", { label: "Scale mark", kind: "number", unit: "mm", ...BOUNDS.length_mm }),
+        bound("wheel_mm", { label: "Wheel diameter", kind: "number", unit: "mm", ...BOUNDS.length_mm }),
         bound("rim_px", { label: "Rim radius in the picture", kind: "number", unit: "px", above: 0.01, most: 1e5, hint: "helps to find the hubs" }),
       ),
     ),

@@ -158,6 +158,25 @@ function makeInput(kind, id) {
   return input;
 }
 
+/**
+ * Keys of a field beside the picture: Enter takes what is written, Escape leaves what stood there, and
+ * both go on to the frame, where the keys of the marking sheet are.
+ *
+ * @param {any} view  of the frame
+ * @param {{take: () => boolean, leave: () => void}} field  `take` answers false for what cannot be taken
+ * @returns {(event: KeyboardEvent) => void}
+ */
+export function onToTheFrame(view, { take, leave }) {
+  return (event) => {
+    if (event.key !== "Enter" && event.key !== "Escape") return;
+    event.preventDefault();
+    event.stopPropagation();
+    if (event.key === "Escape") leave();
+    else if (!take()) return;
+    view.focus();
+  };
+}
+
 /** What a number must be, such as "from -60 to 60 °C". @param {FieldSpec} spec */
 function boundOf({ least, above, most, unit }) {
   const behind = unit ? ` ${unit}` : "";

@@ -71,6 +71,13 @@ export const KINDS = [
     "Mark both ends of the line that counts as the finish."),
 ];
 
+/** Smallest and largest of what is written beside a mark; the server takes no other. */
+export const BOUNDS = {
+  level_u: { least: 0, most: 44 },
+  length_mm: { least: 0.01, most: 1e6 },
+  sheet_u_mm: { least: 0, most: 1e5 },
+};
+
 /** Usual sheets, by the side that is marked first: ISO 216 A4, mm. */
 export const SHEET_SIZES = [
   { label: "A4 long", size: [297, 210] },

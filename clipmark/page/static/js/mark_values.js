@@ -1,26 +1,25 @@
 // What is known of a mark beside where it is: filled in while the mark is in hand or being placed.
 
 import { button, el, freshId, put } from "./dom.js";
-import { kindOf, SHEET_SIZES } from "./mark_kinds.js";
+import { onToTheFrame } from "./form_parts.js";
+import { BOUNDS, kindOf, SHEET_SIZES } from "./mark_kinds.js";
 import { numberOf } from "./plain.js";
 
 /** @typedef {{field: string, label: string, unit: string, at?: number, least: number, most: number}} Value */
 
-// What the server takes too.
-const LEVEL_U = { field: "level_u", label: "good to (u)", unit: "°", least: 0, most: 44 };
-const LENGTH_MM = { unit: "mm", least: 0.01, most: 1e6 };
+const LEVEL_U = { field: "level_u", label: "good to (u)", unit: "°", ...BOUNDS.level_u };
 /** @type {Record<string, Value[]>} */
 const VALUES = {
   level: [LEVEL_U],
   plumb: [LEVEL_U],
   hubs: [{ field: "rim_px", label: "rim radius", unit: "px", least: 0.1, most: 1e5 }],
   sheet: [
-    { field: "sheet_size", at: 0, label: "side 1", ...LENGTH_MM },
-    { field: "sheet_size", at: 1, label: "side 2", ...LENGTH_MM },
-    { field: "sheet_u_mm", label: "good to (u)", unit: "mm", least: 0, most: 1e5 },
+    { field: "sheet_size", at: 0, label: "side 1", unit: "mm", ...BOUNDS.length_mm },
+    { field: "sheet_size", at: 1, label: "side 2", unit: "mm", ...BOUNDS.length_mm },
+    { field: "sheet_u_mm", label: "good to (u)", unit: "mm", ...BOUNDS.sheet_u_mm },
   ],
-  scale: [{ field: "scale_mm", label: "length", ...LENGTH_MM }],
-  wheel: [{ field: "wheel_mm", label: "diameter", ...LENGTH_MM }],
+  scale: [{ field: "scale_mm", label: "length", unit: "mm", ...BOUNDS.length_mm }],
+  wheel: [{ field: "wheel_mm", label: "diameter", unit: "mm", ...BOUNDS.length_mm }],
 };
 
 /**
@@ -82,7 +81,7 @@ function valueField({ store, view }, mark, { field, label, unit, at, least, most
     return at === undefined ? value : (value?.[at] ?? null);
   };
   const input = /** @type {HTMLInputElement} */ (
-    el("input", { id, inputmode: "decimal", size: 5, autocomplete: "off", "aria-describedby": noteId, data: { value: field }, on: { change: commit, keydown: leave } })
+    el("input", { id, inputmode: "decimal", size: 5, autocomplete: "off", "aria-describedby": noteId, data: { value: field }, on: { change: commit } })
   );
   const note = el("span", { id: noteId, class: "mark-value-wrong bad small", role: "alert" });
   let wrong = false;
@@ -96,12 +95,13 @@ function valueField({ store, view }, mark, { field, label, unit, at, least, most
     store.setWrong({ name: `${field}-${at ?? ""}`, label: name, mark }, error);
   }
 
+  /** @returns {boolean} whether it could be taken */
   function commit() {
     const text = input.value.trim();
     const number = text === "" ? null : numberOf(text);
     if (number !== null && !(number >= least && number <= most)) {
       say(`${name} takes a number from ${least} to ${most}, but "${text}" was given.`);
-      return;
+      return false;
     }
     say(null);
     if (at === undefined) set(field, number);
@@ -110,25 +110,20 @@ function valueField({ store, view }, mark, { field, label, unit, at, least, most
       pair[at] = number;
       set(field, pair);
     }
+    return true;
   }
 
-  /** Enter takes the value, Escape leaves it as it was: both go on to the frame, where the keys are. */
-  function leave(event) {
-    if (event.key !== "Enter" && event.key !== "Escape") return;
-    event.preventDefault();
-    event.stopPropagation();
-    if (event.key === "Enter") commit();
-    else {
-      say(null);
-      show();
-    }
-    if (!wrong) view.focus();
-  }
+  const leave = () => {
+    say(null);
+    show();
+  };
 
   function show() {
     const value = kept();
     input.value = value === null ? "" : String(value);
   }
+
+  input.addEventListener("keydown", onToTheFrame(view, { take: commit, leave }));
 
   function update() {
     if (document.activeElement === input || wrong) return; // being typed, or to be put right

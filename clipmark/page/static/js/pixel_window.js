@@ -5,6 +5,7 @@
 import { button, el, freshId, put, whenRatioChanges } from "./dom.js";
 import { edgeProfile } from "./edge_profile.js";
 import { currentFit, fittedPoints } from "./fit_key.js";
+import { onToTheFrame } from "./form_parts.js";
 import { kindOf, labelOf, pointsOf } from "./mark_kinds.js";
 import { outlineOf, through } from "./mark_shapes.js";
 import { fixed } from "./numbers.js";
@@ -191,20 +192,15 @@ function coordinateFields(ctx) {
   const field = (axis) => {
     const id = freshId(`pixel-${axis}`);
     const input = /** @type {HTMLInputElement} */ (
-      el("input", { id, inputmode: "decimal", size: 8, autocomplete: "off", on: { change: () => commit(axis, input), keydown: (event) => leave(event, input) } })
+      el("input", { id, inputmode: "decimal", size: 8, autocomplete: "off", on: { change: () => commit(axis, input) } })
     );
-    return { input, node: el("span", { class: "pixel-field" }, el("label", { for: id }, axis, el("span", { class: "unseen" }, ", px")), input) };
-  };
-  /** Enter takes the place, Escape leaves it as it was: both go on to the frame, where the keys are. */
-  const leave = (event, input) => {
-    if (event.key !== "Enter" && event.key !== "Escape") return;
-    event.preventDefault();
-    event.stopPropagation();
-    if (event.key === "Escape") {
+    const show = () => {
       const at = ctx.edit.handPoint;
-      input.value = at ? placeText(input === x.input ? at.x : at.y) : "";
-    }
-    ctx.view.focus(); // the change, if any, is taken on leaving
+      input.value = at ? placeText(at[axis]) : "";
+    };
+    // The change, if any, is taken on leaving.
+    input.addEventListener("keydown", onToTheFrame(ctx.view, { take: () => true, leave: show }));
+    return { input, node: el("span", { class: "pixel-field" }, el("label", { for: id }, axis, el("span", { class: "unseen" }, ", px")), input) };
   };
   const x = field("x");
   const y = field("y");

@@ -1,10 +1,10 @@
 // Keys of the frame: stepping, running, going to a time, zooming.
 
+import { SAME_S } from "./clock.js";
 import { button, el } from "./dom.js";
 import { field, readAll } from "./form_parts.js";
 
 const CLOSER = 1.4;
-const SAME_S = 0.0005; // what people type has milliseconds
 
 /** @param {any} ctx */
 export function addViewActions(ctx) {
