@@ -20,8 +20,13 @@ from clipmark.record.texts import plain
 
 
 def trace_path(event: Path, attempt_id: str, result: Mapping[str, object]) -> Path:
-    """Where the trace of a crawl reading lies; the name holds a hash of the reading itself."""
-    proof = hashlib.sha256(canonical_bytes(plain(result))).hexdigest()[:16]
+    """Where the trace of a crawl reading lies; the name holds a hash of the reading itself.
+
+    The grade is left out of the hash: it follows from reading and rule sheet, and the trace is the
+    same before and after it was given.
+    """
+    measured = {name: value for name, value in result.items() if name != "grade"}
+    proof = hashlib.sha256(canonical_bytes(plain(measured))).hexdigest()[:16]
     return event / "evidence" / attempt_id / f"crawl-{proof}.csv"
 
 

@@ -28,6 +28,7 @@ from clipmark.record.readings import Reading
 from clipmark.record.revisions import DRAWN_ANEW
 from clipmark.record.rule_sheet import read_rule_sheet
 from clipmark.record.texts import as_model
+from clipmark.sheet_grade import grade_of_test, read_grade
 
 EMPTY_TEXTS = ("setup", "surface", "called_by", "note")  # unknown is an empty text there
 FROM_MARKS = ("angle", "crawl")  # measures that a draft's marks give
@@ -44,6 +45,9 @@ def attempt_from_draft(
     clips: Mapping[str, ClipRef] = NONE_KNOWN,
 ) -> Attempt:
     """The attempt that a draft stands for, whole, with what was measured from its marks.
+
+    A crawl of a test that the rule sheet grades is graded: in its reading, and as the grade of the
+    attempt.
 
     Parameters
     ----------
@@ -75,6 +79,9 @@ def attempt_from_draft(
     marks = draft.marks
     if span is None and marks.span is not None:
         span = Span(first_frame=marks.span[0], last_frame=marks.span[1])
+    test_grade = grade_of_test(event.path, draft.details.test)
+    results = {name: test_grade.graded(name, result) for name, result in results.items()}
+    held = None if old is None else old.reading("crawl")
     kept = {} if old is None else old.model_dump(exclude=set(DRAWN_ANEW))
     readings = [] if old is None else [r for r in old.readings if r.measure not in FROM_MARKS]
     readings += [Reading.from_measured(name, result) for name, result in results.items()]
@@ -82,6 +89,9 @@ def attempt_from_draft(
     body = kept | {
         **{name: "" if said[name] is None else said[name] for name in EMPTY_TEXTS},
         **{name: value for name, value in said.items() if name not in EMPTY_TEXTS},
+        "grade": test_grade.of_attempt(
+            draft.details.grade, results, read_grade(held.result if held else None)
+        ),
         # the attempt's own clip; one that is nowhere now keeps the name it was recorded under
         "clip": None if draft.clip is None else _clip_ref(event, draft.clip, old, clips),
         "further_clips": [

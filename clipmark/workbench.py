@@ -17,6 +17,7 @@ from clipmark.record.models import Attempt, ClipRef, Declared, JournalLine, Span
 from clipmark.record.readings import Reading
 from clipmark.record.revisions import DRAWN_ANEW
 from clipmark.record.texts import as_model
+from clipmark.sheet_grade import TestGrade, grade_of_test, read_grade
 
 MarkedThing = Line | Point | Patch | Wheel | Sheet
 Role = str
@@ -77,7 +78,8 @@ def save_reading(
     """Save one reading as an attempt, or add it to one that is there as a new revision.
 
     The clip is referred to by content hash; one outside the folder is linked into ``clips/``, or
-    copied where links are not possible. It is never written to.
+    copied where links are not possible. It is never written to. A crawl of a test that the rule
+    sheet grades is graded: in its reading, and as the grade of the attempt.
 
     Parameters
     ----------
@@ -120,6 +122,9 @@ def save_reading(
         } | details.given()
         base = saved.revision
     old = Attempt.model_validate(body)
+    if measure == "crawl":
+        test_grade = grade_of_test(event.path, old.test)
+        reading, body["grade"] = _graded(test_grade, reading, old)
     clip = _clip_ref(event, clip_path)
     if old.clip is not None and old.clip.sha256 != clip.sha256:
         raise RecordError(
@@ -172,6 +177,17 @@ def span_of(clip: Clip, first: int, last: int) -> Span:
         last_frame=last,
         first_t_s=float(clip.times_s[first]),
         last_t_s=float(clip.times_s[last]),
+    )
+
+
+def _graded(test: TestGrade, crawl: Reading, old: Attempt) -> tuple[Reading, object]:
+    """The crawl with what the rule sheet makes of it, and the grade of the attempt then."""
+    result = test.graded("crawl", crawl.result)
+    before = old.reading("crawl")
+    held = read_grade(before.result if before else None)
+    return (
+        as_model(Reading, {**dict(crawl), "result": result}, "the crawl reading"),
+        test.of_attempt(old.grade, {"crawl": result}, held),
     )
 
 

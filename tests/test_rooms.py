@@ -20,8 +20,9 @@ ARROWS: dict[str, set[str]] = {
     "sample": {"errors"},
     "scoring": {"errors", "marks", "uncertainty", "measure", "record"},
     "audit": {"errors", "marks", "clip", "uncertainty", "measure", "record", "scoring"},
-    "signing": {"errors", "record"},
-    "workbench": {"errors", "marks", "clip", "measure", "record"},
+    "sheet_grade": {"errors", "uncertainty", "measure", "record"},
+    "signing": {"errors", "record", "sheet_grade"},
+    "workbench": {"errors", "marks", "clip", "measure", "record", "sheet_grade"},
     "evidence": {"errors", "measure", "record"},
     "marks_file": {"errors", "marks", "clip", "measure"},
 }

@@ -14,6 +14,25 @@ from pathlib import Path
 from clipmark.errors import RecordError
 from clipmark.record import sheets
 from clipmark.record.chain import is_id
+from clipmark.uncertainty.grades import GradeTable
+
+# What a smoothness test may be graded over: the values of a crawl reading.
+GRADED_MEASURES = (
+    "duration_s",
+    "distance_mm",
+    "mean_speed_mm_s",
+    "slowest_speed_mm_s",
+    "ripple",
+    "stalls",
+    "rollback_mm",
+    "start_jump",
+    "start_delay_s",
+    "stop_distance_mm",
+    "roll_off_mm",
+    "sparc",
+    "ldlj",
+)
+GRADE_KEYS = ("grade_below", "grade_above", "grade_else")
 
 
 @dataclass(frozen=True)
@@ -30,6 +49,8 @@ class TestRules:
         Points of each call that this test names.
     grades : tuple of (float, float)
         Grade and its points.
+    grade_table : GradeTable or None
+        Of a smoothness test: which grade a measure of the crawl gives.
     """
 
     __test__ = False  # a test of the event, not of the software
@@ -43,6 +64,7 @@ class TestRules:
     stop_after_failed_steps: int | None = None
     calls: dict[str, float] = field(default_factory=dict)
     grades: tuple[tuple[float, float], ...] = ()
+    grade_table: GradeTable | None = None
 
 
 @dataclass(frozen=True)
@@ -74,6 +96,10 @@ class RuleSheet:
     tests: tuple[TestRules, ...] = ()
     entries: tuple[EntryRules, ...] = ()
     stands: tuple[StandRules, ...] = ()
+
+    def test(self, test_id: str) -> TestRules | None:
+        """The test of that name, or None."""
+        return next((test for test in self.tests if test.id == test_id), None)
 
 
 def read_rule_sheet(folder: Path, name: str | None = None) -> RuleSheet:
@@ -123,7 +149,41 @@ def _test(table: _Table) -> TestRules:
         stop_after_failed_steps=table.count("stop_after_failed_steps"),
         calls=table.points("calls"),
         grades=table.pairs("grades"),
+        grade_table=_grade_table(table),
     )
+
+
+def _grade_table(table: _Table) -> GradeTable | None:
+    """The table of grades of a smoothness test; None where the sheet gives none."""
+    given = [key for key in GRADE_KEYS if table.has(key)]
+    if not given:
+        return None
+    if table.text("kind") != "smoothness":
+        raise table.refused(
+            given[0],
+            'grades a crawl, so it has its place in a test of kind "smoothness"; give the test '
+            "that kind, or take the line out",
+        )
+    steps = [key for key in given if key != "grade_else"]
+    if len(steps) != 1:
+        raise table.refused(
+            "grade_else" if not steps else "grade_above",
+            "needs grade_below (where less is better) or grade_above (where more is better), and "
+            "only one of them; give one",
+        )
+    if table.number("grade_else") is None:
+        raise table.refused(
+            steps[0], "leaves the rest without a grade; add grade_else, such as grade_else = 1"
+        )
+    measure = table.text("measure")
+    if measure not in GRADED_MEASURES:
+        raise table.wrong("measure", f"one of {', '.join(GRADED_MEASURES)}")
+    pairs = table.pairs(steps[0], "a list of limits with grades, such as [[0.03, 5], [0.06, 4]]")
+    otherwise = table.number("grade_else") or 0.0
+    try:
+        return GradeTable(measure, pairs, otherwise, steps[0] == "grade_above")
+    except ValueError as error:
+        raise table.refused(steps[0], f"cannot be used: {error}; mend that line") from error
 
 
 def _stand(table: _Table) -> StandRules:
@@ -175,12 +235,20 @@ class _Table:
             raise RecordError(f"{file}, {place}: it must be a table of keys; mend that")
         self._data = data
 
+    def has(self, key: str) -> bool:
+        """Whether the key stands there at all."""
+        return key in self._data
+
+    def refused(self, key: str, why: str) -> RecordError:
+        """A refusal that names the key and its place."""
+        return RecordError(f"{self._file}, {self.place}: {key} {why}")
+
     def wrong(self, key: str, wanted: str) -> RecordError:
         """The refusal of a key, saying what it must be."""
+        if not self.has(key):
+            return self.refused(key, f"must be {wanted}, but is missing; give it")
         given = repr(self._data.get(key))[:60]
-        return RecordError(
-            f"{self._file}, {self.place}: {key} must be {wanted}, but is {given}; mend that line"
-        )
+        return self.refused(key, f"must be {wanted}, but is {given}; mend that line")
 
     def text(self, key: str) -> str:
         value = self._data.get(key)
@@ -230,14 +298,16 @@ class _Table:
             raise self.wrong(key, "names with points, such as { touch = 10 }")
         return {_call_name(str(name)): float(points) for name, points in value.items()}
 
-    def pairs(self, key: str) -> tuple[tuple[float, float], ...]:
+    def pairs(
+        self, key: str, wanted: str = "a list of pairs, such as [[3, 100], [0, 0]]"
+    ) -> tuple[tuple[float, float], ...]:
         value = self._data.get(key, [])
         pairs = isinstance(value, list) and all(
             isinstance(item, list) and len(item) == 2 and all(_is_number(part) for part in item)
             for item in value
         )
         if not pairs:
-            raise self.wrong(key, "a list of pairs, such as [[3, 100], [0, 0]]")
+            raise self.wrong(key, wanted)
         return tuple((float(first), float(second)) for first, second in value)
 
 

@@ -35,13 +35,17 @@ ties = []            # such as ["best-step", "fewest-tries", "time"]
 # points = [[30, 0], [50, 100]]
 # cap = 100
 
-# Smoothness: a grade over one measure of the crawl. State the band with it.
+# Smoothness: a grade over one measure of the crawl, filled in from the crawl reading when an
+# attempt is saved. Best grade first. Instead of grade_below, grade_above where more is better.
+# Measures: ripple, slowest_speed_mm_s, start_jump, stalls, rollback_mm, stop_distance_mm, ...
 # [[test]]
 # id = "creep"
 # kind = "smoothness"
 # measure = "ripple"
-# band_hz = [0.5, 5.0]
+# band_hz = [0.5, 5.0]                   # state the band of a ripple with it
 # hold_s = 2.0
+# grade_below = [[0.03, 5], [0.06, 4], [0.12, 3], [0.25, 2]] # below 0.03 is grade 5, ...
+# grade_else = 1
 # points = [[0.05, 100], [0.50, 0]]
 
 # Grades given by the judge: clean, with reverses, with a touch, not cleared.

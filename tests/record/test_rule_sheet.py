@@ -4,8 +4,9 @@ import pytest
 
 from clipmark.errors import RecordError
 from clipmark.record.folder import EventFolder
-from clipmark.record.rule_sheet import read_rule_sheet, rule_sheet_of
+from clipmark.record.rule_sheet import GRADED_MEASURES, read_rule_sheet, rule_sheet_of
 from clipmark.sample.media import sample_media_folder
+from clipmark.uncertainty.grades import GradeTable
 
 HEAD = '[event]\nname = "Tarn Hollow Pocket Trials"\n'
 
@@ -22,6 +23,9 @@ def test_the_sample_sheet_says_what_it_says():
     assert ladder.steps_deg[:3] == (30.0, 33.0, 35.0)
     assert ladder.stop_after_failed_steps == 1
     assert (creep.kind, creep.measure) == ("smoothness", "ripple")
+    assert creep.grade_table is not None
+    assert creep.grade_table.steps[0] == (0.03, 5)
+    assert ladder.grade_table is None
     assert [entry.name for entry in found.entries] == ["Siskin", "Dipper", "Whinfell"]
     assert found.entries[0].driver == "K. Marsden"
 
@@ -42,6 +46,9 @@ def test_the_blocks_of_a_new_sheet_can_be_read_once_their_remarks_are_taken_away
     assert [test.kind for test in found.tests] == [
         "ladder", "reading", "smoothness", "graded", "course",
     ]  # fmt: skip
+    assert found.tests[2].grade_table == GradeTable(
+        "ripple", ((0.03, 5), (0.06, 4), (0.12, 3), (0.25, 2)), 1
+    )
     assert found.tests[3].grades == ((3, 100), (2, 60), (1, 30), (0, 0))
     assert found.tests[4].calls["touch"] == 10
     assert found.stands[0].level_u_deg == 0.05
@@ -57,6 +64,99 @@ def test_calls_are_named_as_the_journal_names_them():
     calls = 'calls = { out_of_time = 10, "off line" = 2 }'
     found = sheet(f'[[test]]\nid = "c"\n{calls}\n')
     assert found.tests[0].calls == {"out-of-time": 10.0, "off-line": 2.0}
+
+
+def graded(lines: str) -> str:
+    return f'[[test]]\nid = "creep"\nkind = "smoothness"\n{lines}\n'
+
+
+def test_more_may_be_better():
+    lines = 'measure = "sparc"\ngrade_above = [[-1.6, 3], [-2, 2]]\ngrade_else = 0'
+    table = sheet(graded(lines)).tests[0].grade_table
+    assert table == GradeTable("sparc", ((-1.6, 3), (-2, 2)), 0, more_is_better=True)
+
+
+def test_a_smoothness_test_without_grades_is_as_it_was():
+    found = sheet(graded('measure = "ripple"')).test("creep")
+    assert found is not None
+    assert (found.measure, found.grade_table) == ("ripple", None)
+    assert sheet("").test("creep") is None
+
+
+RIPPLE = 'measure = "ripple"\n'
+AT = "event.toml, [[test]] number 1: "
+
+
+@pytest.mark.parametrize(
+    ("lines", "sentence"),
+    [
+        (
+            RIPPLE + "grade_below = [[0.06, 5], [0.03, 4]]\ngrade_else = 1",
+            "grade_below cannot be used: the limits must rise from step to step, best grade first, "
+            "but 0.03 comes after 0.06; mend that line",
+        ),
+        (
+            RIPPLE + "grade_above = [[0.03, 5], [0.06, 4]]\ngrade_else = 1",
+            "grade_above cannot be used: the limits must fall from step to step, best grade first, "
+            "but 0.06 comes after 0.03; mend that line",
+        ),
+        (
+            RIPPLE + "grade_below = [[0.03, 5], [0.06, 4]]\ngrade_else = 6",
+            "grade_below cannot be used: the grades must run in one direction from the best on, "
+            "the one for all else included, but 6 comes after 4; mend that line",
+        ),
+        (
+            RIPPLE + 'grade_below = [["little", 5]]\ngrade_else = 1',
+            "grade_below must be a list of limits with grades, such as [[0.03, 5], [0.06, 4]], but "
+            "is [['little', 5]]; mend that line",
+        ),
+        (
+            RIPPLE + "grade_below = [[nan, 5]]\ngrade_else = 1",
+            "grade_below must be a list of limits with grades, such as [[0.03, 5], [0.06, 4]], but "
+            "is [[nan, 5]]; mend that line",
+        ),
+        (
+            RIPPLE + "grade_below = []\ngrade_else = 1",
+            "grade_below cannot be used: it holds no step; give at least one pair of limit and "
+            "grade; mend that line",
+        ),
+        (
+            RIPPLE + "grade_below = [[0.03, 5]]",
+            "grade_below leaves the rest without a grade; add grade_else, such as grade_else = 1",
+        ),
+        (
+            RIPPLE + "grade_else = 1",
+            "grade_else needs grade_below (where less is better) or grade_above (where more is "
+            "better), and only one of them; give one",
+        ),
+        (
+            RIPPLE + "grade_below = [[1, 2]]\ngrade_above = [[1, 2]]\ngrade_else = 1",
+            "grade_above needs grade_below (where less is better) or grade_above (where more is "
+            "better), and only one of them; give one",
+        ),
+        (
+            'measure = "style"\ngrade_below = [[1, 2]]\ngrade_else = 1',
+            f"measure must be one of {', '.join(GRADED_MEASURES)}, but is 'style'; mend that line",
+        ),
+        (
+            "grade_below = [[1, 2]]\ngrade_else = 1",
+            f"measure must be one of {', '.join(GRADED_MEASURES)}, but is missing; give it",
+        ),
+    ],
+)
+def test_a_table_of_grades_that_cannot_be_used_is_refused_with_its_place(lines, sentence):
+    with pytest.raises(RecordError) as refused:
+        sheet(graded(lines))
+    assert str(refused.value) == AT + sentence
+
+
+def test_grades_over_a_measure_belong_to_smoothness():
+    with pytest.raises(RecordError) as refused:
+        sheet('[[test]]\nid = "climb"\nkind = "ladder"\ngrade_below = [[1, 2]]\n')
+    assert str(refused.value) == AT + (
+        'grade_below grades a crawl, so it has its place in a test of kind "smoothness"; give the '
+        "test that kind, or take the line out"
+    )
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,77 @@
+"""The grade that the rule sheet of an event gives a crawl; joins measuring and recording."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from clipmark.measure.grading import grade_result
+from clipmark.record.rule_sheet import read_rule_sheet
+from clipmark.uncertainty.grades import GradeTable
+
+
+@dataclass(frozen=True)
+class TestGrade:
+    """How the rule sheet grades one test; `table` is None where it does not.
+
+    Attributes
+    ----------
+    test : str
+    table : GradeTable or None
+    """
+
+    __test__ = False  # a test of the event, not of the software
+
+    test: str
+    table: GradeTable | None = None
+
+    def graded(self, measure: str, result: Mapping[str, object]) -> dict[str, object]:
+        """The result of a measurement with its ``grade``; null where the test gives none.
+
+        Results of other measurements than the crawl come back as they are.
+        """
+        if measure != "crawl":
+            return dict(result)
+        grade = None if self.table is None else grade_result(result, self.table, self.test)
+        return {**result, "grade": grade}
+
+    def of_attempt(
+        self, said: object, results: Mapping[str, Mapping[str, object]], before: object = None
+    ) -> object:
+        """The grade of an attempt: of its crawl reading where this test has a table.
+
+        Parameters
+        ----------
+        said : float or None
+            What was typed, or what the attempt has now: it stays where no crawl is graded.
+        results : mapping
+            Graded results by measure.
+        before : float or None
+            The grade of the crawl reading that the attempt had until now: without that reading it
+            is no grade any more.
+        """
+        if self.table is None:
+            return said
+        grade = results.get("crawl", {}).get("grade")
+        if isinstance(grade, Mapping):
+            return grade.get("grade")
+        return None if said == before else said
+
+
+def grade_of_test(event: Path, test: str | None) -> TestGrade:
+    """How the rule sheet in the folder `event` grades the test named so.
+
+    Raises
+    ------
+    RecordError, FolderError
+        When the rule sheet cannot be read.
+    """
+    rules = read_rule_sheet(event).test(test) if test else None
+    return TestGrade(test or "", None if rules is None else rules.grade_table)
+
+
+def read_grade(result: Mapping[str, object] | None) -> object:
+    """The grade in a saved crawl result, or None."""
+    grade = None if result is None else result.get("grade")
+    return grade.get("grade") if isinstance(grade, Mapping) else None
