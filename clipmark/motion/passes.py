@@ -10,19 +10,21 @@ import math
 import os
 import queue
 import threading
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip, Frame
-from clipmark.marks import Patch, Span
+from clipmark.marks import Patch, Span, Wheel
 from clipmark.motion.background import BackgroundFollower, choose_background
 from clipmark.motion.body import BodyFollower
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.templates import picture_noise
+from clipmark.motion.wheel import WheelFix, WheelFollower
+from clipmark.motion.wheel_path import WheelFollowing, gather_wheel
 
 QUEUE_FRAMES = 6
 AGREES_PX = 1.0  # at the reference frame the body must be found at the patch itself
@@ -62,6 +64,8 @@ class Following:
         How often the reference of the body was taken anew.
     fingerprints : dict of int to str
         Proofs of the reference, first and last frame, by ordinal.
+    wheels : tuple of WheelFollowing
+        The marked wheels, in the order marked.
     """
 
     ordinals: NDArray[np.intp]
@@ -77,6 +81,7 @@ class Following:
     repeated: NDArray[np.bool_]
     renewed: int
     fingerprints: dict[int, str]
+    wheels: tuple[WheelFollowing, ...] = ()
 
 
 @dataclass
@@ -131,9 +136,9 @@ def read_ahead(frames: Iterator[Frame]) -> Iterator[Frame]:
 
 
 class _Tracker:
-    """Body and background followers of one reference frame."""
+    """Followers of body, background and wheels, all from one reference frame."""
 
-    def __init__(self, reference: Frame, patch: Patch) -> None:
+    def __init__(self, reference: Frame, patch: Patch, wheels: Sequence[Wheel] = ()) -> None:
         luma = reference.luma
         noise = picture_noise(luma, 2.0 ** (reference.bit_depth - 8))
         self.patch = patch
@@ -142,12 +147,15 @@ class _Tracker:
         pieces = choose_background(luma, patch, noise)
         self.background = None if pieces is None else BackgroundFollower(luma, pieces)
         self.count = 0 if pieces is None else pieces.count
+        self.wheels = [WheelFollower(luma, wheel, noise, self.middle) for wheel in wheels]
         self._before: NDArray[np.generic] | None = None
 
     def start_unknown(self) -> None:
         self.body.start_unknown()
         if self.background is not None:
             self.background.start_unknown()
+        for wheel in self.wheels:
+            wheel.start_unknown()
 
     def step(self, frame: Frame) -> _Row:
         luma = frame.luma
@@ -156,6 +164,8 @@ class _Tracker:
             shifts, seen = self.background.step(luma)
         place = self.body.place_px
         fix = self.body.step(luma, frame.time_s)
+        for wheel in self.wheels:
+            wheel.step(luma, frame.time_s, fix.place_px, fix.turn_rad)
         change = math.inf if self._before is None else self._change(luma, self._before, place)
         self._before = luma
         return _Row(
@@ -189,8 +199,9 @@ def follow(
     span: Span,
     progress: Progress | None = None,
     observer: Observer | None = None,
+    wheels: Sequence[Wheel] = (),
 ) -> Following:
-    """Follow the body patch and the background through a span.
+    """Follow the body patch, the background and the wheels through a span.
 
     Parameters
     ----------
@@ -208,17 +219,21 @@ def follow(
         frame as it is followed; a frame that is followed again, backwards, is told again. What is
         told is for looking at: camera shake is still in it. An exception raised in `progress` or
         `observer` ends the pass and reaches the caller.
+    wheels : sequence of Wheel, optional
+        Wheels marked in the reference frame, px.
 
     Raises
     ------
     FollowError
-        If the patch has no texture.
+        If the patch has no texture, or a wheel shows no turn.
+    MarkError
+        If a wheel mark is too small or leaves the picture.
     FrameError
         If the reference frame cannot be decoded.
     """
     reference = clip.frame(ordinal)
     prints = {ordinal: reference.fingerprint}
-    tracker = _Tracker(reference, patch)
+    tracker = _Tracker(reference, patch, wheels)
     if span.first < ordinal:
         tracker.start_unknown()
     total = span.last - span.first + 1
@@ -229,18 +244,28 @@ def follow(
         if frame.ordinal == ordinal and rows:
             suspect = not _lands_on_patch(tracker, frame)
             if suspect:
-                fresh = _Tracker(reference, patch)
-                tracker = fresh
+                tracker = _Tracker(reference, patch, wheels)
         rows.append(tracker.step(frame))
         _tell(observer, rows[-1])
         if frame.ordinal in (span.first, span.last):
             prints[frame.ordinal] = frame.fingerprint
         if progress is not None:
             progress(len(rows), total)
+    turned = [wheel.settle() for wheel in tracker.wheels]
     if suspect:
-        earlier = _backwards(clip, ordinal, patch, span.first, reference, observer)
+        back = _Tracker(reference, patch, wheels)
+        earlier = _backwards(clip, back, ordinal, span.first, reference, observer)
         rows = earlier + [row for row in rows if row.ordinal >= ordinal]
-    return _gather(rows, tracker, prints)
+        turned = [
+            [*_counted_down(wheel.settle()), *later]
+            for wheel, later in zip(back.wheels, turned, strict=True)
+        ]
+    return _gather(rows, tracker, turned, prints)
+
+
+def _counted_down(fixes: list[WheelFix]) -> list[WheelFix]:
+    """Fixes that were found backwards in time, in order of time; stretches numbered below 0."""
+    return [replace(fix, stretch=-fix.stretch) for fix in reversed(fixes)]
 
 
 def _tell(observer: Observer | None, row: _Row) -> None:
@@ -256,14 +281,13 @@ def _lands_on_patch(tracker: _Tracker, frame: Frame) -> bool:
 
 def _backwards(
     clip: Clip,
+    tracker: _Tracker,
     ordinal: int,
-    patch: Patch,
     first: int,
     reference: Frame,
     observer: Observer | None = None,
 ) -> list[_Row]:
     """Rows of the frames before the reference, followed from it backwards in time."""
-    tracker = _Tracker(reference, patch)
     held = max(8, BACKWARD_BYTES // max(reference.luma.nbytes, 1))
     rows: list[_Row] = []
     last = ordinal - 1
@@ -291,7 +315,9 @@ def _hardly_changed(change: FloatArray) -> NDArray[np.bool_]:
     return np.asarray(change < REPEAT_SHARE * usual)
 
 
-def _gather(rows: list[_Row], tracker: _Tracker, prints: dict[int, str]) -> Following:
+def _gather(
+    rows: list[_Row], tracker: _Tracker, turned: list[list[WheelFix]], prints: dict[int, str]
+) -> Following:
     """Rows as arrays."""
     factors = np.sqrt(tracker.body.inflation)
     points = np.zeros((0, 2))
@@ -316,4 +342,7 @@ def _gather(rows: list[_Row], tracker: _Tracker, prints: dict[int, str]) -> Foll
         repeated=_hardly_changed(np.array([row.change for row in rows])),
         renewed=tracker.body.renewed,
         fingerprints=prints,
+        wheels=tuple(
+            gather_wheel(fixes, wheel) for fixes, wheel in zip(turned, tracker.wheels, strict=True)
+        ),
     )

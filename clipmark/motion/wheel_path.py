@@ -1,0 +1,56 @@
+"""What was seen of one wheel over a span, as arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.motion.sampling import FloatArray
+from clipmark.motion.wheel import WheelFix, WheelFollower
+
+
+@dataclass(frozen=True, eq=False)
+class WheelFollowing:
+    """One wheel in K frames, in order of time.
+
+    Attributes
+    ----------
+    hub_px : ndarray, shape (K, 2)
+        Px of the upright picture, NaN where not found.
+    covariance : ndarray, shape (K, 3, 3)
+        Of hub (px) and turn (rad).
+    turn_rad : ndarray, shape (K,)
+        Since the reference frame, clockwise as seen, NaN where unknown.
+    stretch : ndarray of int, shape (K,)
+        Turns are counted through within one number only.
+    reasons : list of str
+        Why there is no turn; empty where there is.
+    parts : int
+        Like parts of the rim.
+    radius_px : float
+        Of the marked rim.
+    """
+
+    hub_px: FloatArray
+    covariance: FloatArray
+    turn_rad: FloatArray
+    stretch: NDArray[np.intp]
+    reasons: list[str]
+    parts: int
+    radius_px: float
+
+
+def gather_wheel(fixes: Sequence[WheelFix], follower: WheelFollower) -> WheelFollowing:
+    """Fixes of K frames as arrays."""
+    return WheelFollowing(
+        hub_px=np.array([fix.hub_px for fix in fixes]).reshape(-1, 2),
+        covariance=np.array([fix.covariance for fix in fixes]).reshape(-1, 3, 3),
+        turn_rad=np.array([fix.turn_rad for fix in fixes], dtype=np.float64),
+        stretch=np.array([fix.stretch for fix in fixes], dtype=np.intp),
+        reasons=[fix.reason for fix in fixes],
+        parts=follower.ring.parts,
+        radius_px=follower.ring.radius_px,
+    )
