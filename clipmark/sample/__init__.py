@@ -2,7 +2,7 @@
 
 from clipmark.sample.camera import Camera, Tremor
 from clipmark.sample.clips import render_clip
-from clipmark.sample.motion import Motion, RollBack, Stop
+from clipmark.sample.motion import Jump, Leg, Lock, Motion, Roll, RollBack, Spin, Stop
 from clipmark.sample.render import Renderer
 from clipmark.sample.scene import (
     Board,
@@ -21,14 +21,19 @@ __all__ = [
     "Board",
     "Camera",
     "Encoding",
+    "Jump",
+    "Leg",
+    "Lock",
     "Look",
     "Motion",
     "Plumb",
     "Renderer",
+    "Roll",
     "RollBack",
     "ScaleMark",
     "Scene",
     "Sheet",
+    "Spin",
     "Stop",
     "Timing",
     "Tremor",

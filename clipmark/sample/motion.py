@@ -12,41 +12,41 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from clipmark.sample.parts import (
+    STEP_S,
+    Dense,
+    Jump,
+    Leg,
+    Lock,
+    Roll,
+    RollBack,
+    Spin,
+    Stop,
+    rise,
+)
+
 Array = NDArray[np.float64]
-STEP_S = 2e-4  # dense grid; cubic Hermite between its points errs by under 1e-9 mm
 STALL_SHARE = 0.10  # a stall is speed under this share of the median moving speed
 
-
-@dataclass(frozen=True)
-class Stop:
-    """The truck stands: speed starts to fall at ``start_s`` and is back after ``duration_s``.
-
-    ``ramp_s`` is how long speed takes to fall and to rise, both inside the duration.
-    """
-
-    start_s: float
-    duration_s: float
-    ramp_s: float = 0.04
-
-
-@dataclass(frozen=True)
-class RollBack:
-    """Backward travel of ``distance_mm`` within ``duration_s`` from ``start_s``, added smoothly."""
-
-    start_s: float
-    duration_s: float
-    distance_mm: float
+__all__ = ["Jump", "Leg", "Lock", "Motion", "Roll", "RollBack", "Spin", "Stop"]
 
 
 @dataclass(frozen=True)
 class Motion:
-    """Speed over time along the heading.
+    """Speed over time along the heading, of the body and of the wheels' surface.
 
-    Steady ``speed_mm_s`` times (1 + ``ripple`` sin(2 pi ``ripple_hz`` t)), so that the standard
-    deviation of speed over its mean is ``ripple`` / sqrt(2), times the stops, minus the roll-backs.
-    It starts from rest at ``start_s`` over ``rise_s`` (with ``start_s`` None it moves from the
-    beginning) and comes to rest at ``stop_s``. ``body_pitch_deg`` rocks the sprung body on its
-    axles at ``body_pitch_hz``; ``slip`` is 1 - v / (omega r).
+    Body: steady ``speed_mm_s`` times (1 + ``ripple`` sin(2 pi ``ripple_hz`` t)), so that the
+    standard deviation of speed over its mean is ``ripple`` / sqrt(2), times the stops. It starts
+    from rest at ``start_s`` over ``rise_s`` (with ``start_s`` None it moves from the beginning) and
+    comes to rest at ``stop_s``. ``legs`` add driven travel from rest to rest, with the same ripple
+    and stops, ``rolls`` free rolling; roll-backs are taken away. ``jump`` makes every start from
+    rest (of ``start_s`` and of the legs) overshoot. ``body_pitch_deg`` rocks the sprung body on its
+    axles at ``body_pitch_hz``.
+
+    Wheels: their surface runs at v / (1 - slip), slip = 1 - v / (omega r) being ``slip`` plus
+    ``slip_wave`` (amplitude, hz) as amplitude sin(2 pi hz t); ``locks`` hold them, then ``spins``
+    add to them. After rest they start ``wheel_lead_s`` before the body does: driven rises come
+    that much earlier, falls do not.
     """
 
     speed_mm_s: float = 0.0
@@ -62,53 +62,86 @@ class Motion:
     body_pitch_hz: float = 1.3
     slip: float = 0.0
     length_s: float = 60.0
+    slip_wave: tuple[float, float] = (0.0, 1.0)
+    wheel_lead_s: float = 0.0
+    locks: tuple[Lock, ...] = ()
+    spins: tuple[Spin, ...] = ()
+    legs: tuple[Leg, ...] = ()
+    rolls: tuple[Roll, ...] = ()
+    jump: Jump | None = None
 
     @property
     def moves(self) -> bool:
         """False when nothing of the truck ever moves."""
-        return bool(self.speed_mm_s or self.roll_backs or self.body_pitch_deg)
+        parts = (self.speed_mm_s, self.body_pitch_deg, self.roll_backs, self.legs, self.rolls)
+        return any(map(bool, (*parts, self.spins)))
 
     def speed(self, times_s: ArrayLike) -> Array:
-        """Speed in mm/s at `times_s`."""
-        t = np.asarray(times_s, dtype=np.float64)
-        wave = np.sin(2 * math.pi * self.ripple_hz * t + self.ripple_phase_rad)
-        value = self.speed_mm_s * (1.0 + self.ripple * wave)
-        for stop in self.stops:
-            end = stop.start_s + stop.duration_s
-            value = value * (
-                1.0 - _rise(t, stop.start_s, stop.ramp_s) + _rise(t, end - stop.ramp_s, stop.ramp_s)
-            )
-        if self.start_s is not None:
-            value = value * _rise(t, self.start_s, self.rise_s)
-        if self.stop_s is not None:
-            value = value * (1.0 - _rise(t, self.stop_s, self.rise_s))
+        """Speed of the body in mm/s at `times_s`."""
+        return self._rolling(np.asarray(times_s, dtype=np.float64), 0.0)
+
+    def _rolling(self, t: Array, lead_s: float) -> Array:
+        """Speed in mm/s with every driven rise from rest `lead_s` earlier."""
+        value = self._driven(t, lead_s)
+        for roll in self.rolls:
+            value = value + roll.speed(t)
         for back in self.roll_backs:
-            share = np.clip((t - back.start_s) / back.duration_s, 0.0, 1.0)
-            hump = (1.0 - np.cos(2 * math.pi * share)) / back.duration_s
-            value = value - back.distance_mm * hump
+            value = value - back.speed(t)
+        return value
+
+    def _driven(self, t: Array, lead_s: float) -> Array:
+        wave = 1.0 + self.ripple * np.sin(2 * math.pi * self.ripple_hz * t + self.ripple_phase_rad)
+        value = self.speed_mm_s * wave
+        for stop in self.stops:
+            value = value * stop.share(t, lead_s)
+        if self.start_s is not None:
+            value = value * rise(t, self.start_s - lead_s, self.rise_s)
+            value = value * self._jump(t, self.start_s)
+        if self.stop_s is not None:
+            value = value * (1.0 - rise(t, self.stop_s, self.rise_s))
+        for leg in self.legs:
+            part = leg.speed(t, lead_s) * wave * self._jump(t, leg.start_s)
+            for stop in self.stops:
+                part = part * stop.share(t, lead_s)
+            value = value + part
+        return np.asarray(value)
+
+    def _jump(self, t: Array, start_s: float) -> Array | float:
+        return 1.0 if self.jump is None else self.jump.factor(t, start_s)
+
+    @cached_property
+    def _travel(self) -> Dense:
+        return Dense(self.speed, self.length_s)
+
+    def travel(self, times_s: ArrayLike) -> Array:
+        """Travel of the body in mm at `times_s`, 0 at time 0: the dense integral of `speed`."""
+        return self._travel.at(np.asarray(times_s, dtype=np.float64))
+
+    def slip_set(self, times_s: ArrayLike) -> Array:
+        """Slip that the wheels would have without lead, locks and spins, at `times_s`."""
+        t = np.asarray(times_s, dtype=np.float64)
+        amplitude, hz = self.slip_wave
+        return np.asarray(self.slip + amplitude * np.sin(2 * math.pi * hz * t))
+
+    def surface_speed(self, times_s: ArrayLike) -> Array:
+        """Speed of the wheels' surface, omega r, in mm/s at `times_s`."""
+        t = np.asarray(times_s, dtype=np.float64)
+        value = self._rolling(t, self.wheel_lead_s) / (1.0 - self.slip_set(t))
+        for lock in self.locks:
+            value = value * (1.0 - lock.share(t))
+        for spin in self.spins:
+            value = value + spin.speed(t)
         return np.asarray(value)
 
     @cached_property
-    def _dense(self) -> tuple[Array, Array]:
-        first = -1.0  # rolling shutter and exposure reach a little before the first frame
-        count = math.ceil((self.length_s + 2.0) / STEP_S) + 1
-        grid = first + np.arange(count) * STEP_S
-        middle = self.speed(grid[:-1] + STEP_S / 2)
-        ends = self.speed(grid)
-        steps = STEP_S / 6.0 * (ends[:-1] + 4.0 * middle + ends[1:])  # Simpson
-        travel: Array = np.concatenate([[0.0], np.cumsum(steps)])
-        zero = round(-first / STEP_S)
-        return np.asarray(grid), np.asarray(travel - travel[zero])
+    def _turn(self) -> Dense:
+        return Dense(self.surface_speed, self.length_s)
 
-    def travel(self, times_s: ArrayLike) -> Array:
-        """Travel in mm at `times_s`, 0 at time 0; cubic Hermite on the dense integral."""
-        t = np.asarray(times_s, dtype=np.float64)
-        grid, travel = self._dense
-        i = np.clip(((t - grid[0]) / STEP_S).astype(np.int64), 0, len(grid) - 2)
-        u = (t - grid[i]) / STEP_S
-        v0, v1 = self.speed(grid[i]) * STEP_S, self.speed(grid[i + 1]) * STEP_S
-        d = travel[i + 1] - travel[i]
-        return np.asarray(travel[i] + u * (v0 + u * (3 * d - 2 * v0 - v1 + u * (v0 + v1 - 2 * d))))
+    def turn_mm(self, times_s: ArrayLike) -> Array:
+        """Path of the wheels' surface in mm at `times_s`, 0 at time 0; over r it is their turn."""
+        if self.slip_wave[0] or self.wheel_lead_s or self.locks or self.spins:
+            return self._turn.at(np.asarray(times_s, dtype=np.float64))
+        return np.asarray(self.travel(times_s) / (1.0 - self.slip))
 
     def pitch_rad(self, times_s: ArrayLike) -> Array:
         """Pitch of the sprung body on its axles, rad, nose up, at `times_s`."""
@@ -127,13 +160,14 @@ class Motion:
     ) -> list[dict[str, float]]:
         """Spans under 10 % of the median moving speed for `least_s` or longer, by dense search.
 
+        With legs, only where one asks for its whole speed: standing between legs is no stall.
         Each has ``start_s``, ``end_s`` and ``s_mm`` (travel at its middle).
         """
         limit = STALL_SHARE * self.median_moving_speed(first_s, last_s)
         if limit <= 0:
             return []
         grid = np.arange(first_s, last_s, STEP_S)
-        slow = np.concatenate([[False], self.speed(grid) < limit, [False]])
+        slow = np.concatenate([[False], self._slow(grid, limit), [False]])
         change = np.flatnonzero(np.diff(slow.astype(np.int8)))
         found = []
         for a, b in zip(change[::2], change[1::2], strict=True):
@@ -143,8 +177,10 @@ class Motion:
                 found.append({"start_s": start, "end_s": end, "s_mm": middle})
         return found
 
-
-def _rise(t: Array, start_s: float, ramp_s: float) -> Array:
-    """0 before `start_s`, 1 after `ramp_s` more, a raised cosine between."""
-    share = np.clip((t - start_s) / max(ramp_s, 1e-6), 0.0, 1.0)
-    return np.asarray((1.0 - np.cos(math.pi * share)) / 2.0)
+    def _slow(self, grid: Array, limit: float) -> NDArray[np.bool_]:
+        if not self.legs:
+            return np.asarray(self.speed(grid) < limit)
+        asked = np.zeros(grid.shape, bool)
+        for leg in self.legs:
+            asked |= (grid > leg.start_s + leg.rise_s) & (grid < leg.end_s - leg.rise_s)
+        return np.asarray(asked & (np.abs(self.speed(grid)) < limit))

@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 from clipmark.sample.master import STRIP_ROWS, Master
 from clipmark.sample.paint import Canvas, Grid
 from clipmark.sample.picture import Sensor
+from clipmark.sample.raster import Raster
 from clipmark.sample.scene import Scene
 from clipmark.sample.stage import Layer, Plane, stage_layers
 from clipmark.sample.truck import (
     BODY_BOX,
-    Raster,
     TruckPaint,
     contact_shadow,
     over,
@@ -278,7 +278,7 @@ class Renderer:
         assert paint is not None
         travel = scene.motion.travel(times)[:, None]
         pitch = scene.motion.pitch_rad(times)[:, None]
-        turn = travel / (truck.wheel_mm / 2 * (1.0 - scene.motion.slip))
+        turn = scene.wheel_turn_rad(times)[:, None]
         rays = self._world_rays(xn, yn)
         x, w = self._board_frame(rays, 0.0, travel)
         light = back * (1.0 - board * (1.0 - contact_shadow(x, w, truck)))[..., None]

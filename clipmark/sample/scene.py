@@ -11,10 +11,11 @@ from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from clipmark.errors import FootageError
 from clipmark.sample.camera import Camera
+from clipmark.sample.checks import check_scene
 from clipmark.sample.motion import Motion
 
 Array = NDArray[np.float64]
@@ -74,6 +75,10 @@ class Truck:
 
     ``start_mm`` is the place of the middle between its hubs along the board at time 0, ``faces``
     is ``up`` or ``down`` the board, ``chassis_to_ramp_deg`` nose up from the board.
+    ``rim_style`` is ``spoked`` (with valve, hexagonal nut and dirt: every angle looks different),
+    ``even`` (the same after every turn by 360 / ``spokes`` deg, tyre and all), ``plain`` (a flat
+    light disc with a valve, a nut and faint dirt) or ``blank`` (disc and tyre look the same at any
+    angle); ``tyre_style`` is ``knobbly`` or ``smooth`` (round, without lugs).
     """
 
     start_mm: float = 300.0
@@ -90,6 +95,8 @@ class Truck:
     name: str = "SISKIN"
     number: str = "7"
     seed: int = 3
+    rim_style: str = "spoked"
+    tyre_style: str = "knobbly"
 
     @property
     def sense(self) -> int:
@@ -247,7 +254,7 @@ class Scene:
         FootageError
             If the scene has no frames or asks for an impossible board or tone curve.
         """
-        self._check()
+        check_scene(self)
         camera, board = self.camera, self.board
         high = camera.distance_mm * camera.height / 2 / camera.focal_px
         wide = camera.distance_mm * camera.width * camera.aspect / 2 / camera.focal_px
@@ -270,19 +277,6 @@ class Scene:
             )
         return replace(self, camera=camera, sheet=sheet, plumb=plumb, scale=scale)
 
-    def _check(self) -> None:
-        if not self.timing.all_pts():
-            raise FootageError("the scene has no frames; give it at least one")
-        if not 0 <= self.board.ramp_deg <= 85:
-            raise FootageError(
-                f"the board of the scene stands at {self.board.ramp_deg:g} deg; "
-                "give a slope from 0 to 85 and say with `rises` which end is higher"
-            )
-        if self.look.tone not in {"srgb", "scurve", "linear"}:
-            raise FootageError(
-                f"the tone curve '{self.look.tone}' is not known; use srgb, scurve or linear"
-            )
-
     def heading(self) -> int:
         """+1 when the truck faces right in the picture, -1 left."""
         truck = self.truck
@@ -302,6 +296,10 @@ class Scene:
         if self.truck is None:
             raise FootageError("the scene has no truck; give it one to ask where its hubs are")
         return self.truck
+
+    def wheel_turn_rad(self, times_s: ArrayLike) -> Array:
+        """Turn of the wheels at `times_s`, rad, positive as rolling ahead turns them."""
+        return np.asarray(self.motion.turn_mm(times_s) / (self.need_truck().wheel_mm / 2))
 
     def body_point_mm(self, time_s: float, x: float, y: float, *, sprung: bool = True) -> Array:
         """World place, shape (3,), of a point of the truck: x forward, y up from the hubs' middle.

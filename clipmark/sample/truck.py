@@ -1,15 +1,13 @@
-"""The invented truck: body and wheel painted once, then laid into each frame.
+"""The invented truck: body and wheels painted once, then laid into each frame.
 
-Body coordinates: mm, x towards the nose, y up, origin midway between the hubs. Wheel coordinates:
-mm from the hub. The shape is made up from no existing vehicle or kit.
+Body coordinates: mm, x towards the nose, y up, origin midway between the hubs. The shape
+is made up from no existing vehicle or kit.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,54 +23,24 @@ from clipmark.sample.paint import (
     tint,
     without,
 )
+from clipmark.sample.raster import Raster, as_raster, canvas_over
 from clipmark.sample.scene import Truck
+from clipmark.sample.wheel import paint_wheel
 
 BODY_BOX = (-112.0, -26.0, 114.0, 104.0)  # x0, y0, x1, y1 of the painted body, mm
-RUBBER = (0.022, 0.022, 0.024)
 STEEL = (0.20, 0.20, 0.21)
 BODY_PATCH = (-80.0, 22.0, 84.0, 27.0)  # x, y (lower left), width, height: textured, off the wheels
-
-
-@dataclass(frozen=True)
-class Raster:
-    """A painted piece: premultiplied RGBA, shape (h, w, 4), with its place in its own mm."""
-
-    rgba: Grid
-    x0: float
-    y1: float
-    px_per_mm: float
-
-    def sample(self, x: Grid, y: Grid) -> Grid:
-        """Premultiplied RGBA, shape (h, w, 4), at piece coordinates in mm."""
-        u = ((x - self.x0) * self.px_per_mm - 0.5).astype(np.float32)
-        v = ((self.y1 - y) * self.px_per_mm - 0.5).astype(np.float32)
-        out = cv2.remap(self.rgba, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-        return np.asarray(out, np.float32)
-
-
-def _canvas(x0: float, y0: float, x1: float, y1: float, density: float) -> Canvas:
-    columns = math.ceil((x1 - x0) * density)
-    rows = math.ceil((y1 - y0) * density)
-    x = x0 + (np.arange(columns, dtype=np.float32) + 0.5) / np.float32(density)
-    y = y1 - (np.arange(rows, dtype=np.float32) + 0.5) / np.float32(density)
-    a, b = np.meshgrid(x, y)
-    return Canvas(a, b, 1.0 / density)
-
-
-def _raster(canvas: Canvas, x0: float, y1: float, density: float) -> Raster:
-    rgba = np.dstack([canvas.rgb, canvas.alpha]).astype(np.float32)
-    return Raster(np.ascontiguousarray(rgba), x0, y1, density)
 
 
 def paint_body(truck: Truck, density: float, *, mirrored: bool = False) -> Raster:
     """The body with chassis, links and cargo, at `density` px per mm; letters may be mirrored."""
     x0, y0, x1, y1 = BODY_BOX
-    canvas = _canvas(x0, y0, x1, y1, density)
+    canvas = canvas_over(x0, y0, x1, y1, density)
     _running_gear(canvas, truck)
     _shell(canvas, truck)
     _trim(canvas, truck)
     _letters(canvas, truck, mirrored)
-    return _raster(canvas, x0, y1, density)
+    return as_raster(canvas, x0, y1, density)
 
 
 def _running_gear(canvas: Canvas, truck: Truck) -> None:
@@ -164,54 +132,6 @@ def _letters(canvas: Canvas, truck: Truck, mirrored: bool) -> None:
     canvas.fill(
         lettering(a, b, truck.name, 42.0, 27.6, 7.0, 1.4, mirrored=mirrored), (0.03, 0.03, 0.04)
     )
-
-
-def paint_wheel(truck: Truck, density: float, *, far: bool = False) -> Raster:
-    """One wheel: knobbly dark tyre, light rim with spokes, hub nut; `far` is in the shade."""
-    radius, rim = truck.wheel_mm / 2, truck.rim_radius_mm
-    reach = radius + 2.0
-    canvas = _canvas(-reach, -reach, reach, reach, density)
-    a, b = canvas.a, canvas.b
-    r, angle = np.hypot(a, b), np.arctan2(b, a)
-    dirt = 1.0 + cloud(a, b, truck.seed + 80, [(8, 0.22), (3, 0.2), (1.6, 0.15)])
-    lugs = 24
-    wave = np.sin(lugs * angle + 0.9 * np.sin(2 * angle))
-    tread = r - (radius - 1.1 + 1.1 * np.clip(2.2 * wave, -1, 1))
-    canvas.fill(tread.astype(np.float32), tint(RUBBER, dirt))
-    blocks = np.maximum(np.abs(r - (radius - 4.2)) - 2.0, -(wave + 0.15) * 2.0).astype(np.float32)
-    canvas.fill(blocks, tint((0.048, 0.047, 0.048), dirt))
-    canvas.fill((np.abs(r - (rim + 1.9)) - 0.35).astype(np.float32), tint((0.05, 0.05, 0.05), dirt))
-    for start, span in ((0.3, 0.9), (2.2, 0.5), (3.7, 1.1)):
-        gap = np.abs(np.mod(angle - start, 2 * math.pi) - span / 2) - span / 2
-        dashes = np.maximum(
-            np.abs(r - (rim + 3.6)) - 0.7, np.maximum(gap * rim, -np.sin(angle * 40))
-        )
-        canvas.fill(dashes.astype(np.float32), (0.16, 0.16, 0.15))
-    _rim(canvas, truck, dirt)
-    if far:
-        canvas.shade(np.full_like(a, 0.35))
-    return _raster(canvas, -reach, reach, density)
-
-
-def _rim(canvas: Canvas, truck: Truck, dirt: Grid) -> None:
-    a, b, rim = canvas.a, canvas.b, truck.rim_radius_mm
-    angle = np.arctan2(b, a)
-    alloy = tint((0.52, 0.52, 0.50), 0.75 + 0.25 * dirt)
-    canvas.fill(disc(a, b, 0, 0, rim), alloy)
-    canvas.fill(disc(a, b, 0, 0, rim - 2.6), tint((0.035, 0.035, 0.038), dirt))
-    for spoke in range(truck.spokes):
-        way = 2 * math.pi * spoke / truck.spokes
-        c, s = math.cos(way), math.sin(way)
-        canvas.fill(stick(a, b, 3 * c, 3 * s, (rim - 1.5) * c, (rim - 1.5) * s, 3.6), alloy)
-        canvas.fill(stick(a, b, 5 * c, 5 * s, (rim - 4) * c, (rim - 4) * s, 0.9), (0.2, 0.2, 0.2))
-        canvas.fill(disc(a, b, (rim - 1.3) * c, (rim - 1.3) * s, 0.7), (0.06, 0.06, 0.06))
-    valve = disc(a, b, (rim - 4.0) * math.cos(0.5), (rim - 4.0) * math.sin(0.5), 0.9)
-    canvas.fill(valve, (0.5, 0.1, 0.05))
-    canvas.fill(disc(a, b, 0, 0, 5.2), tint((0.42, 0.42, 0.41), dirt))
-    canvas.fill(disc(a, b, 0, 0, 3.3), (0.10, 0.10, 0.11))
-    nut = np.hypot(a, b) * np.cos(np.mod(angle, math.pi / 3) - math.pi / 6) - 2.3
-    canvas.fill(nut.astype(np.float32), (0.62, 0.58, 0.42))
-    canvas.fill(disc(a, b, 0, 0, 0.9), (0.05, 0.05, 0.05))
 
 
 @dataclass(frozen=True)

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.sample.camera import Camera
+from clipmark.sample.moving import motion_truth, wheel_truth
 from clipmark.sample.scene import TABLE_FRONT_Z, Plumb, ScaleMark, Scene, Sheet
 
 Array = NDArray[np.float64]
@@ -68,8 +69,9 @@ def scene_truth(scene: Scene, reference_frame: int = 0) -> Truth:
         along each (a bent lens bends them); ``sheet``, ``scale``, ``hubs_px`` (rear, front),
         ``rim_px``, ``wheels``, ``patch``; ``frames`` with lists over all frames: ``pts``,
         ``times_s``, ``s_mm``, ``speed_mm_s``, ``hubs_px``, ``patch_px`` (where the body point in
-        the patch's middle is), ``wheel_deg``, ``body_pitch_deg``; ``motion``: ``distance_mm``,
-        ``mean_speed_mm_s``, ``stalls``, ``ripple`` and more.
+        the patch's middle is), ``wheel_deg``, ``wheel_deg_s``, ``slip`` (see `wheel_truth`),
+        ``body_pitch_deg``; ``motion``: ``distance_mm``, ``mean_speed_mm_s``, ``stalls``,
+        ``ripple``, ``phases`` and more (see `motion_truth`).
     """
     scene = scene.settled()
     camera, board = scene.camera, scene.board
@@ -104,7 +106,7 @@ def scene_truth(scene: Scene, reference_frame: int = 0) -> Truth:
     if scene.truck is not None:
         truth.update(_truck_truth(scene, now))
         truth["frames"] = _frames_truth(scene, times)
-        truth["motion"] = _motion_truth(scene, times)
+        truth["motion"] = motion_truth(scene, times)
     return truth
 
 
@@ -219,7 +221,7 @@ def _patch(scene: Scene, now: float) -> list[float]:
 
 
 def _frames_truth(scene: Scene, times: Array) -> Truth:
-    camera, motion, truck = scene.camera, scene.motion, scene.need_truck()
+    camera, motion = scene.camera, scene.motion
     hubs, patches = [], []
     for time in times:
         row = np.full(3, (camera.height - 1) / 2.0)
@@ -239,7 +241,6 @@ def _frames_truth(scene: Scene, times: Array) -> Truth:
         hubs.append(px[:2].ravel().tolist())
         patches.append(px[2].tolist())
     travel = motion.travel(times)
-    radius = truck.wheel_mm / 2 * (1.0 - motion.slip)
     return {
         "pts": list(scene.timing.all_pts()),
         "time_base": [scene.timing.time_base.numerator, scene.timing.time_base.denominator],
@@ -248,33 +249,8 @@ def _frames_truth(scene: Scene, times: Array) -> Truth:
         "speed_mm_s": motion.speed(times).tolist(),
         "hubs_px": hubs,
         "patch_px": patches,
-        "wheel_deg": np.degrees(travel / radius).tolist(),
+        **wheel_truth(scene, times),
         "body_pitch_deg": np.degrees(motion.pitch_rad(times)).tolist(),
-    }
-
-
-def _motion_truth(scene: Scene, times: Array) -> Truth:
-    motion = scene.motion
-    first, last = float(times[0]), float(times[-1])
-    dense = np.linspace(first, last, 20001)
-    speed, travel = motion.speed(dense), motion.travel(dense)
-    distance = float(travel[-1] - travel[0])
-    span = max(last - first, 1e-9)
-    mean = distance / span
-    back = np.minimum(np.diff(travel), 0.0)
-    return {
-        "duration_s": last - first,
-        "distance_mm": distance,
-        "mean_speed_mm_s": mean,
-        "median_moving_speed_mm_s": motion.median_moving_speed(first, last),
-        "lowest_speed_mm_s": float(speed.min()),
-        "ripple_amplitude": motion.ripple,
-        "ripple_hz": motion.ripple_hz,
-        "ripple": motion.ripple / math.sqrt(2.0),
-        "speed_sd_over_mean": float(speed.std() / mean) if mean > 1e-9 else None,
-        "stalls": motion.stalls(first, last),
-        "rollback_mm": float(-back.sum()),
-        "slip": motion.slip,
     }
 
 
