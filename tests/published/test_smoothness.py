@@ -86,7 +86,7 @@ def test_sampled_minimum_jerk(key):
 
 
 def test_minimum_jerk_in_closed_form():
-    """720 A^2 / T^5 over a peak of 1.875 A / T is 204.8: the samples come within order 1/N of it."""
+    """720 A^2 / T^5 over a peak of 1.875 A / T is 204.8, and samples come within order 1/N."""
     integral = quad(lambda s: (60 - 360 * s + 360 * s**2) ** 2, 0, 1)[0]
     assert integral == pytest.approx(720)
     assert np.log(720) == pytest.approx(6.579251, abs=1e-6)
