@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from clipmark.marks import Line
 from clipmark.measure.crawl_ruler import FloatArray, Ruler
 from clipmark.motion.camera import CameraMotion, camera_motion
 from clipmark.motion.passes import Following
+from clipmark.motion.phases import ahead_sense
 from clipmark.motion.speed import local_fit, residual_noise
 
 LEAST_FRAMES = 8
@@ -44,6 +45,8 @@ class Path:
         Background pieces pushed through the same chain, NaN where not seen.
     background_ratio : ndarray, shape (Q,)
         Uncertainty of the body over that of each piece, along the way.
+    direction : ndarray, shape (2,)
+        Unit vector of the way in the plane, ahead.
     """
 
     ordinals: NDArray[np.intp]
@@ -57,6 +60,7 @@ class Path:
     across_rms_mm: float
     background_mm: FloatArray
     background_ratio: FloatArray
+    direction: FloatArray = field(default_factory=lambda: np.array([1.0, 0.0]))
 
     @property
     def known(self) -> NDArray[np.bool_]:
@@ -70,7 +74,8 @@ def lay_along(
     """Turn a following into travel along the way.
 
     The way is the given line, or the straight line of least squared distance (total least
-    squares) through the body's places; its sense is that of the net motion.
+    squares) through the body's places. Ahead is where the first move goes that is a good part of
+    the longest one (`clipmark.motion.phases.ahead_sense`), whichever way the line was drawn.
 
     Raises
     ------
@@ -100,6 +105,10 @@ def lay_along(
     places[found] = ruler.to_mm(steady_px[found])
     direction = _direction(places[found], ruler, travel)
     along = places @ direction
+    u_px = np.sqrt(np.nanmedian(np.trace(following.body_covariance, axis1=1, axis2=2)))
+    noise = float(u_px) * float(np.abs(ruler.stretch(steady_px[found][:1])).max())
+    if ahead_sense(following.times_s[found], along[found], noise) < 0:
+        direction, along = -direction, -along
     middle = np.median(steady_px[found], axis=0)[None]
     per_px = np.einsum("i,nij->nj", direction, ruler.stretch(steady_px[found]))
     u_s, u_camera = (np.full(len(along), np.nan) for _ in range(2))
@@ -128,6 +137,7 @@ def lay_along(
         across_rms_mm=float(np.std(across)),
         background_mm=background,
         background_ratio=ratio,
+        direction=direction,
     )
 
 

@@ -51,6 +51,8 @@ class CameraMotion:
     residuals_px : ndarray, shape (K, P, 2)
         Shift of each used piece less the fitted one, made as large as if the piece had not been
         in the fit; NaN where not seen.
+    turn_rad : ndarray, shape (K,), or None
+        Turn of the picture that is taken out, clockwise as seen; None for none.
     """
 
     at_body_px: FloatArray
@@ -61,6 +63,7 @@ class CameraMotion:
     shake_px: float
     used: NDArray[np.bool_]
     residuals_px: FloatArray
+    turn_rad: FloatArray | None = None
 
 
 def camera_motion(
@@ -157,6 +160,10 @@ class _Solution:
         return np.asarray(
             ((self.weights > 0.1) & seen).sum(axis=0) / np.maximum(seen.sum(axis=0), 1)
         )
+
+    def turn_rad(self) -> FloatArray:
+        """Turn of the picture, clockwise as seen, (K,)."""
+        return np.asarray(self.parameters[:, 3] / self.fit.unit, dtype=np.float64)
 
     def shift_at(self, where_px: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Shift and its standard uncertainty at one place per frame, (K, 2) each."""
@@ -263,7 +270,8 @@ def _judge(
     )
     if (scatter > STILL_RATIO**2 * noise).any():
         spare = np.where(known[:, None], u, shake + u)
-        return CameraMotion(at_body, u, filled, spare, "moving", shake, used, residuals)
+        turn = np.interp(times_s, times_s[known], solution.turn_rad()[known])
+        return CameraMotion(at_body, u, filled, spare, "moving", shake, used, residuals, turn)
     smooth, count = _slow_part(filled, times_s)
     drift = np.var(smooth, axis=0)
     u_smooth = np.sqrt(noise / count)

@@ -234,9 +234,8 @@ class _Solver:
     def _apply(self, change: FloatArray) -> float:
         """Compose the inverse of the change onto the pose; how far pixels moved, px."""
         radius = self.ring.radius_px
-        length = max(
-            float(np.hypot(change[0], change[1])), abs(change[2]) * radius, abs(change[3]) * radius
-        )
+        steps = np.hypot(change[0], change[1]), np.hypot(change[2], change[3]) * radius
+        length = max(float(step) for step in steps)
         if length > 3.0:
             change = change.copy()
             change[:POSE] *= 3.0 / length
