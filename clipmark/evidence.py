@@ -1,4 +1,4 @@
-"""Traces kept beside the journal, so that a signed crawl can be drawn without measuring it again.
+"""Traces and charts kept beside the journal: a signed crawl is drawn without measuring it again.
 
 They lie under ``evidence/``, named after the reading they belong to, and may be deleted at any
 time: a measurement makes them anew.
@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from clipmark.errors import FolderError
+from clipmark.errors import ClipmarkError
 from clipmark.measure.crawl_table import write_table
 from clipmark.record.canonical import canonical_bytes
 from clipmark.record.texts import plain
@@ -30,14 +30,44 @@ def trace_path(event: Path, attempt_id: str, result: Mapping[str, object]) -> Pa
     return event / "evidence" / attempt_id / f"crawl-{proof}.csv"
 
 
+def chart_path(event: Path, attempt_id: str, result: Mapping[str, object]) -> Path:
+    """Where the chart of a crawl reading lies: beside its trace."""
+    return trace_path(event, attempt_id, result).with_suffix(".svg")
+
+
 def keep_trace(
-    event: Path, attempt_id: str, result: Mapping[str, object], table: pd.DataFrame
+    event: Path,
+    attempt_id: str,
+    result: Mapping[str, object],
+    table: pd.DataFrame,
+    *,
+    chart: bool = True,
 ) -> Path | None:
-    """Write the trace of a saved crawl; None where it cannot be, since it can be made anew."""
+    """Write the trace of a saved crawl, and its chart unless that is to be drawn later.
+
+    None where the trace cannot be written, since it can be made anew.
+    """
     place = trace_path(event, attempt_id, result)
-    with contextlib.suppress(OSError, FolderError):
+    with contextlib.suppress(OSError, ClipmarkError):
         place.parent.mkdir(parents=True, exist_ok=True)
         write_table(table, place)
+        if chart:
+            keep_chart(event, attempt_id, result, table)
+        return place
+    return None
+
+
+def keep_chart(
+    event: Path, attempt_id: str, result: Mapping[str, object], table: pd.DataFrame
+) -> Path | None:
+    """Draw a saved crawl beside its trace; None where that cannot be, since it can be made anew."""
+    # The drawing library takes a third of a second to load: only when something is drawn.
+    from clipmark.report.trace_chart import draw_trace
+
+    place = chart_path(event, attempt_id, result)
+    with contextlib.suppress(OSError, ClipmarkError):
+        place.parent.mkdir(parents=True, exist_ok=True)
+        draw_trace(result, table, place)
         return place
     return None
 

@@ -1,0 +1,292 @@
+"""The chart of a crawl: position and speed over recorded time, as a PNG or SVG file.
+
+The same reading and table give the same bytes on the same versions: no dates, no random names,
+nothing of the reader's own settings.
+"""
+
+from __future__ import annotations
+
+import io
+import textwrap
+import threading
+from collections.abc import Mapping
+from os import PathLike
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from matplotlib import style
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+from numpy.typing import NDArray
+
+from clipmark.errors import FolderError, RecordError
+from clipmark.record import disk
+from clipmark.report import ink
+from clipmark.report.trace_facts import (
+    Gap,
+    Phase,
+    Stall,
+    figure_words,
+    gaps_in,
+    jumps_in,
+    number_of,
+    phases_in,
+    rows_of,
+    stalls_in,
+    wheels_in,
+)
+from clipmark.report.trace_panels import (
+    draw_position,
+    draw_speed,
+    draw_turning,
+    label_row,
+    shade,
+)
+
+FloatArray = NDArray[np.float64]
+NEEDED = ("t_s", "s_mm", "v_mm_s", "u_v_mm_s")
+WIDTH_MM = 180.0  # across an upright A4 sheet between its margins
+LEFT_MM, RIGHT_MM, TOP_MM = 17.0, 5.0, 8.0
+AXIS_MM, LEGEND_MM, FOOT_MM = 11.5, 4.1, 3.4  # the time axis with its name; a line each
+MM_PER_INCH = 25.4
+DOTS_PER_INCH = 200
+LETTERS_A_LINE = 122
+NO_BREAK = "\N{NO-BREAK SPACE}"
+PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
+FIGURES = (
+    ("mean speed", "mean_speed", "mm/s"),
+    ("slowest held", "slowest_speed", "mm/s"),
+    ("ripple", "ripple", ""),
+    ("start jump", "start_jump", ""),
+    ("delay", "start_delay", "s"),
+    ("stopping distance", "stop_distance", "mm"),
+    ("roll-off", "roll_off", "mm"),
+    ("rolled back", "rollback", "mm"),
+)
+_DRAWING = threading.Lock()  # the library's settings are one for the whole process
+
+
+def draw_trace(
+    result: Mapping[str, object], table: pd.DataFrame, path: str | PathLike[str]
+) -> None:
+    """Draw a crawl and write the chart, whole or not at all.
+
+    Parameters
+    ----------
+    result : mapping
+        The reading in its JSON form (``CrawlReading.to_dict()``, or what the journal keeps of it).
+    table : DataFrame
+        Its trace: ``t_s, s_mm, v_mm_s, u_v_mm_s``, and ``wheel1_deg_s, ...`` where followed. Rows
+        without a value stay open.
+    path : path
+        Where to; a name that ends in ``.png`` or ``.svg``.
+
+    Raises
+    ------
+    FolderError
+        When the name ends otherwise, or the file cannot be written.
+    RecordError
+        When the table is not a trace, or holds no row.
+    """
+    target = Path(path)
+    suffix = target.suffix.lower()
+    if suffix not in (".png", ".svg"):
+        raise FolderError(
+            f"the chart '{target.name}' cannot be drawn: its name must end in .png or .svg; give "
+            "it one of these"
+        )
+    missing = [name for name in NEEDED if name not in table.columns]
+    if missing or table.empty:
+        lacks = f"has no column {missing[0]}" if missing else "is empty"
+        raise RecordError(
+            f"the trace for {target.name} {lacks}, so there is nothing to draw; measure the crawl "
+            "again"
+        )
+    with _DRAWING, style.context(["default", ink.STYLE]):
+        drawn = _bytes_of(_figure(result, table), suffix)
+    try:
+        disk.replace_file(target, drawn)
+    except OSError as error:
+        raise disk.explain(error, "write the chart", target) from error
+
+
+def _bytes_of(figure: Figure, suffix: str) -> bytes:
+    out = io.BytesIO()
+    if suffix == ".png":
+        FigureCanvasAgg(figure)
+        figure.savefig(out, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
+    else:
+        FigureCanvasSVG(figure)
+        told = {"Date": None, "Creator": None, "Title": "Position and speed of a crawl"}
+        figure.savefig(out, format="svg", metadata=told)
+    return out.getvalue()
+
+
+def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
+    times, speed = _column(table, "t_s"), _column(table, "v_mm_s")
+    wheels = wheels_in(result, table)
+    surface = [wheel for wheel in wheels if wheel.unit == "mm/s"]
+    turning = [wheel for wheel in wheels if wheel.unit != "mm/s"]
+    phases, stalls = phases_in(result), stalls_in(result)
+    gaps = gaps_in(table)
+    events = sorted([*map(_stall_label, stalls), *map(_gap_label, gaps)])
+    heights = {"phases": 5.0 if phases else 0.0, "position": 44.0}
+    heights |= {"events": 5.0 if events else 2.5, "speed": 56.0}
+    heights |= {"between": 2.5, "turning": 30.0} if turning else {}
+    figure = Figure()
+    panels = {
+        name: figure.add_axes((0.1, 0.1, 0.8, 0.8), label=name)
+        for name, height in heights.items()
+        if height and name != "between"
+    }
+    for axes in panels.values():
+        axes.set_xlim(*_times(times))
+    for name in ("position", "speed", "turning"):
+        if name in panels:
+            panels[name].set_axisbelow(True)
+            panels[name].grid(visible=True)
+            shade(panels[name], phases, stalls)
+    draw_position(panels["position"], times, _column(table, "s_mm"))
+    u_speed, jumps = _column(table, "u_v_mm_s"), jumps_in(result, times, speed)
+    draw_speed(panels["speed"], result, times, speed, u_speed, surface, jumps)
+    if turning:
+        draw_turning(panels["turning"], times, turning)
+    if phases:
+        shade(panels["phases"], phases, ())
+        label_row(panels["phases"], [_phase_label(phase) for phase in phases], inside=True)
+    label_row(panels["events"], events)
+    _write(figure, panels, heights, result)
+    return figure
+
+
+def _write(
+    figure: Figure,
+    panels: Mapping[str, Axes],
+    heights_mm: Mapping[str, float],
+    result: Mapping[str, object],
+) -> None:
+    """Axis names, legend, head and foot; everything gets its place on the sheet, from the top."""
+    drawn = [panels[name] for name in ("position", "speed", "turning") if name in panels]
+    for axes in drawn[:-1]:
+        axes.tick_params(labelbottom=False, bottom=False)
+    drawn[-1].set_xlabel("time as recorded, s from the first shown frame")
+    for strip in panels.keys() - {"position", "speed", "turning"}:
+        panels[strip].set_axis_off()
+    lines, labels = _legend(panels, stalls=bool(stalls_in(result)))
+    foot = [line for text in _foot(result) for line in textwrap.wrap(text, LETTERS_A_LINE)]
+    legend_mm, foot_mm = LEGEND_MM * -(-len(labels) // 2), FOOT_MM * len(foot)
+    below = AXIS_MM + legend_mm + foot_mm + 4.0
+    total = TOP_MM + sum(heights_mm.values()) + below
+    figure.set_size_inches(WIDTH_MM / MM_PER_INCH, total / MM_PER_INCH)
+    left, width = LEFT_MM / WIDTH_MM, 1 - (LEFT_MM + RIGHT_MM) / WIDTH_MM
+    top = total - TOP_MM
+    for name, height in heights_mm.items():
+        top -= height
+        if name in panels:
+            panels[name].set_position((left, top / total, width, height / total))
+    figure.align_ylabels(drawn)
+    figure.legend(
+        lines,
+        labels,
+        loc="upper left",
+        bbox_to_anchor=(left, (top - AXIS_MM) / total),
+        ncols=2,
+        frameon=False,
+        handlelength=4.5,
+        borderpad=0.0,
+        borderaxespad=0.0,
+    )
+    figure.text(left, 1 - 4.0 / total, _head(result), va="center", weight="bold")
+    figure.text(
+        left,
+        2.0 / total,
+        "\n".join(foot),
+        va="bottom",
+        size=7.0,
+        color=ink.QUIET,
+        linespacing=1.3,
+    )
+
+
+def _legend(panels: Mapping[str, Axes], *, stalls: bool) -> tuple[list[Artist], list[str]]:
+    """What every line, dash pattern and surface means."""
+    lines: list[Artist] = []
+    labels: list[str] = []
+    for name in ("speed", "turning"):
+        if name in panels:
+            found = panels[name].get_legend_handles_labels()
+            lines += found[0]
+            labels += found[1]
+    if stalls:
+        lines.append(Patch(facecolor="none", edgecolor=ink.HATCH, hatch="//////", linewidth=0.5))
+        labels.append("stall")
+    return lines, labels
+
+
+def _head(result: Mapping[str, object]) -> str:
+    first, last = result.get("first_frame"), result.get("last_frame")
+    frames = f", frames {first} to {last}" if first is not None and last is not None else ""
+    return f"Position and speed{frames}"
+
+
+def _foot(result: Mapping[str, object]) -> list[str]:
+    """The figures with their uncertainties, what they stand on, and which clip."""
+    told = [
+        f"{words} {found}"
+        for words, name, unit in FIGURES
+        if (found := figure_words(result, name, unit)) is not None
+    ]
+    band = result.get("ripple_band_hz")
+    if isinstance(band, (list, tuple)) and len(band) == 2:
+        told = [f"{item} ({band[0]:g}-{band[1]:g} Hz{_below(result)})" if item.startswith("ripple")
+                else item for item in told]  # fmt: skip
+    stalls = result.get("stalls")
+    told.append(f"stalls {len(rows_of(stalls))}" if stalls is not None else "stalls not told")
+    grade = result.get("grade")
+    if isinstance(grade, Mapping) and number_of(grade.get("grade")) is not None:
+        told.append(f"grade {grade['grade']:g}")
+    settled = [
+        f"{words} {number:.3g} {unit}"
+        for words, name, unit in (("speed filter", "window_s", "s"),
+                                  ("noise floor of speed (standard)", "noise_floor_mm_s", "mm/s"))
+        if (number := number_of(result.get(name))) is not None
+    ]  # fmt: skip
+    rule = f"{PLUS_MINUS}: expanded uncertainty, 95 %."
+    told = [item.replace(" ", NO_BREAK) for item in (*told, rule)]
+    lines = ["; ".join(told[:-1]) + f". {told[-1]}"]
+    proof = str(result.get("clip_sha256") or "")
+    settled += [f"clip SHA-256 {proof[:16]}"] if proof else []
+    return [*lines, "; ".join(settled) + "."] if settled else lines
+
+
+def _below(result: Mapping[str, object]) -> str:
+    return ", below the noise floor" if result.get("ripple_below_noise_floor") is True else ""
+
+
+def _phase_label(phase: Phase) -> tuple[float, float, str, str]:
+    told = f"{phase.name}: {phase.told}" if phase.told else phase.name
+    return phase.from_s, phase.until_s, told, phase.name
+
+
+def _stall_label(stall: Stall) -> tuple[float, float, str, str]:
+    words = f"stall {stall.until_s - stall.from_s:.2f} s"
+    return stall.from_s, stall.until_s, words, words
+
+
+def _gap_label(gap: Gap) -> tuple[float, float, str, str]:
+    return gap.from_s, gap.until_s, f"gap: {gap.why}" if gap.why else "gap", "gap"
+
+
+def _times(times_s: FloatArray) -> tuple[float, float]:
+    """Ends of the time axis, never the same."""
+    low, high = float(np.nanmin(times_s)), float(np.nanmax(times_s))
+    return (low, high) if high > low else (low - 0.5, high + 0.5)
+
+
+def _column(table: pd.DataFrame, name: str) -> FloatArray:
+    return np.asarray(pd.to_numeric(table[name], errors="coerce"), dtype=np.float64)
