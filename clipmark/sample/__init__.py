@@ -6,6 +6,7 @@ from clipmark.sample.motion import Jump, Leg, Lock, Motion, Roll, RollBack, Spin
 from clipmark.sample.render import Renderer
 from clipmark.sample.scene import (
     Board,
+    Cover,
     Encoding,
     Look,
     Plumb,
@@ -20,6 +21,7 @@ from clipmark.sample.truth import rough_marks, scene_truth
 __all__ = [
     "Board",
     "Camera",
+    "Cover",
     "Encoding",
     "Jump",
     "Leg",

@@ -13,6 +13,7 @@ if TYPE_CHECKING:  # scenes ask to be checked
 TONES = ("srgb", "scurve", "linear")
 RIMS = ("spoked", "even", "plain", "blank")
 TYRES = ("knobbly", "smooth")
+PLACES = ("world", "board")
 
 
 def check_scene(scene: Scene) -> None:
@@ -33,6 +34,9 @@ def check_scene(scene: Scene) -> None:
     _known("tone curve", scene.look.tone, TONES)
     if scene.truck is not None:
         _check_truck(scene.truck)
+    for cover in scene.covers:
+        _known("place of a cover", cover.place, PLACES)
+    _check_repeats(scene)
     motion = scene.motion
     if motion.slip + abs(motion.slip_wave[0]) >= 1:
         raise FootageError(
@@ -44,6 +48,16 @@ def check_scene(scene: Scene) -> None:
 def _check_truck(truck: Truck) -> None:
     _known("rim style", truck.rim_style, RIMS)
     _known("tyre style", truck.tyre_style, TYRES)
+
+
+def _check_repeats(scene: Scene) -> None:
+    count = len(scene.timing.all_pts())
+    wrong = [k for k in scene.timing.repeats if not 1 <= k < count]
+    if wrong:
+        raise FootageError(
+            f"frame {wrong[0]} of the scene cannot repeat the one before; "
+            f"name ordinals from 1 to {count - 1}"
+        )
 
 
 def _known(what: str, name: str, names: Collection[str]) -> None:

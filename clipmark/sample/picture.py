@@ -55,10 +55,22 @@ class Sensor:
         )
         return np.asarray(out, np.float32)
 
-    def expose(self, linear: Grid, x0: int, y0: int, rng: np.random.Generator | None) -> Grid:
-        """Encoded RGB 0 to 1 of light at place (x0, y0) of the picture; `rng` adds linear grain."""
+    def expose(
+        self,
+        linear: Grid,
+        x0: int,
+        y0: int,
+        rng: np.random.Generator | None,
+        lamp: Grid | None = None,
+    ) -> Grid:
+        """Encoded RGB 0 to 1 of light at place (x0, y0) of the picture.
+
+        `rng` adds linear grain; `lamp`, shape (h,), is the light of each row over a steady one.
+        """
         h, w = linear.shape[:2]
         light = linear * self.gain[y0 : y0 + h, x0 : x0 + w, None]
+        if lamp is not None:
+            light = light * lamp[:, None, None]
         if rng is not None:
             level = self.look.grain_levels / 219.0
             noise = rng.standard_normal((h, w, 3), dtype=np.float32)

@@ -12,10 +12,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from clipmark.sample.cover import CoverPaint, PlacedCover
 from clipmark.sample.master import STRIP_ROWS, Master
 from clipmark.sample.paint import Canvas, Grid
 from clipmark.sample.picture import Sensor
 from clipmark.sample.raster import Raster
+from clipmark.sample.rays import Box, Rays
 from clipmark.sample.scene import Scene
 from clipmark.sample.stage import Layer, Plane, stage_layers
 from clipmark.sample.truck import (
@@ -27,21 +29,27 @@ from clipmark.sample.truck import (
 )
 
 Array = NDArray[np.float64]
-Box = tuple[int, int, int, int]  # x0, y0, x1, y1 in whole px, ends excluded
 
 
 class Renderer:
-    """Renders the frames of one scene; keeps what stays the same between them."""
+    """Renders the frames of one scene; keeps what stays the same between them.
+
+    ``times_s`` is when each frame's picture is taken: earlier than its stamp where it is a repeat.
+    """
 
     def __init__(self, scene: Scene) -> None:
         self.scene = scene.settled()
         self.camera = self.scene.camera
-        self.times_s = self.scene.timing.times_s()
+        self._pictured = self.scene.timing.pictured()
+        self.times_s = self.scene.timing.times_s()[self._pictured]
         self.sensor = Sensor(self.scene.look, self.camera.width, self.camera.height)
         self.ss = self.scene.look.supersample
         self._layers = stage_layers(self.scene)
-        self._place = self.camera.place_mm()
-        self._turn = self.camera.rotation()
+        self.rays = Rays(self.camera, self.ss)
+        self._covers = [
+            CoverPaint(PlacedCover(cover, self.scene.board), self.rays)
+            for cover in self.scene.covers
+        ]
         self._paint: TruckPaint | None = None
         if self.scene.truck is not None:
             density = self.camera.focal_px / self.camera.distance_mm * self.ss
@@ -59,10 +67,11 @@ class Renderer:
 
     def codes(self, k: int) -> tuple[Grid, Grid]:
         """Noise-free luma, shape (h, w), and chroma, shape (h/2, w/2, 2), unrounded 8-bit scale."""
-        if self.camera.tremor is not None:
-            return self._whole(self._shaken(k), None)
+        if self.camera.tremor is not None or self._covers or not self.scene.look.steady:
+            return self._whole(k, None)
         if self._still_codes is None:
-            self._still_codes = self._whole(self._still_light(), None)
+            still = self.sensor.blur(self._still_light())
+            self._still_codes = self.sensor.code_values(self.sensor.expose(still, 0, 0, None))
         if not self.scene.motion.moves:
             if self._resting is None:
                 self._resting = self._with_patch(k)
@@ -82,20 +91,33 @@ class Renderer:
 
     def frame(self, k: int) -> tuple[NDArray[np.uint16], NDArray[np.uint16]]:
         """Luma and chroma as a camera would store them: grain added, rounded to 8 or 10 bits."""
-        rng = np.random.default_rng([self.scene.seed, 77, k])
+        rng = np.random.default_rng([self.scene.seed, 77, int(self._pictured[k])])
         if self.scene.look.grain_in == "linear" and self.scene.look.grain_levels > 0:
-            luma, chroma = self._whole(self._light(k), rng)
+            luma, chroma = self._whole(k, rng)
         else:
             luma, chroma = self.codes(k)
         return self.sensor.finish(luma, chroma, rng, self.scene.encoding.ten_bit)
 
     def rgb8(self, k: int) -> NDArray[np.uint8]:
         """Noise-free picture for looking at, shape (h, w, 3) RGB."""
-        rgb = self.sensor.expose(self.sensor.blur(self._light(k)), 0, 0, None)
-        return np.asarray(np.rint(rgb * 255), np.uint8)
+        return np.asarray(np.rint(self._exposed(k, None) * 255), np.uint8)
 
-    def _whole(self, light: Grid, rng: np.random.Generator | None) -> tuple[Grid, Grid]:
-        return self.sensor.code_values(self.sensor.expose(self.sensor.blur(light), 0, 0, rng))
+    def _whole(self, k: int, rng: np.random.Generator | None) -> tuple[Grid, Grid]:
+        return self.sensor.code_values(self._exposed(k, rng))
+
+    def _exposed(self, k: int, rng: np.random.Generator | None) -> Grid:
+        """Encoded RGB 0 to 1 of the whole of frame `k`."""
+        light = self._light(k)
+        for cover in self._covers:
+            cover.lay(light, float(self.times_s[k]))
+        return self.sensor.expose(self.sensor.blur(light), 0, 0, rng, self._lamp(k))
+
+    def _lamp(self, k: int) -> Grid | None:
+        """Light of each row of frame `k` over a steady lamp's, or None when it is steady."""
+        if self.scene.look.steady:
+            return None
+        times = self.times_s[k] + self.camera.row_time_s(np.arange(self.camera.height))
+        return self.scene.look.lamp(times).astype(np.float32)
 
     def _light(self, k: int) -> Grid:
         """Unblurred linear picture of frame `k`, shape (h, w, 3)."""
@@ -109,22 +131,13 @@ class Renderer:
 
     # -- the still part -----------------------------------------------------------------------
 
-    def _rays(self, box: Box, ss: int) -> tuple[Array, Array, Array]:
-        """Straight normalised samples of a box, and the upright row of each sample row."""
-        x0, y0, x1, y1 = box
-        step = (np.arange(ss) + 0.5) / ss - 0.5
-        x = (np.arange(x0, x1)[:, None] + step).ravel()
-        y = (np.arange(y0, y1)[:, None] + step).ravel()
-        xn, yn = self.camera.straight_grid(x, y)
-        return xn, yn, y
-
     def _still_light(self) -> Grid:
         if self._still is None:
             w, h = self.camera.width, self.camera.height
             self._still = np.empty((h, w, 3), np.float32)
             for y0 in range(0, h, STRIP_ROWS):
                 y1 = min(y0 + STRIP_ROWS, h)
-                xn, yn, _ = self._rays((0, y0, w, y1), self.ss)
+                xn, yn, _ = self.rays.of_box((0, y0, w, y1))
                 xn, yn = xn.astype(np.float32), yn.astype(np.float32)
                 back, _, front = self._paint_layers(xn, yn)
                 light = back * (1.0 - front[..., 3:]) + front[..., :3]
@@ -158,7 +171,7 @@ class Renderer:
         """The part of a tile that a layer can reach, or None."""
         a0, b0, a1, b1 = layer.bounds
         corners = layer.plane.world(np.array([[a0, b0], [a1, b0], [a1, b1], [a0, b1]]))
-        seen = (corners - self._place) @ self._turn.T
+        seen = (corners - self.rays.place) @ self.rays.turn.T
         if seen[:, 2].min() <= 1.0:
             return slice(0, xn.shape[0]), slice(0, xn.shape[1])
         flat = seen[:, :2] / seen[:, 2:]
@@ -169,40 +182,13 @@ class Renderer:
 
     def _canvas(self, plane: Plane, xn: Array, yn: Array) -> Canvas:
         """Plane coordinates where the rays meet a plane."""
-        a, b = self._meet(plane, self._world_rays(xn, yn))
+        a, b = self.rays.meet(plane, self.rays.in_world(xn, yn))
         sample = None
         if plane.faces and a.shape[0] > 1 and a.shape[1] > 1:
             sample = float(np.median(np.hypot(np.diff(a, axis=1), np.diff(b, axis=1))))
         return Canvas(a, b, sample, self.ss)
 
-    def _world_rays(self, xn: Array, yn: Array) -> tuple[Array, Array, Array]:
-        t = self._turn
-        return (
-            t[0, 0] * xn + t[1, 0] * yn + t[2, 0],
-            t[0, 1] * xn + t[1, 1] * yn + t[2, 1],
-            t[0, 2] * xn + t[1, 2] * yn + t[2, 2],
-        )
-
-    def _meet(self, plane: Plane, rays: tuple[Array, Array, Array]) -> tuple[Grid, Grid]:
-        dx, dy, dz = rays
-        e1, e2 = np.array(plane.e1), np.array(plane.e2)
-        normal = np.cross(e1, e2)
-        away = self._place - np.array(plane.origin)
-        slope = dx * normal[0] + dy * normal[1] + dz * normal[2]
-        far = -(away @ normal) / np.where(np.abs(slope) < 1e-9, 1e-9, slope)
-        far = np.where(far > 0, far, 1e7)
-        a = away @ e1 + far * (dx * e1[0] + dy * e1[1] + dz * e1[2])
-        b = away @ e2 + far * (dx * e2[0] + dy * e2[1] + dz * e2[2])
-        return a.astype(np.float32), b.astype(np.float32)
-
     # -- the truck ----------------------------------------------------------------------------
-
-    def _sub_times(self, k: int) -> Array:
-        """Instants that a frame's open time is averaged over."""
-        open_s, count = self.camera.exposure_s, self.camera.sub_times
-        if open_s <= 0 or count < 2:
-            return np.array([self.times_s[k]])
-        return np.asarray(self.times_s[k] + open_s * ((np.arange(count) + 0.5) / count - 0.5))
 
     def _truck_box(self, k: int) -> Box | None:
         """Even-sided box of whole px that holds the truck, its shadow and blur at frame `k`."""
@@ -242,12 +228,12 @@ class Renderer:
 
     def _truck_light(self, k: int, box: Box) -> Grid:
         """Unblurred light of the truck's box at frame `k`, shape (h, w, 3)."""
-        xn, yn, rows = self._rays(box, self.ss)
+        xn, yn, rows = self.rays.of_box(box)
         total = np.zeros((box[3] - box[1], box[2] - box[0], 3), np.float32)
-        times = self._sub_times(k)
+        times = self.rays.open_times(float(self.times_s[k]))
         for time in times:
             row_times = time + self.camera.row_time_s(rows)
-            rest_x, rest_y = self._at_rest(xn, yn, row_times)
+            rest_x, rest_y = self.rays.at_rest(xn, yn, row_times)
             if self.camera.tremor is None:
                 back, board, front = self._cut_union(box)
             else:
@@ -264,7 +250,7 @@ class Renderer:
             ends = np.array(boxes)
             x0, y0 = (int(v) for v in ends[:, :2].min(axis=0))
             x1, y1 = (int(v) for v in ends[:, 2:].max(axis=0))
-            xn, yn, _ = self._rays((x0, y0, x1, y1), self.ss)
+            xn, yn, _ = self.rays.of_box((x0, y0, x1, y1))
             self._union = ((x0, y0, x1, y1), self._paint_layers(xn, yn))
         (x0, y0, _, _), layers = self._union
         rows = slice((box[1] - y0) * self.ss, (box[3] - y0) * self.ss)
@@ -279,7 +265,7 @@ class Renderer:
         travel = scene.motion.travel(times)[:, None]
         pitch = scene.motion.pitch_rad(times)[:, None]
         turn = scene.wheel_turn_rad(times)[:, None]
-        rays = self._world_rays(xn, yn)
+        rays = self.rays.in_world(xn, yn)
         x, w = self._board_frame(rays, 0.0, travel)
         light = back * (1.0 - board * (1.0 - contact_shadow(x, w, truck)))[..., None]
         sample = abs(float(x[0, 1] - x[0, 0])) + abs(float(w[0, 1] - w[0, 0]))
@@ -317,7 +303,7 @@ class Renderer:
     ) -> tuple[Grid, Grid]:
         """Along the heading from the truck's middle, and off the board, in a facing plane."""
         board, truck = self.scene.board, self.scene.need_truck()
-        a, b = self._meet(Plane.facing(z_mm), rays)
+        a, b = self.rays.meet(Plane.facing(z_mm), rays)
         dx, dy = a - board.foot[0], b - board.foot[1]
         q = dx * board.along[0] + dy * board.along[1]
         w = dx * board.normal[0] + dy * board.normal[1]
@@ -325,16 +311,6 @@ class Renderer:
         return x.astype(np.float32), w.astype(np.float32)
 
     # -- the hand-held camera -----------------------------------------------------------------
-
-    def _at_rest(self, xn: Array, yn: Array, row_times: Array) -> tuple[Array, Array]:
-        """Straight coordinates in the resting camera of samples seen at each row's time."""
-        if self.camera.tremor is None:
-            return xn, yn
-        m = self.camera.tremor_matrix(row_times)[:, None, :, :]
-        x = m[..., 0, 0] * xn + m[..., 1, 0] * yn + m[..., 2, 0]
-        y = m[..., 0, 1] * xn + m[..., 1, 1] * yn + m[..., 2, 1]
-        z = m[..., 0, 2] * xn + m[..., 1, 2] * yn + m[..., 2, 2]
-        return x / z, y / z
 
     def _get_master(self) -> Master:
         if self._master is None:
@@ -346,10 +322,10 @@ class Renderer:
         master, camera = self._get_master(), self.camera
         xn, yn = master.pixel_rays
         rows = np.arange(camera.height, dtype=np.float64)
-        times = self._sub_times(k)
+        times = self.rays.open_times(float(self.times_s[k]))
         light = np.zeros((camera.height, camera.width, 3), np.float32)
         for time in times:
-            rest_x, rest_y = self._at_rest(xn, yn, time + camera.row_time_s(rows))
+            rest_x, rest_y = self.rays.at_rest(xn, yn, time + camera.row_time_s(rows))
             light += master.pixels(rest_x, rest_y)
         light /= np.float32(len(times))
         box = self._truck_box(k)

@@ -169,12 +169,35 @@ class ScaleMark:
 
 
 @dataclass(frozen=True)
+class Cover:
+    """A textured blob before the truck: stones, a hand, a branch.
+
+    ``middle_mm`` is its middle at time 0 and ``velocity_mm_s`` how it moves: (X, Y) of the world,
+    or (q, w) of the board with ``place`` = ``board``. ``size_mm`` is its width and height along the
+    same axes, ``wobble`` how bumpy its outline is (0: an ellipse). It stands ``z_mm`` before
+    the plane of motion, nearer to the camera than all else.
+    """
+
+    middle_mm: tuple[float, float]
+    size_mm: tuple[float, float] = (90.0, 40.0)
+    velocity_mm_s: tuple[float, float] = (0.0, 0.0)
+    place: str = "world"
+    z_mm: float = 8.0
+    colour: tuple[float, float, float] = (0.24, 0.22, 0.19)
+    wobble: float = 0.35
+    seed: int = 1
+
+
+@dataclass(frozen=True)
 class Look:
     """What the light and the sensor do to the picture.
 
     ``tone`` is ``srgb``, ``scurve`` or ``linear``; ``grain_levels`` the standard deviation of
     white luma noise in 8-bit levels, added after the tone curve (``grain_in`` = ``encoded``) or
     before it (``linear``, growing with the root of the light). ``blur_px`` is a Gaussian's sigma.
+    ``flicker`` (depth, hz) is the mains: light times 1 + depth sin(2 pi hz t), t being the time of
+    each row (depth is as seen, after any averaging over the open time); ``brighten`` adds that
+    share of the light at time 0 every second.
     """
 
     tone: str = "srgb"
@@ -185,16 +208,35 @@ class Look:
     vignette: float = 0.10
     supersample: int = 2
     full_range: bool = False
+    flicker: tuple[float, float] = (0.0, 100.0)
+    brighten: float = 0.0
+
+    @property
+    def steady(self) -> bool:
+        """True when the light never changes."""
+        return not (self.flicker[0] or self.brighten)
+
+    def lamp(self, times_s: ArrayLike) -> Array:
+        """The light over that of a steady lamp at `times_s`, never below 0."""
+        t = np.asarray(times_s, dtype=np.float64)
+        depth, hz = self.flicker
+        wave = 1.0 + depth * np.sin(2 * math.pi * hz * t)
+        return np.asarray(wave * np.maximum(1.0 + self.brighten * t, 0.0))
 
 
 @dataclass(frozen=True)
 class Timing:
-    """When frames are taken: evenly at ``fps``, or at the ``pts`` given (in ``time_base``)."""
+    """When frames are taken: evenly at ``fps``, or at the ``pts`` given (in ``time_base``).
+
+    At the ordinals ``repeats`` the picture is that of the frame before, encoded again, while the
+    time stamps run on: what a converter does that fills a missing frame.
+    """
 
     fps: Fraction = Fraction(60)
     frames: int = 60
     pts: tuple[int, ...] | None = None
     time_base: Fraction = Fraction(1, 90000)
+    repeats: tuple[int, ...] = ()
 
     def all_pts(self) -> tuple[int, ...]:
         """Integer time stamps of the frames in ``time_base``."""
@@ -207,6 +249,13 @@ class Timing:
         """Seconds from the first frame, shape (n,)."""
         pts = np.array(self.all_pts(), dtype=np.float64)
         return np.asarray((pts - pts[0]) * float(self.time_base))
+
+    def pictured(self) -> NDArray[np.int64]:
+        """Ordinal of the frame whose picture each frame shows, shape (n,)."""
+        shown = np.arange(len(self.all_pts()), dtype=np.int64)
+        for k in sorted(self.repeats):
+            shown[k] = shown[k - 1]
+        return shown
 
 
 @dataclass(frozen=True)
@@ -245,6 +294,7 @@ class Scene:
     scale: ScaleMark | str | None = "auto"
     banner: str = "TARN HOLLOW/POCKET TRIALS"
     seed: int = 11
+    covers: tuple[Cover, ...] = ()
 
     def settled(self) -> Scene:
         """The scene with camera target, sheet, plumb line and scale mark in definite places.

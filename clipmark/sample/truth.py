@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.sample.camera import Camera
+from clipmark.sample.hidden import covers_truth, hidden_truth
 from clipmark.sample.moving import motion_truth, wheel_truth
 from clipmark.sample.scene import TABLE_FRONT_Z, Plumb, ScaleMark, Scene, Sheet
 
@@ -68,15 +69,17 @@ def scene_truth(scene: Scene, reference_frame: int = 0) -> Truth:
         (``ramp``, ``level``, ``plumb``, ``rail``, ``scale``, ``travel``); ``points_px``: points
         along each (a bent lens bends them); ``sheet``, ``scale``, ``hubs_px`` (rear, front),
         ``rim_px``, ``wheels``, ``patch``; ``frames`` with lists over all frames: ``pts``,
-        ``times_s``, ``s_mm``, ``speed_mm_s``, ``hubs_px``, ``patch_px`` (where the body point in
-        the patch's middle is), ``wheel_deg``, ``wheel_deg_s``, ``slip`` (see `wheel_truth`),
-        ``body_pitch_deg``; ``motion``: ``distance_mm``, ``mean_speed_mm_s``, ``stalls``,
-        ``ripple``, ``phases`` and more (see `motion_truth`).
+        ``times_s``, ``taken_s`` (when the picture was taken: earlier where it repeats one),
+        ``s_mm``, ``speed_mm_s`` (at ``times_s``), ``hubs_px``, ``patch_px`` (where the body point
+        in the patch's middle is, in the picture), ``wheel_deg``, ``wheel_deg_s``, ``slip`` (see
+        `wheel_truth`), ``body_pitch_deg``; ``motion``: ``distance_mm``, ``mean_speed_mm_s``,
+        ``stalls``, ``ripple``, ``phases`` and more (see `motion_truth`). With covers also
+        ``covers`` and, in ``frames``, what they hide (see `hidden_truth`).
     """
     scene = scene.settled()
     camera, board = scene.camera, scene.board
     times = scene.timing.times_s()
-    now = float(times[reference_frame])
+    now = float(times[scene.timing.pictured()][reference_frame])
     truth: Truth = {
         "format": "clipmark sample truth 1",
         "frame_count": len(times),
@@ -107,6 +110,8 @@ def scene_truth(scene: Scene, reference_frame: int = 0) -> Truth:
         truth.update(_truck_truth(scene, now))
         truth["frames"] = _frames_truth(scene, times)
         truth["motion"] = motion_truth(scene, times)
+    if scene.covers:
+        truth["covers"] = covers_truth(scene, now)
     return truth
 
 
@@ -222,8 +227,9 @@ def _patch(scene: Scene, now: float) -> list[float]:
 
 def _frames_truth(scene: Scene, times: Array) -> Truth:
     camera, motion = scene.camera, scene.motion
+    taken = times[scene.timing.pictured()]
     hubs, patches = [], []
-    for time in times:
+    for time in taken:
         row = np.full(3, (camera.height - 1) / 2.0)
         for _ in range(3):  # a rolling shutter sees each point at its own row's time
             seen = [float(time + t) for t in camera.row_time_s(row)]
@@ -245,12 +251,14 @@ def _frames_truth(scene: Scene, times: Array) -> Truth:
         "pts": list(scene.timing.all_pts()),
         "time_base": [scene.timing.time_base.numerator, scene.timing.time_base.denominator],
         "times_s": times.tolist(),
+        "taken_s": taken.tolist(),
         "s_mm": travel.tolist(),
         "speed_mm_s": motion.speed(times).tolist(),
         "hubs_px": hubs,
         "patch_px": patches,
         **wheel_truth(scene, times),
         "body_pitch_deg": np.degrees(motion.pitch_rad(times)).tolist(),
+        **(hidden_truth(scene, taken, PATCH_MIDDLE_MM) if scene.covers else {}),
     }
 
 
