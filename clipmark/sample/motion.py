@@ -160,7 +160,8 @@ class Motion:
     ) -> list[dict[str, float]]:
         """Spans under 10 % of the median moving speed for `least_s` or longer, by dense search.
 
-        With legs, only where one asks for its whole speed: standing between legs is no stall.
+        Only where a whole speed is asked for: standing before a start, after a stop and between
+        legs is no stall.
         Each has ``start_s``, ``end_s`` and ``s_mm`` (travel at its middle).
         """
         limit = STALL_SHARE * self.median_moving_speed(first_s, last_s)
@@ -178,9 +179,13 @@ class Motion:
         return found
 
     def _slow(self, grid: Array, limit: float) -> NDArray[np.bool_]:
-        if not self.legs:
-            return np.asarray(self.speed(grid) < limit)
-        asked = np.zeros(grid.shape, bool)
+        """Where a whole speed is asked for and less than `limit` of it is there."""
+        speed, slow = self.speed(grid), np.zeros(grid.shape, bool)
+        if self.speed_mm_s:
+            first = -math.inf if self.start_s is None else self.start_s + self.rise_s
+            last = math.inf if self.stop_s is None else self.stop_s
+            slow |= (grid >= first) & (grid <= last) & (speed < limit)
         for leg in self.legs:
-            asked |= (grid > leg.start_s + leg.rise_s) & (grid < leg.end_s - leg.rise_s)
-        return np.asarray(asked & (np.abs(self.speed(grid)) < limit))
+            asked = (grid >= leg.start_s + leg.rise_s) & (grid <= leg.end_s - leg.rise_s)
+            slow |= asked & (math.copysign(1.0, leg.speed_mm_s) * speed < limit)
+        return slow

@@ -61,6 +61,11 @@ def test_stalls_begin_and_end_where_speed_passes_a_tenth_of_the_median():
     assert stalls[0]["s_mm"] == pytest.approx(integral_mm(motion, 1.05), abs=1e-5)
 
 
+def test_standing_before_the_start_and_after_the_end_is_no_stall():
+    motion = Motion(speed_mm_s=30.0, start_s=0.5, stop_s=2.5, stops=(Stop(1.2, 0.4),))
+    assert [round(stall["start_s"], 1) for stall in motion.stalls(0.0, 4.0)] == [1.2]
+
+
 def test_a_steady_creep_has_no_stalls_and_a_standing_truck_none_either():
     assert Motion(speed_mm_s=12.0, ripple=0.5).stalls(0.0, 4.0) == []
     assert Motion().stalls(0.0, 4.0) == []
