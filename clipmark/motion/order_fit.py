@@ -15,14 +15,18 @@ from numpy.typing import NDArray
 from scipy.fft import next_fast_len
 from scipy.ndimage import median_filter
 from scipy.optimize import minimize_scalar
+from scipy.signal import savgol_filter
 
 from clipmark.motion.order_stretch import Stretch
 from clipmark.motion.sampling import FloatArray
+from clipmark.motion.speed import LEAST_POINTS, local_fit
 
 TREND_SHARE = 1.2  # degrees of the trend per turn, so that it follows what is slower than
 TREND_LEAST = 2  # about half a cycle per turn; and so many more
 MOST_DEGREES = 30
 LEAST_SPEED_SHARE = 0.2  # of the mean: below this the trend of speed is not followed down
+SLOW_WINDOW_S = 0.5  # what is left of turn and positions beside trend and lines is smoothed over
+FAST_WINDOW_S = 0.1  # the turn, as long as no line is known
 CELLS = 16  # of the turn, per cycle of the highest order scanned
 FLOOR_ORDERS = 3.0  # the background of an order is the median of this many either side,
 FLOOR_CELLS = 20.0  # or of so many resolutions, if that is wider
@@ -40,11 +44,14 @@ class TrendBasis:
         Legendre polynomials of time over the stretch.
     speed : ndarray, shape (K,)
         Slow speed, mm/s, that lines are shares of.
+    turn_rad : ndarray, shape (K,)
+        Turn, smoothed.
     """
 
     stretch: Stretch
     polynomials: FloatArray
     speed: FloatArray
+    turn_rad: FloatArray
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +91,8 @@ def trend_basis(stretch: Stretch) -> TrendBasis:
     slow = legendre.Legendre.fit(x, stretch.s_mm, 3, domain=[-1, 1]).deriv()(x) / stretch.t_s[-1]
     mean = stretch.s_mm[-1] / (2 * stretch.t_s[-1])
     speed = np.maximum(slow, LEAST_SPEED_SHARE * mean)
-    return TrendBasis(stretch, legendre.legvander(x, degree), speed)
+    turn = local_fit(stretch.t_s, stretch.turn_rad, FAST_WINDOW_S, degree=2).value
+    return TrendBasis(stretch, legendre.legvander(x, degree), speed, turn)
 
 
 def line_columns(basis: TrendBasis, per_turn: float) -> FloatArray:
@@ -92,7 +100,7 @@ def line_columns(basis: TrendBasis, per_turn: float) -> FloatArray:
 
     Exact for a turn that is even from one frame to the next.
     """
-    t, angle, speed = basis.stretch.t_s, basis.stretch.turn_rad, basis.speed
+    t, angle, speed = basis.stretch.t_s, basis.turn_rad, basis.speed
     middle = per_turn * (angle[1:] + angle[:-1]) / 2
     gained = np.diff(t) * (speed[1:] + speed[:-1]) / 2
     gained = gained * np.sinc(per_turn * np.diff(angle) / math.tau)
@@ -138,10 +146,21 @@ def fit_lines(basis: TrendBasis, per_turn: FloatArray) -> Joint:
     )
 
 
-def with_speed_of(joint: Joint) -> TrendBasis:
-    """The basis with the slow speed as found beside the lines, for another round."""
+def followed(joint: Joint) -> TrendBasis:
+    """The basis with slow speed and turn as found beside the lines, for another round.
+
+    The turn seen is noisy, and its noise would pass for unevenness in the columns, so that lines
+    come out too small; of a turn fitted by the same trend and lines only the rest needs smoothing.
+    """
+    basis, t = joint.basis, joint.basis.stretch.t_s
+    frames = min(int(SLOW_WINDOW_S * basis.stretch.frames_s), len(t) - 1) // 2 * 2 + 1
+    frames = max(frames, LEAST_POINTS)
+    speed = joint.speed + np.gradient(savgol_filter(joint.residual, frames, 2), t)
+    seen = basis.stretch.turn_rad
+    fitted = joint.design @ (joint.design.T @ seen)
+    turn = fitted + savgol_filter(seen - fitted, frames, 2)
     least = LEAST_SPEED_SHARE * joint.mean_speed
-    return replace(joint.basis, speed=np.maximum(joint.speed, least))
+    return replace(basis, speed=np.maximum(speed, least), turn_rad=turn)
 
 
 def _bend(basis: TrendBasis, per_turn: float, wave: FloatArray, size: float) -> FloatArray:
@@ -192,7 +211,7 @@ def scan(joint: Joint, steps_per_turn: float, first: int, last: int) -> FloatArr
     Lines are taken as sines of the turn here, which differs from the way that a rippled speed gains
     in second order only.
     """
-    angle, q = joint.basis.stretch.turn_rad, joint.design
+    angle, q = joint.basis.turn_rad, joint.design
     columns = np.concatenate([np.ones((len(angle), 1)), joint.residual[:, None], q], axis=1)
     waves = _waves(angle, columns, steps_per_turn, 2 * last)
     along, inside = waves[first:last, 1], waves[first:last, 2:]
@@ -213,7 +232,7 @@ def _waves(
     ``sinc(j / cells)**2``, is divided out; right to ``(j / cells)**2``.
     """
     cells = next_fast_len(CELLS * count // 2, real=True)
-    place = angle / (math.tau * steps_per_turn) * cells
+    place = (angle - angle.min()) / (math.tau * steps_per_turn) * cells
     low = place.astype(np.intp)
     past = place - low
     out = np.empty((count, columns.shape[1]), dtype=np.complex128)

@@ -19,7 +19,6 @@ LEAST_TURNS = 2.0
 LEAST_FRAMES = 60
 NYQUIST_SHARE = 0.45  # of the frame rate: what lies above is folded down or nearly so
 RATE_WINDOW_S = 0.3
-TURN_WINDOW_S = 0.1  # smooths the turn: noise n times as large sits in the phase of order n
 TRAVEL_IN_NOISE = 20.0  # a truck that travels less than this many position noises stands
 
 
@@ -32,7 +31,7 @@ class Stretch:
     first, last : int
         Its first and last instant among those given.
     t_s, s_mm, turn_rad : ndarray, shape (K,)
-        Time from its middle, way and smoothed turn from its start; way and turn increase.
+        Time from its middle, way and turn as seen from its start; way and turn go up.
     fastest_turns_s : float
         Highest mean turning rate over any one turn, turns per s.
     frames_s : float
@@ -90,8 +89,7 @@ def longest_turning(
             "so there is no speed to compare its unevenness with"
         )
     way = np.sign(travel) * (s[a:b] - s[a])
-    smooth = local_fit(t[a:b], turn[a:b], TURN_WINDOW_S, degree=2).value
-    angle = np.abs(smooth - smooth[0])
+    angle = np.sign(turn[b - 1] - turn[a]) * (turn[a:b] - turn[a])
     times = t[a:b] - (t[a] + t[b - 1]) / 2
     return Stretch(
         first=int(known[a]),

@@ -25,12 +25,12 @@ from clipmark.motion.order_fit import (
     Joint,
     background,
     fit_lines,
+    followed,
     power_of,
     refine,
     scan,
     single_orders,
     trend_basis,
-    with_speed_of,
 )
 from clipmark.motion.order_stretch import Stretch, longest_turning
 from clipmark.motion.sampling import FloatArray
@@ -39,6 +39,7 @@ FALSE_ALARM = 0.01  # over all orders together
 LOWEST = 0.75  # cycles per turn: below this it is the trend
 OVERSAMPLING = 5  # points of the grid per resolution, 1 / turns
 MOST_LINES = 16
+ROUNDS = 2  # of fitting turn and slow speed beside the lines, and the lines again
 
 
 @dataclass(frozen=True)
@@ -199,7 +200,9 @@ def _find_lines(
         best = int(np.argmax(height))
         if height[best] < limit or len(joint.per_turn) >= MOST_LINES:
             return _without_weak(joint, grid, floor, noise, limit), floor
-        joint = refine(with_speed_of(joint), np.append(joint.per_turn, grid[best]), resolution)
+        joint = fit_lines(joint.basis, np.append(joint.per_turn, grid[best]))
+        for _ in range(ROUNDS):
+            joint = refine(followed(joint), joint.per_turn, resolution)
 
 
 def _without_weak(
@@ -212,7 +215,7 @@ def _without_weak(
         if heights[weakest] >= limit:
             break
         rest = np.delete(joint.per_turn, weakest)
-        joint = refine(with_speed_of(joint), rest, 1 / joint.basis.stretch.turns)
+        joint = refine(joint.basis, rest, 1 / joint.basis.stretch.turns)
     return joint
 
 
