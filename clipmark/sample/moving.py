@@ -99,7 +99,8 @@ def phases_truth(scene: Scene, times: Array) -> list[Truth]:
     ``reverse`` for all travel back, ``held``; ``moved_by``: ``driven``, ``rolling freely``,
     ``sliding`` (wheels locked for most of it), None when held; ``wheels``: ``rolling``,
     ``locked``, ``spinning`` (surface over 1.5 times the speed), ``standing``; ``from_rest``, and
-    ``start_jump``, ``start_peak_mm_s``, ``start_steady_mm_s`` as in `motion_truth`.
+    ``start_jump``, ``start_peak_mm_s``, ``start_steady_mm_s`` as in `motion_truth` where it is
+    driven from rest.
     """
     return [_phase(scene, times, run) for run in _runs(scene.motion, times)]
 
@@ -129,6 +130,7 @@ def _phase(scene: Scene, times: Array, run: _Run) -> Truth:
     inside = np.flatnonzero((times >= run.start_s) & (times <= run.end_s))
     distance, lasted = float(travel[1] - travel[0]), run.end_s - run.start_s
     wheels = _wheels(float(np.median(speed)), float(np.median(surface)))
+    moved_by = _moved_by(motion, run, wheels)
     return {
         "start_s": run.start_s,
         "end_s": run.end_s,
@@ -137,10 +139,10 @@ def _phase(scene: Scene, times: Array, run: _Run) -> Truth:
         "kind": _kind(scene, run.way),
         "distance_mm": distance,
         "mean_speed_mm_s": distance / lasted,
-        "moved_by": _moved_by(motion, run, wheels),
+        "moved_by": moved_by,
         "wheels": wheels,
         "from_rest": run.from_rest,
-        **_start(motion, run),
+        **_start(motion, run, driven=moved_by == "driven"),
     }
 
 
@@ -170,9 +172,9 @@ def _moved_by(motion: Motion, run: _Run, wheels: str) -> str | None:
     return "rolling freely" if free else "driven"
 
 
-def _start(motion: Motion, run: _Run) -> Truth:
+def _start(motion: Motion, run: _Run, *, driven: bool) -> Truth:
     peak = steady = jump = None
-    if run.from_rest and run.end_s - run.start_s >= 2 * START_S:
+    if driven and run.from_rest and run.end_s - run.start_s >= 2 * START_S:
         early = np.linspace(run.start_s, run.start_s + START_S, 5001)
         peak = float(np.abs(motion.speed(early)).max())
         ends = motion.travel(run.start_s + START_S * np.array([1.0, 2.0]))
