@@ -149,6 +149,13 @@ class MarksFile:
         """What is promised of yaw and pitch, or what the command line takes for it."""
         return SQUARE_WITHIN_DEG if self.square_within_deg is None else self.square_within_deg
 
+    @property
+    def nose(self) -> str | None:
+        """Where the nose points: as said, else by the hubs, rear first; None when not known."""
+        if self.facing is not None or "hubs" not in self.lines:
+            return self.facing
+        return "right" if self.lines["hubs"].x2 > self.lines["hubs"].x1 else "left"
+
     def view(self) -> ViewOptions:
         """How the camera saw it, sheet included; raises `LensError` when the lens is unreadable."""
         return ViewOptions.declared(self.lens, self.view_angle_deg, self.square_deg, self.sheet)
@@ -160,6 +167,7 @@ class MarksFile:
     def can_crawl(self) -> bool:
         """Whether enough is marked for a crawl."""
         scaled = "scale" in self.lines and self.scale_mm is not None
+        scaled = scaled or (bool(self.wheels) and self.wheel_mm is not None)
         return self.patch is not None and (scaled or self.sheet is not None)
 
 
@@ -229,11 +237,14 @@ def crawl_from(
         travel=marks.lines.get("travel"),
         scale=marks.lines.get("scale"),
         scale_mm=marks.scale_mm,
+        wheels=marks.wheels,
+        wheel_mm=marks.wheel_mm,
         lens=marks.lens,
         view_angle_deg=marks.view_angle_deg,
         square_within_deg=marks.square_deg,
         sheet=marks.sheet,
         edge_fit=marks.edge_fit,
+        facing=marks.nose,
         progress=progress,
         observer=observer,
     )

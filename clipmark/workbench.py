@@ -12,7 +12,7 @@ from clipmark.marks import Line, Patch, Point, Sheet, Wheel
 from clipmark.record import disk, lens_files
 from clipmark.record.attempts_file import SCHEMA_NAME
 from clipmark.record.folder import EventFolder
-from clipmark.record.markings import LineMark, MarkType, mark_of
+from clipmark.record.markings import LineMark, MarkType, WheelMark, mark_of
 from clipmark.record.models import Attempt, ClipRef, Declared, JournalLine, Span
 from clipmark.record.readings import Reading
 from clipmark.record.revisions import DRAWN_ANEW
@@ -60,6 +60,7 @@ class Declaration:
     facing: str | None = None
     edge_fit: bool = True
     true_fps: float | None = None
+    wheel_mm: float | None = None
 
 
 def save_reading(
@@ -219,6 +220,8 @@ def _replaced(old: Sequence[MarkType], new: Sequence[MarkType]) -> tuple[MarkTyp
 
 def _with_sizes(mark: MarkType, said: Declaration) -> MarkType:
     """The mark with what belongs to it: a scale's length, how true a level line is, its fit."""
+    if isinstance(mark, WheelMark):
+        return mark.model_copy(update={"diameter_mm": said.wheel_mm})
     if not isinstance(mark, LineMark):
         return mark
     known: dict[str, object] = {"edge_fit": said.edge_fit}

@@ -8,14 +8,17 @@ from typing import Annotated
 import typer
 
 from clipmark.cli import options as opt
+from clipmark.cli.crawl_show import check_chart, draw_chart, print_crawl, print_expectation
 from clipmark.cli.located import located
 from clipmark.cli.saving import Saving
 from clipmark.cli.sheet_option import sheet_from
-from clipmark.cli.show import emit_json, progress_bar, show_saved, table, warn, with_u
+from clipmark.cli.show import emit_json, progress_bar
 from clipmark.clip import open_clip
 from clipmark.errors import MarkError
-from clipmark.marks import Line, Patch, Span
-from clipmark.measure.crawl import CrawlReading, measure_crawl
+from clipmark.marks import Line, Patch, Sheet, Span, Wheel
+from clipmark.measure.crawl import CrawlMarks, CrawlReading, expect_crawl, measure_marked
+from clipmark.measure.crawl_wheels import WHEEL_U_MM
+from clipmark.record.models import Span as RecordedSpan
 from clipmark.workbench import AttemptDetails, Declaration, MarkedThing, span_of
 
 MOTION = "What is followed"
@@ -66,6 +69,54 @@ def run(
         float | None,
         typer.Option("--scale-mm", metavar="MM", help="That length.", rich_help_panel=MOTION),
     ] = None,
+    wheel: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--wheel",
+            metavar="cx,cy,rx,ry[,turn]",
+            help="Hub and rim of a wheel, px: a circle, or an ellipse with the turn of its first "
+            "axis; may be repeated.",
+            rich_help_panel=MOTION,
+        ),
+    ] = None,
+    wheel_mm: Annotated[
+        float | None,
+        typer.Option(
+            "--wheel-mm",
+            metavar="MM",
+            help="Rolling diameter of the wheels, for slip: the way of ten turns over 31.4.",
+            rich_help_panel=MOTION,
+        ),
+    ] = None,
+    wheel_u_mm: Annotated[
+        float,
+        typer.Option(
+            "--wheel-u-mm",
+            metavar="MM",
+            help="Standard uncertainty of that diameter.",
+            rich_help_panel=MOTION,
+        ),
+    ] = WHEEL_U_MM,
+    rim_mm: Annotated[
+        float | None,
+        typer.Option(
+            "--rim-mm",
+            metavar="MM",
+            help="Diameter of the marked circle; defines lengths when there is neither a scale "
+            "mark nor a sheet.",
+            rich_help_panel=MOTION,
+        ),
+    ] = None,
+    facing: Annotated[
+        str | None,
+        typer.Option(
+            "--facing",
+            metavar="left|right",
+            help="Where the nose points in the picture, which is ahead; the first move when not "
+            "given.",
+            rich_help_panel=MOTION,
+        ),
+    ] = None,
     hold_s: Annotated[
         float,
         typer.Option("--hold-s", metavar="S", help="How long the slowest speed must be held."),
@@ -76,6 +127,19 @@ def run(
     trace: Annotated[
         Path | None, typer.Option("--trace", metavar="TRACE.csv", help="Write the trace here.")
     ] = None,
+    chart: Annotated[
+        Path | None,
+        typer.Option(
+            "--chart", metavar="CHART.png|.svg", help="Draw the trace here, as PNG or SVG."
+        ),
+    ] = None,
+    expect: Annotated[
+        bool,
+        typer.Option(
+            "--expect",
+            help="Do not measure: say what speed, ripple and slip this clip can resolve.",
+        ),
+    ] = False,
     lens: opt.Lens = None,
     view_angle: opt.ViewAngle = None,
     square_within: opt.SquareWithin = 5.0,
@@ -101,10 +165,11 @@ def run(
     note: opt.Note = None,
     as_json: opt.Json = False,
 ) -> None:
-    """Follow the body through a span: speed, stalls, ripple, slowest speed held.
+    """Follow body and wheels through a span: speed, stalls, phases, ripple, slip.
 
     Example: clipmark crawl creep.mp4 --frame 0 --patch 300,220,120,60
-    --scale 310,400,540,402 --scale-mm 133 --trace creep.csv
+    --scale 310,400,540,402 --scale-mm 133 --wheel 312,300,30,30 --wheel-mm 54
+    --trace creep.csv --chart creep.png
     """
     details = AttemptDetails(
         entry, test, try_no, setup, surface, step_deg, set_start_deg, set_end_deg, travel_way,
@@ -113,53 +178,88 @@ def run(
     saving = Saving(into, attempt, by, details)
     saving.check()
     with located(clip, frame):
-        marked_patch = Patch.parse(patch)
         way = Line.parse(travel, "the travel line") if travel else None
         scale_line = Line.parse(scale, "the scale mark") if scale else None
-        marked_sheet = sheet_from(sheet, sheet_size, sheet_u_mm)
-        frames = Span.parse(span) if span else None
-        with (
-            open_clip(clip, true_fps=true_fps) as footage,
-            progress_bar("following", quiet=as_json) as bar,
-        ):
-            task = bar.add_task("following", total=None)
-            reading = measure_crawl(
-                footage,
-                frame,
-                patch=marked_patch,
-                span=frames,
-                travel=way,
-                scale=scale_line,
-                scale_mm=scale_mm,
-                hold_s=hold_s,
-                band_hz=_band(band),
-                lens=lens,
-                view_angle_deg=view_angle,
-                square_within_deg=square_within,
-                sheet=marked_sheet,
-                progress=lambda done, total: bar.update(task, completed=done, total=total),
-            )
-            recorded = span_of(footage, reading.first_frame, reading.last_frame)
+        wheels = tuple(Wheel.parse(text) for text in wheel or ())
+        marked = CrawlMarks(
+            patch=Patch.parse(patch),
+            span=Span.parse(span) if span else None,
+            travel=way,
+            scale=scale_line,
+            scale_mm=scale_mm,
+            wheels=wheels,
+            wheel_mm=wheel_mm,
+            wheel_u_mm=wheel_u_mm,
+            rim_mm=rim_mm,
+            facing=facing,
+            hold_s=hold_s,
+            band_hz=_band(band),
+            lens=lens,
+            view_angle_deg=view_angle,
+            square_within_deg=square_within,
+            sheet=sheet_from(sheet, sheet_size, sheet_u_mm),
+        )
+        if expect:
+            _expect(clip, frame, marked, true_fps, as_json)
+            return
+        if chart is not None:
+            check_chart(chart)
+        reading, recorded = _measure(clip, frame, marked, true_fps, as_json)
         if trace is not None:
             reading.write_trace(trace)
     result = reading.to_dict()
-    marks: list[tuple[MarkedThing, str]] = [(marked_patch, "body")]
+    marks: list[tuple[MarkedThing, str]] = [(Patch.parse(patch), "body")]
     marks += [(line, name) for line, name in ((way, "travel"), (scale_line, "scale")) if line]
-    marks += [(marked_sheet, "sheet")] if marked_sheet else []
+    marks += [(item, "wheel") for item in wheels]
+    marks += [(marked.sheet, "sheet")] if isinstance(marked.sheet, Sheet) else []
     declared = Declaration(
         lens=lens,
         view_angle_deg=view_angle,
         square_within_deg=square_within,
         scale_mm=scale_mm,
         true_fps=true_fps,
+        wheel_mm=wheel_mm,
+        facing=facing,
     )
     saved = saving.save(clip, "crawl", result, marks, declared, recorded)
     saving.keep_trace(saved, result, reading.table)
     result.update(saved)
+    if chart is not None:
+        draw_chart(result, reading.table, chart)
     if as_json:
         emit_json(result)
     else:
-        _print(reading, result)
+        print_crawl(reading, result)
+
+
+def _measure(
+    clip: Path, frame: int, marked: CrawlMarks, true_fps: float | None, quiet: bool
+) -> tuple[CrawlReading, RecordedSpan]:
+    """The reading and the recorded times of its span, with a progress bar."""
+    with (
+        open_clip(clip, true_fps=true_fps) as footage,
+        progress_bar("following", quiet=quiet) as bar,
+    ):
+        task = bar.add_task("following", total=None)
+        reading = measure_marked(
+            footage,
+            frame,
+            marked,
+            progress=lambda done, total: bar.update(task, completed=done, total=total),
+        )
+        return reading, span_of(footage, reading.first_frame, reading.last_frame)
+
+
+def _expect(
+    clip: Path, frame: int, marked: CrawlMarks, true_fps: float | None, as_json: bool
+) -> None:
+    """What the clip can resolve, printed."""
+    with open_clip(clip, true_fps=true_fps) as footage:
+        found = expect_crawl(footage, frame, marked)
+    if as_json:
+        emit_json(found.to_dict())
+    else:
+        print_expectation(found)
 
 
 def _band(text: str) -> tuple[float, float]:
@@ -170,42 +270,3 @@ def _band(text: str) -> tuple[float, float]:
             f"the band '{text}' cannot be read: write it as LOW:HIGH in Hz, such as 0.5:5"
         ) from None
     return low, high
-
-
-def _print(reading: CrawlReading, result: dict[str, object]) -> None:
-    rows = []
-    for name, unit, what in (
-        ("duration", "s", "lasts"),
-        ("distance", "mm", "distance"),
-        ("mean_speed", "mm_s", "mean speed"),
-        ("slowest_speed", "mm_s", "slowest speed held"),
-        ("ripple", "", "ripple, share of the mean speed"),
-        ("rollback", "mm", "rolled back"),
-    ):
-        tail = f"_{unit}" if unit else ""
-        value, u95 = result.get(f"{name}{tail}"), result.get(f"{name}_u95{tail}")
-        rows.append((what, with_u(value, u95, unit.replace("mm_s", "mm/s"))))
-    floor = result.get("noise_floor_mm_s")
-    rows.append(("noise floor of speed", with_u(floor, None, "mm/s")))
-    stalls = result.get("stalls")
-    rows.append(("stalls", str(len(stalls)) if isinstance(stalls, list) else "not told"))
-    table(
-        f"Frames {reading.first_frame} to {reading.last_frame}",
-        ("figure", "value, U (95 %)"),
-        rows,
-    )
-    if isinstance(stalls, list) and stalls:
-        table(
-            "Stalls",
-            ("from", "lasts", "at"),
-            [
-                (
-                    f"{stall['t_s']:.3f} s",
-                    with_u(stall["dwell_s"], stall["dwell_u95_s"], "s"),
-                    f"{stall['s_mm']:.1f} mm",
-                )
-                for stall in stalls
-            ],
-        )
-    show_saved(result)
-    warn(reading.warnings)

@@ -69,13 +69,18 @@ class Path:
 
 
 def lay_along(
-    following: Following, ruler: Ruler, travel: Line | None, size_px: tuple[int, int]
+    following: Following,
+    ruler: Ruler,
+    travel: Line | None,
+    size_px: tuple[int, int],
+    facing: str | None = None,
 ) -> Path:
     """Turn a following into travel along the way.
 
     The way is the given line, or the straight line of least squared distance (total least
-    squares) through the body's places. Ahead is where the first move goes that is a good part of
-    the longest one (`clipmark.motion.phases.ahead_sense`), whichever way the line was drawn.
+    squares) through the body's places. Ahead is where the nose points, ``left`` or ``right`` in the
+    picture; where that is not said, it is where the first move goes that is a good part of the
+    longest one (`clipmark.motion.phases.ahead_sense`), whichever way the line was drawn.
 
     Raises
     ------
@@ -107,7 +112,13 @@ def lay_along(
     along = places @ direction
     u_px = np.sqrt(np.nanmedian(np.trace(following.body_covariance, axis1=1, axis2=2)))
     noise = float(u_px) * float(np.abs(ruler.stretch(steady_px[found][:1])).max())
-    if ahead_sense(following.times_s[found], along[found], noise) < 0:
+    if facing is not None:
+        nose = -1 if facing == "left" else 1
+        rightward = float(np.einsum("i,nij->nj", direction, ruler.stretch(steady_px[found]))[0, 0])
+        backward = nose * rightward < 0
+    else:
+        backward = ahead_sense(following.times_s[found], along[found], noise) < 0
+    if backward:
         direction, along = -direction, -along
     middle = np.median(steady_px[found], axis=0)[None]
     per_px = np.einsum("i,nij->nj", direction, ruler.stretch(steady_px[found]))

@@ -15,8 +15,18 @@ from clipmark.measure.crawl_table import write_table
 from clipmark.measure.values import Value, named
 from clipmark.uncertainty.budget import Budget
 
-UNITS = {"duration_s": "s", "distance_mm": "mm", "rollback_mm": "mm", "ripple": ""}
-LATER = ("ripple_orders", "start_jump", "start_delay_s", "phases", "slip", "sparc", "ldlj")
+UNITS = {
+    "duration_s": "s",
+    "distance_mm": "mm",
+    "rollback_mm": "mm",
+    "ripple": "",
+    "start_jump": "",
+    "start_delay_s": "s",
+    "stop_distance_mm": "mm",
+    "roll_off_mm": "mm",
+    "sparc": "",
+    "ldlj": "",
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -26,16 +36,27 @@ class CrawlReading:
     Attributes
     ----------
     values : dict of str to Value or None
-        ``duration_s, distance_mm, mean_speed_mm_s, slowest_speed_mm_s, rollback_mm, ripple``;
-        None where the footage cannot tell.
+        ``duration_s, distance_mm, mean_speed_mm_s, slowest_speed_mm_s, rollback_mm, ripple,
+        start_jump, start_delay_s, stop_distance_mm, roll_off_mm, sparc, ldlj``; None where the
+        footage cannot tell.
     budgets : dict of str to Budget
         Behind each value.
     table : DataFrame
-        The trace: ``t_s, s_mm, u_s_mm, v_mm_s, u_v_mm_s, frame, gap``.
+        The trace: ``t_s, s_mm, u_s_mm, v_mm_s, u_v_mm_s``, columns of every wheel, ``frame, gap``.
     stalls : list of dict or None
         ``t_s, dwell_s, dwell_u95_s, s_mm, commanded``; None where stalls cannot be told.
+    phases : list of dict or None
+        See `clipmark.measure.crawl_phases`; None where standing and moving cannot be told.
+    wheels : list of dict
+        What was followed of each marked wheel.
+    slip : list of dict or None
+        Per wheel, over the way ahead; None without a rolling diameter.
+    ripple_orders : list of dict or None
+        Lines per turn of a wheel that stand out of the noise; None where none can be told.
     ripple_band_hz : tuple
         The band of `ripple`.
+    ripple_span_s : tuple or None
+        From when to when the ripple was judged.
     ripple_seen : bool or None
         False when the ripple is below the noise floor.
     ripple_floor : float or None
@@ -63,7 +84,12 @@ class CrawlReading:
     budgets: dict[str, Budget]
     table: pd.DataFrame
     stalls: list[dict[str, float | bool]] | None
+    phases: list[dict[str, object]] | None
+    wheels: list[dict[str, object]]
+    slip: list[dict[str, object]] | None
+    ripple_orders: list[dict[str, object]] | None
     ripple_band_hz: tuple[float, float]
+    ripple_span_s: tuple[float, float] | None
     ripple_seen: bool | None
     ripple_floor: float | None
     rollback_largest_mm: float
@@ -144,6 +170,11 @@ class CrawlReading:
         return self._estimate("rollback_mm") or 0.0
 
     @property
+    def start_jump(self) -> float | None:
+        """Peak speed of the first 0.5 s over the steady speed after it; None without a start."""
+        return self._estimate("start_jump")
+
+    @property
     def fingerprint(self) -> str:
         """Proof of the reference frame's picture."""
         return self.fingerprints[self.frame]
@@ -162,9 +193,14 @@ class CrawlReading:
             out |= named(base, unit, value)
         return out | {
             "ripple_band_hz": list(self.ripple_band_hz),
+            "ripple_span_s": None if self.ripple_span_s is None else list(self.ripple_span_s),
             "ripple_below_noise_floor": None if self.ripple_seen is None else not self.ripple_seen,
             "ripple_noise_floor": self.ripple_floor,
+            "ripple_orders": self.ripple_orders,
             "stalls": self.stalls,
+            "phases": self.phases,
+            "wheels": self.wheels,
+            "slip": self.slip,
             "stall_limit_mm_s": self.stall_limit_mm_s,
             "stood_at_start_s": self.stood_at_start_s,
             "stood_at_end_s": self.stood_at_end_s,
@@ -175,7 +211,6 @@ class CrawlReading:
             "window_s": self.window_s,
             "shake_px": None if math.isnan(self.shake_px) else self.shake_px,
             "camera": self.camera,
-            **dict.fromkeys(LATER),
             "budget": self.budget,
             "frame": self.frame,
             "t_s": self.t_s,

@@ -12,7 +12,7 @@ from clipmark.clip import Clip, Frame
 from clipmark.errors import FitError
 from clipmark.geometry.hub_fit import fit_hub
 from clipmark.marks import Wheel
-from clipmark.measure.crawl_noise import FINE_WINDOW_S, LEAST_CORRELATION, usual_noise
+from clipmark.measure.crawl_noise import FINE_WINDOW_S, usual_noise
 from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_ruler import FloatArray, Ruler
 from clipmark.motion.slip import Slip, knowable_above, slip_of
@@ -21,6 +21,7 @@ from clipmark.motion.wheel_path import WheelFollowing
 from clipmark.motion.wheel_ring import wheel_shape
 
 WHEEL_U_MM = 0.5  # standard uncertainty of a rolling diameter, unless declared otherwise
+LEAST_CORRELATION = 2.0  # compression errs alike for some frames, slower than a short fit sees
 SLIP_WINDOW_S = 0.2
 FARTHEST_PX = 10.0  # a hub fitted farther from its mark than this is another round thing
 SIZE_SHARE = 0.12  # a ring of this much another size is another ring
@@ -65,6 +66,8 @@ class WheelTrace:
     slip : Slip or None
     knowable_mm_s : float
         Speed below which the slip cannot be known; NaN without a radius.
+    note : str
+        Why nothing of it could be followed; empty when it could.
     """
 
     number: int
@@ -85,6 +88,7 @@ class WheelTrace:
     hub_speed_mm_s: FloatArray
     slip: Slip | None
     knowable_mm_s: float
+    note: str = ""
 
     @property
     def known(self) -> NDArray[np.bool_]:
@@ -194,8 +198,9 @@ def trace_wheel(
         hub_speed_mm_s=np.full_like(turn, np.nan),
         slip=None,
         knowable_mm_s=math.nan,
+        note=followed.note,
     )
-    return trace if radius is None else _with_slip(trace, path, radius)
+    return trace if radius is None or not known.size else _with_slip(trace, path, radius)
 
 
 def _stale(path: Path) -> NDArray[np.bool_]:

@@ -18,13 +18,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip, Frame
+from clipmark.errors import FollowError
 from clipmark.marks import Patch, Span, Wheel
 from clipmark.motion.background import BackgroundFollower, choose_background
 from clipmark.motion.body import BodyFollower
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.templates import picture_noise
 from clipmark.motion.wheel import WheelFix, WheelFollower
-from clipmark.motion.wheel_path import WheelFollowing, gather_wheel
+from clipmark.motion.wheel_path import WheelFollowing, blind_wheel, gather_wheel
 
 QUEUE_FRAMES = 6
 AGREES_PX = 1.0  # at the reference frame the body must be found at the patch itself
@@ -147,7 +148,14 @@ class _Tracker:
         pieces = choose_background(luma, patch, noise)
         self.background = None if pieces is None else BackgroundFollower(luma, pieces)
         self.count = 0 if pieces is None else pieces.count
-        self.wheels = [WheelFollower(luma, wheel, noise, self.middle) for wheel in wheels]
+        self.marked = tuple(wheels)
+        self.wheels: list[WheelFollower] = []
+        self.blind: dict[int, str] = {}  # marks that show no turn, by number, and why
+        for number, wheel in enumerate(wheels):
+            try:
+                self.wheels.append(WheelFollower(luma, wheel, noise, self.middle))
+            except FollowError as error:
+                self.blind[number] = str(error)
         self._before: NDArray[np.generic] | None = None
 
     def start_unknown(self) -> None:
@@ -225,7 +233,7 @@ def follow(
     Raises
     ------
     FollowError
-        If the patch has no texture, or a wheel shows no turn.
+        If the patch has no texture. A wheel that shows no turn is told in its own note.
     MarkError
         If a wheel mark is too small or leaves the picture.
     FrameError
@@ -342,7 +350,17 @@ def _gather(
         repeated=_hardly_changed(np.array([row.change for row in rows])),
         renewed=tracker.body.renewed,
         fingerprints=prints,
-        wheels=tuple(
-            gather_wheel(fixes, wheel) for fixes, wheel in zip(turned, tracker.wheels, strict=True)
-        ),
+        wheels=_all_wheels(tracker, turned, len(rows)),
+    )
+
+
+def _all_wheels(
+    tracker: _Tracker, turned: list[list[WheelFix]], frames: int
+) -> tuple[WheelFollowing, ...]:
+    """Every marked wheel in the order marked, those without a visible turn among them."""
+    pairs = zip(turned, tracker.wheels, strict=True)
+    seen = iter([gather_wheel(fixes, wheel) for fixes, wheel in pairs])
+    return tuple(
+        blind_wheel(wheel, frames, tracker.blind[number]) if number in tracker.blind else next(seen)
+        for number, wheel in enumerate(tracker.marked)
     )

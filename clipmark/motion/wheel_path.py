@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from clipmark.marks import Wheel
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.wheel import WheelFix, WheelFollower
 
@@ -32,6 +33,8 @@ class WheelFollowing:
         Like parts of the rim.
     radius_px : float
         Of the marked rim.
+    note : str
+        Why nothing of it could be followed, in a sentence; empty when it could.
     """
 
     hub_px: FloatArray
@@ -41,6 +44,21 @@ class WheelFollowing:
     reasons: list[str]
     parts: int
     radius_px: float
+    note: str = ""
+
+
+def blind_wheel(wheel: Wheel, frames: int, note: str) -> WheelFollowing:
+    """A wheel whose turn cannot be seen in any of K frames."""
+    return WheelFollowing(
+        hub_px=np.full((frames, 2), np.nan),
+        covariance=np.full((frames, 3, 3), np.nan),
+        turn_rad=np.full(frames, np.nan),
+        stretch=np.zeros(frames, dtype=np.intp),
+        reasons=["its turn cannot be seen"] * frames,
+        parts=1,
+        radius_px=float(np.sqrt(wheel.rx * wheel.ry)),
+        note=note,
+    )
 
 
 def gather_wheel(fixes: Sequence[WheelFix], follower: WheelFollower) -> WheelFollowing:
