@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,19 +10,17 @@ from numpy.typing import NDArray
 
 from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_ruler import FloatArray
-from clipmark.motion.ripple import band_ripple, noise_above
-from clipmark.motion.speed import (
-    LocalFit,
-    choose_window,
-    correlation_factor,
-    local_fit,
-)
+from clipmark.motion.colour import Colour, noise_colour
+from clipmark.motion.ripple import band_ripple
+from clipmark.motion.speed import LEAST_POINTS, LocalFit, choose_window, local_fit, local_weights
 from clipmark.motion.stalls import find_standing, usual_moving_speed
 
 FINE_WINDOW_S = 0.10  # short enough that the truck's own ripple stays out of the residuals
 LEAST_SEEN = 0.8
 EDGE_S = 0.15  # around a stop or start, where residuals are motion, not noise
-LEAST_CORRELATION = 2.0  # compression errs alike for some frames, slower than any test here sees
+LEAST_CORRELATION = 2.0  # following errs alike over some frames beyond what any spectrum shows
+UNKNOWN_DOUBT = 0.5  # where too little of the trace tells the colour
+LEAST_SHARE = 0.5  # of the scatter around a short fit, below which the spectrum is not believed
 
 
 @dataclass(frozen=True)
@@ -31,7 +30,7 @@ class Noise:
     Attributes
     ----------
     position_mm : float
-        Standard deviation of a single position, white part, from the body's own residuals.
+        Standard deviation of a single position, from the spectrum of the body's own residuals.
     speed_mm_s : float
         Standard deviation of the filtered speed of a body at rest: the noise floor.
     source : str
@@ -39,8 +38,10 @@ class Noise:
     correlation : float
         Factor on the variance of local means for errors that go together in time.
     slow_mm, slow_doubt : float
-        White noise that stands for the errors just above the ripple's band, where those that
-        last some frames show, and the relative standard uncertainty of its variance.
+        White noise that puts as much into the ripple's band as the errors do, by their colour,
+        and the relative standard uncertainty of its variance.
+    colour : Colour or None
+        How errors go together from frame to frame; None where the trace does not tell.
     """
 
     position_mm: float
@@ -49,6 +50,13 @@ class Noise:
     correlation: float
     slow_mm: float
     slow_doubt: float
+    colour: Colour | None = None
+
+    def over_slow(self, hz: FloatArray, step_s: float) -> FloatArray:
+        """Density of the position noise over that of white noise of `slow_mm`, like `hz`."""
+        if self.colour is None or self.slow_mm <= 0:
+            return np.ones_like(hz)
+        return self.colour.over_white(hz, step_s) / self.slow_mm**2
 
 
 def smooth(
@@ -107,26 +115,33 @@ def measure_noise(
     """
     known = path.known
     times, s_mm = path.times_s[known], path.s_mm[known]
-    steps = np.diff(times)
-    reach = max(2, round(window_s / float(np.median(steps[steps > 0]))))
+    step = float(np.median([step for step in np.diff(times) if step > 0]))
     steady = steady_part(times, s_mm)
-    fine = local_fit(times, s_mm, FINE_WINDOW_S)
-    seen = steady & np.isfinite(fine.residual)
-    correlation = correlation_factor(np.nan_to_num(fine.residual), seen, reach)
-    correlation = max(correlation, LEAST_CORRELATION)
-    slow, doubt = position_mm, 0.3
-    # the octave above the band; any stretch of a few cycles of it will do
-    found = noise_above(times[steady], s_mm[steady], (band_hz[1] / 2, band_hz[1]))
-    if found is not None:
-        slow, doubt = max(found[0], position_mm), found[1]
-        correlation = max(correlation, (slow / position_mm) ** 2) if position_mm > 0 else 1.0
+    colour = noise_colour(times, s_mm, steady, band_hz[1])
     gain = float(np.nanmedian(fit.slope_gain))
-    own = position_mm * gain * float(np.sqrt(correlation))
+    if colour is None:
+        size, correlation = position_mm, LEAST_CORRELATION
+        slow, doubt = position_mm * math.sqrt(correlation), UNKNOWN_DOUBT
+    else:
+        size = max(colour.size, LEAST_SHARE * position_mm)
+        correlation = max(LEAST_CORRELATION, *_inflations(colour, window_s, step))
+        band, doubt = colour.in_band(band_hz, step)
+        slow = math.sqrt(band)
+    own = size * gain * math.sqrt(correlation)
     still = background_speed(path, window_s)
     floor, source = own, "following the body"
     if still is not None and still > own:
         floor, source = still, "background"
-    return Noise(position_mm, floor, source, correlation, slow, doubt)
+    return Noise(size, floor, source, correlation, slow, doubt, colour)
+
+
+def _inflations(colour: Colour, window_s: float, step_s: float) -> tuple[float, float]:
+    """Variance of smoothed ends and of speeds over that for white noise."""
+    reach = max(2, round(window_s / step_s / 2))
+    offsets = step_s * np.arange(-reach, reach + 1, dtype=np.float64)
+    ahead = step_s * np.arange(max(reach, LEAST_POINTS - 1) + 1, dtype=np.float64)
+    end = local_weights(ahead, 2, 0)
+    return colour.inflation(end), colour.inflation(local_weights(offsets, 2, 1))
 
 
 def background_speed(path: Path, window_s: float) -> float | None:

@@ -13,7 +13,7 @@ from clipmark.measure.crawl_noise import Noise, background_in_band
 from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_ruler import FloatArray, Ruler
 from clipmark.measure.values import Value
-from clipmark.motion.ripple import LEAST_CYCLES, band_ripple
+from clipmark.motion.ripple import LEAST_CYCLES, band_ripple, noise_in_band
 from clipmark.motion.speed import LocalFit, stretches
 from clipmark.motion.stalls import Standing, standing_mask
 from clipmark.uncertainty.budget import Budget, Contribution
@@ -178,30 +178,35 @@ def ripple(
     The noise taken out is the larger of the body's own and the background's in the band.
     """
     times, s = trace.times_s, trace.s_mm
-    unit = band_ripple(times, s, band_hz, 1.0, 0.0)
     steps = np.diff(times)
-    rate = 1 / float(np.median(steps[steps > 0]))
+    step = float(np.median(steps[steps > 0]))
+    rate = 1 / step
+
+    def shape(hz: FloatArray) -> FloatArray:
+        return trace.noise.over_slow(hz, step)
+
+    gain = noise_in_band(times, s, band_hz, shape)
     if band_hz[1] > 0.45 * rate:
         return None, (
             f"The band ends at {band_hz[1]:g} Hz, but {rate:.1f} frames a second show nothing "
             f"above {0.45 * rate:.1f} Hz; ripple is not given."
         )
-    if unit is None:
+    if gain is None:
         longest = max(float(times[run][-1] - times[run][0]) for run in stretches(times))
         return None, (
             f"The longest stretch without a gap is {longest:.2f} s, too short for the band's low "
             f"end of {band_hz[0]:g} Hz, which needs {LEAST_CYCLES / band_hz[0]:g} s; ripple is not "
             "given. Give a longer span or a narrower band."
         )
-    sized, doubt = _noise_in_band(trace, path, band_hz, unit.noise_variance)
-    found = band_ripple(times, s, band_hz, math.sqrt(sized), doubt)
+    sized, doubt = _noise_in_band(trace, path, band_hz, gain)
+    found = band_ripple(times, s, band_hz, math.sqrt(sized), doubt, shape)
     if found is None or mean_mm_s <= 0:
         return None, "The truck made no way in this span; ripple is not given."
     reach = 1.96 * found.u_variance
     estimate = math.sqrt(max(found.variance, 0.0)) / mean_mm_s
     low = math.sqrt(max(found.variance - reach, 0.0)) / mean_mm_s if found.seen else 0.0
     high = math.sqrt(max(found.variance, 0.0) + reach) / mean_mm_s
-    floor = math.sqrt(1.96 * found.u_zero) / mean_mm_s
+    floor = math.sqrt(max(found.floor, 0.0)) / mean_mm_s
     u = (high - low) / (2 * 1.96)
     budget = Budget.of([Contribution("noise in the band", "A", u, advice=SHARPER)])
     figure = RippleFigure(Value(estimate, u, low, high), found.seen, floor, budget)
@@ -213,14 +218,14 @@ def _noise_in_band(
 ) -> tuple[float, float]:
     """Variance of white position noise that stands for all noise in the band, and its doubt.
 
-    The largest of three ways to know it: scatter of neighbouring frames, the spectrum just above
-    the band, and background pieces in the band itself (`gain` is the band's response to unit
-    noise). The doubt is relative, standard.
+    The larger of two ways to know it: the spectrum above the band, its colour carried down into it,
+    and background pieces in the band itself (`gain` is the band's response to unit noise). The
+    doubt is relative, standard.
     """
     own, doubt = trace.noise.slow_mm**2, trace.noise.slow_doubt
     still = background_in_band(path, band_hz)
     if still is None or still / gain <= own:
-        return own, max(doubt, 0.2)
+        return own, doubt
     return still / gain, 0.3
 
 

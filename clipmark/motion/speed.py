@@ -99,28 +99,36 @@ def local_fit(
     """
     count = len(times_s)
     out = np.full((5, count), np.nan)
-    known: dict[bytes, tuple[FloatArray, FloatArray]] = {}
     for run in stretches(times_s):
         t, s = times_s[run], positions[run]
         if len(t) < max(LEAST_POINTS, degree + 2):
             continue
         low = np.searchsorted(t, t - window_s / 2 - 1e-9, side="left")
         high = np.searchsorted(t, t + window_s / 2 + 1e-9, side="right")
-        for i in range(len(t)):
-            a, b = _at_least(int(low[i]), int(high[i]), len(t))
-            offsets = np.round(t[a:b] - t[i], 12)
-            key = offsets.tobytes()
-            if key not in known:
-                known[key] = local_weights(offsets, degree, 0), local_weights(offsets, degree, 1)
-            for_value, for_slope = known[key]
-            k = run.start + i
-            base = s[i]
-            out[0, k] = base + for_value @ (s[a:b] - base)
-            out[1, k] = for_slope @ (s[a:b] - base)
-            out[2, k] = np.sqrt(for_value @ for_value)
-            out[3, k] = np.sqrt(for_slope @ for_slope)
-            out[4, k] = s[i] - out[0, k]
+        ends = np.array([_at_least(a, b, len(t)) for a, b in zip(low, high, strict=True)])
+        sizes = ends[:, 1] - ends[:, 0]
+        for size in np.unique(sizes):
+            where = np.flatnonzero(sizes == size)
+            rows = ends[where, :1] + np.arange(size)
+            for_value, for_slope = _weights_of_many(t[rows] - t[where, None], degree)
+            rise = s[rows] - s[where, None]
+            k = run.start + where
+            out[0, k] = s[where] + np.sum(for_value * rise, axis=1)
+            out[1, k] = np.sum(for_slope * rise, axis=1)
+            out[2, k] = np.sqrt(np.sum(for_value**2, axis=1))
+            out[3, k] = np.sqrt(np.sum(for_slope**2, axis=1))
+            out[4, k] = s[where] - out[0, k]
     return LocalFit(*out)
+
+
+def _weights_of_many(offsets_s: FloatArray, degree: int) -> tuple[FloatArray, FloatArray]:
+    """Weights of value and slope at offset zero for many windows of n samples, (M, n) each."""
+    offsets, back = np.unique(np.round(offsets_s, 12), axis=0, return_inverse=True)
+    scale = np.max(np.abs(offsets), axis=1, keepdims=True)
+    design = np.stack([(offsets / scale) ** power for power in range(degree + 1)], axis=2)
+    solution = np.linalg.pinv(design)
+    back = back.reshape(-1)
+    return solution[back, 0], (solution[:, 1] / scale)[back]
 
 
 def _at_least(low: int, high: int, count: int) -> tuple[int, int]:
