@@ -2,9 +2,10 @@
 
 Pure numerics. The largest of a noisy series of speeds is too large, and that of a smoothed one too
 small where the jump is short. So a rise of speed that decays to a steady one is fitted to the
-positions by least squares, with rises of three shapes and without a jump at all, and the peak is
+positions by least squares, with rises of four shapes and without a jump at all, and the peak is
 read from the fitted speed. The shapes are averaged by how well they fit (Bayesian information
-criterion: G. Schwarz, Ann. Stat. 6, 1978, 461-464), and their spread counts as uncertainty.
+criterion: G. Schwarz, Ann. Stat. 6, 1978, 461-464), and their spread counts as uncertainty. So does
+the unevenness of the steady speed: a crest of ripple at the start cannot be told from a jump.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from scipy.optimize import least_squares
 
 from clipmark.errors import FollowError
 from clipmark.motion.sampling import FloatArray
-from clipmark.motion.speed import local_weights
+from clipmark.motion.speed import local_fit, local_weights
 
 PEAK_S = 0.5  # after the start: where the peak is looked for, and where steady speed begins
 STEADY_END_S = 1.5
@@ -30,6 +31,8 @@ LEAST_FRAMES = 12
 START_OFF_S = 0.1  # the start given may be wrong by this
 LEAST_DECAY_S, MOST_DECAY_S = 0.05, 0.6
 LEAST_RISE_S, MOST_RISE_S = 0.004, 0.6
+UNEVEN_WINDOW_S = 0.15
+GRID_S = np.arange(0, PEAK_S + 1e-9, 0.001)  # where fitted speeds are read
 FIRST_GUESSES = ((0.1, 0.02), (0.2, 0.1), (0.1, 0.3))  # decay and rise, s
 
 
@@ -95,12 +98,25 @@ RISES: tuple[Rise, ...] = (_straight, _rounded, _lagging, _at_once)
 
 @dataclass(frozen=True, eq=False)
 class _Fit:
-    """One shape fitted: peak speed, its uncertainty, squares, count of parameters."""
+    """One shape fitted.
 
-    peak: float
+    Speeds on `GRID_S`, the uncertainty of their peak, what the positions miss it by, decay and
+    count of parameters.
+    """
+
+    speeds: FloatArray
     u_peak: float
-    squares: float
+    missed: FloatArray
+    decay: float
     count: int
+
+    @property
+    def peak(self) -> float:
+        return float(self.speeds.max())
+
+    @property
+    def squares(self) -> float:
+        return float(self.missed @ self.missed)
 
 
 def start_jump(
@@ -139,6 +155,9 @@ def start_jump(
     fits = [_fit(rise, x, y, jumps, sigma) for rise in RISES for jumps in (True, False)]
     peak, u_peak = _average(fits, len(x), sigma)
     size = abs(steady)
+    best = min(fits, key=lambda f: f.squares)
+    uneven = _uneven(t, s, best.decay, position_noise) * peak / size
+    u_peak = math.hypot(u_peak, uneven)
     ratio = peak / size
     u = math.hypot(u_peak / size, ratio * u_steady / size)
     return Jump(ratio=ratio, u=u, peak_mm_s=peak, steady_mm_s=size)
@@ -208,22 +227,20 @@ def _fit(rise: Rise, x: FloatArray, y: FloatArray, jumps: bool, sigma: float) ->
     count = len(p) - (rise is _at_once)
     spread = max(sigma, math.sqrt(2 * best[0] / max(len(x) - count, 1)))
     return _Fit(
-        peak=_peak(rise, p, jumps),
+        speeds=_speeds(rise, p, jumps),
         u_peak=_u_peak(rise, x, p, jumps, spread),
-        squares=2 * best[0],
+        missed=y - design @ speeds,
+        decay=float(p[2]) if jumps else MOST_DECAY_S,
         count=count,
     )
 
 
-def _peak(rise: Rise, p: FloatArray, jumps: bool) -> float:
-    """Largest speed of the first `PEAK_S`, read from the fitted way on a grid of 2 ms."""
+def _speeds(rise: Rise, p: FloatArray, jumps: bool) -> FloatArray:
+    """Fitted speed on `GRID_S`."""
     shape, speeds = p[: 2 + jumps], p[2 + jumps :]
-    knee = shape[0] + shape[1]
-    grid = np.concatenate([np.arange(0, PEAK_S + 1e-9, 0.002), [knee, knee + 0.002]])
-    grid = np.sort(grid[(grid >= 0) & (grid <= PEAK_S + 1e-9)])
     h = 1e-5
-    ahead, behind = (_design(rise, grid + d, shape, jumps) @ speeds for d in (h, -h))
-    return float(np.max((ahead - behind) / (2 * h)))
+    ahead, behind = (_design(rise, GRID_S + d, shape, jumps) @ speeds for d in (h, -h))
+    return np.asarray((ahead - behind) / (2 * h), dtype=np.float64)
 
 
 def _u_peak(rise: Rise, x: FloatArray, p: FloatArray, jumps: bool, noise: float) -> float:
@@ -248,7 +265,8 @@ def _u_peak(rise: Rise, x: FloatArray, p: FloatArray, jumps: bool, noise: float)
         up[i] += h
         down[i] -= h
         columns.append((way(up) - way(down)) / (2 * h))
-        changes.append((_peak(rise, up, jumps) - _peak(rise, down, jumps)) / (2 * h))
+        peaks = (float(_speeds(rise, q, jumps).max()) for q in (up, down))
+        changes.append((next(peaks) - next(peaks)) / (2 * h))
     jacobian = np.stack(columns, axis=1)
     size = np.linalg.norm(jacobian, axis=0) + 1e-300
     inverse = np.linalg.pinv((jacobian / size).T @ (jacobian / size), rcond=1e-9)
@@ -266,3 +284,23 @@ def _average(fits: list[_Fit], frames: int, sigma: float) -> tuple[float, float]
     variances = np.array([f.u_peak**2 for f in fits])
     mean = float(weights @ peaks)
     return mean, math.sqrt(float(weights @ (variances + (peaks - mean) ** 2)))
+
+
+def _uneven(t: FloatArray, s: FloatArray, decay: float, noise: float) -> float:
+    """Standard deviation of the steady speed around its decay, noise taken out, mm/s.
+
+    From local polynomials over `UNEVEN_WINDOW_S`; zero where it is no larger than noise makes it.
+    """
+    use = (t >= PEAK_S) & (t <= STEADY_END_S)
+    x, y = t[use], s[use]
+    design = np.stack([np.ones_like(x), x, np.exp(-x / decay)], axis=1)
+    left = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
+    local = local_fit(x, left, UNEVEN_WINDOW_S, degree=2)
+    known = np.isfinite(local.slope)
+    # of noise alone: its mean square, and how far that may scatter among few windows
+    expected = float(np.mean(local.slope_gain[known] ** 2)) * noise**2 if known.any() else 0.0
+    windows = max(float(x[-1] - x[0]) / UNEVEN_WINDOW_S, 1.0)
+    seen = float(np.mean(local.slope[known] ** 2)) if known.any() else 0.0
+    if seen < expected * (1 + 2 * math.sqrt(2 / windows)):
+        return 0.0
+    return math.sqrt(seen - expected)
