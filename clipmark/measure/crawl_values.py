@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter1d
+from scipy.stats import norm
 
 from clipmark.measure.crawl_noise import Noise, background_in_band
 from clipmark.measure.crawl_path import Path
@@ -18,7 +19,7 @@ from clipmark.motion.speed import LocalFit, stretches
 from clipmark.motion.stalls import Standing, standing_mask
 from clipmark.uncertainty.budget import Budget, Contribution
 
-ROLLBACK_SIGMAS = 3.0
+ROLLBACK_RISK = 0.005  # of calling noise a roll back
 ROLLBACK_MEAN_OF = 3  # frames
 SURE_CYCLES = 2.5  # of the band's low end, for a fair figure
 STEADIER = "a tripod, or more texture in the still background"
@@ -249,9 +250,7 @@ def rollback(trace: Trace) -> tuple[Value, float, float]:
     the speed filter would swing back where the truck stops abruptly.
     """
     s = uniform_filter1d(trace.s_mm, ROLLBACK_MEAN_OF, mode="nearest")
-    gain = math.sqrt(trace.noise.correlation / ROLLBACK_MEAN_OF)
-    u_point = trace.noise.position_mm * min(gain, 1.0)
-    threshold = ROLLBACK_SIGMAS * math.sqrt(2) * max(u_point, 1e-6)
+    u_point, threshold = _rollback_noise(trace)
     pieces = _falls(s, threshold)
     total = float(sum(pieces))
     u = math.sqrt(2 * max(len(pieces), 1)) * u_point
@@ -259,6 +258,24 @@ def rollback(trace: Trace) -> tuple[Value, float, float]:
     if not pieces:
         return Value(0.0, u, 0.0, threshold), 0.0, threshold
     return Value(total, u, max(total - 1.96 * u, 0.0), total + 1.96 * u), max(pieces), threshold
+
+
+def _rollback_noise(trace: Trace) -> tuple[float, float]:
+    """Noise of the running mean, mm, and the fall that noise makes in 1 of 200 clips at most, mm.
+
+    Any two of the instants at which the truck stands, or nearly so, may be the turning points.
+    """
+    noise = trace.noise
+    u_point = noise.position_mm * min(math.sqrt(noise.correlation / ROLLBACK_MEAN_OF), 1.0)
+    doubt = 0.3
+    if noise.colour is not None:
+        gain = noise.colour.inflation(np.full(ROLLBACK_MEAN_OF, 1 / ROLLBACK_MEAN_OF))
+        u_point = noise.position_mm * math.sqrt(gain / ROLLBACK_MEAN_OF)
+        doubt = noise.colour.size_doubt / 2
+    slow = np.abs(trace.fit.slope) < 2 * max(trace.standing.limit, noise.speed_mm_s)
+    turns = max(int(np.sum(slow)) / ROLLBACK_MEAN_OF, 5.0)
+    reach = float(norm.isf(ROLLBACK_RISK / (turns * (turns - 1) / 2)))
+    return u_point, math.sqrt(2) * reach * max(u_point, 1e-6) * (1 + 1.5 * doubt)
 
 
 def _falls(s: FloatArray, threshold: float) -> list[float]:

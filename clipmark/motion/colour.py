@@ -144,12 +144,12 @@ def _ordinates(
     count = len(residual)
     tapers = _tapers(count)
     power = np.mean(np.abs(np.fft.rfft(tapers * residual, axis=1)) ** 2, axis=0)
-    omega = 2 * np.pi * np.fft.rfftfreq(count)
+    omega = np.asarray(2 * np.pi * np.fft.rfftfreq(count), dtype=np.float64)
     least = from_hz + BANDWIDTH / (count * step)
     use = (omega / (2 * np.pi * step) > least) & (omega < 0.97 * np.pi)
     if not use.any():
         return None
-    omega = np.asarray(omega[use], dtype=np.float64)
+    omega = np.asarray(omega[use])
     some = weights[:: max(1, len(weights) // 40)]
     turning = np.exp(-1j * np.outer(np.arange(-reach, reach + 1), omega))
     response = np.mean(np.abs(some @ turning) ** 2, axis=0)

@@ -2,8 +2,7 @@
 
 Pure numerics. A stall is speed under ``max(10 % of the median moving speed, 3 x noise)`` for
 0.15 s or longer. The filtered speed only says where to look, since its window smears the edges; the
-edges come from fitting move, dwell, move to the positions themselves: three straight pieces joined
-by short ramps of speed.
+edges come from fitting a ramp of speed to the positions around each (`clipmark.motion.edges`).
 """
 
 from __future__ import annotations
@@ -12,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
+from clipmark.motion.colour import noise_colour
+from clipmark.motion.edges import Edge, Errors, falling_edge, rising_edge
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.speed import local_fit, stretches
 
@@ -22,10 +22,10 @@ NOISE_FACTOR = 3.0
 LEAST_DWELL_S = 0.15
 LOOK_SHARE = 0.6  # a dip below this share of the usual speed is looked into
 LOOK_WINDOW_S = 0.15
-FLANK_S = 0.3  # moving stretch on either side that is fitted with the dwell
-USUAL_RAMP_S = 0.04
-LONGEST_RAMP_S = 0.8
-RAMPS_SHOWN = 16.0  # drop in squares, in noise variances, that two fitted ramps must earn
+KNEE_REACH_S = 0.1  # how far from where the filtered speed falls the knee is looked for
+SPARE_SHARE = 0.3  # past the middle of a dip no ramp of its other edge is met so soon
+NEAR_S = 0.3  # of a dip, where noise is not told from motion
+COLOUR_FROM_HZ = 5.0
 BLIND_SHARE = 0.5  # with a limit above this share of the usual speed nothing can be told
 
 
@@ -105,27 +105,53 @@ def find_standing(
     blind = usual <= 0 or limit > BLIND_SHARE * usual
     if blind:
         return Standing((), 0.0, 0.0, usual, limit, True)
+    dips = [
+        (run, a, b) for run in stretches(times_s) for a, b in _dips(speed[run], LOOK_SHARE * usual)
+    ]
+    errors = _errors(times_s, positions, dips, position_noise)
     stalls: list[Stall] = []
     at_start = at_end = 0.0
-    for run in stretches(times_s):
-        t, s, v = times_s[run], positions[run], speed[run]
-        for a, b in _dips(v, LOOK_SHARE * usual):
-            first = run.start == 0 and a == 0 and _slow(v[:1], limit)
-            last = run.stop == len(times_s) and b == len(t) and _slow(v[-1:], limit)
-            found = None
-            if a == 0 or b == len(t):
-                found = _cut_off(t[a:b], v[a:b], limit)
-                if first and found is not None:
-                    at_start = found.end_s - float(t[0])
-                elif last and found is not None:
-                    at_end = float(t[-1]) - found.start_s
-                if first or last:
-                    continue
-            else:
-                found = _fit_dwell(t, s, a, b, limit, position_noise)
-            if found is not None and found.dwell_s >= LEAST_DWELL_S:
-                stalls.append(found)
+    for run, a, b in dips:
+        t, v = times_s[run], speed[run]
+        first = run.start == 0 and a == 0 and _slow(v[:1], limit)
+        last = run.stop == len(times_s) and b == len(t) and _slow(v[-1:], limit)
+        around = _around(t, a, b, [dip[1:] for dip in dips if dip[0] == run])
+        found = _dwell(t, positions[run], v, (a, b), around, limit, errors)
+        if first and found is not None:
+            at_start = found.end_s - float(t[0])
+        elif last and found is not None:
+            at_end = float(t[-1]) - found.start_s
+        elif found is not None and found.dwell_s >= LEAST_DWELL_S:
+            stalls.append(found)
     return Standing(tuple(stalls), at_start, at_end, usual, limit, False)
+
+
+def _errors(
+    times_s: FloatArray,
+    positions: FloatArray,
+    dips: list[tuple[slice, int, int]],
+    position_noise: float,
+) -> Errors:
+    """Size and correlation of the noise away from the dips; white where they cannot be told."""
+    if not dips:
+        return Errors(position_noise)
+    near = np.zeros(len(times_s), dtype=bool)
+    for run, a, b in dips:
+        t = times_s[run]
+        near |= (times_s > t[a] - NEAR_S) & (times_s < t[b - 1] + NEAR_S)
+    colour = noise_colour(times_s, positions, ~near, COLOUR_FROM_HZ)
+    if colour is None:
+        return Errors(position_noise)
+    return Errors(max(colour.size, position_noise / 2), float(colour.correlation(1)[1]))
+
+
+def _around(t: FloatArray, a: int, b: int, dips: list[tuple[int, int]]) -> tuple[float, float]:
+    """How far the fit may reach on either side: halfway to the neighbouring dips at most, s."""
+    before = [t[end - 1] for _, end in dips if end <= a]
+    after = [t[start] for start, _ in dips if start >= b]
+    low = t[0] if not before else (max(before) + t[a]) / 2
+    high = t[-1] if not after else (min(after) + t[b - 1]) / 2
+    return float(low), float(high)
 
 
 def _slow(speed: FloatArray, limit: float) -> bool:
@@ -155,136 +181,62 @@ def _cut_off(times_s: FloatArray, speed: FloatArray, limit: float) -> Stall | No
     return Stall(float(slow[0]), float(slow[-1] - slow[0]), LOOK_WINDOW_S / 2)
 
 
-def _hinge(x: FloatArray, width: float) -> tuple[FloatArray, FloatArray]:
-    """Zero, then a slope of 1 reached over `width` around 0; and its derivative."""
-    share = np.clip(x / width + 0.5, 0.0, 1.0)
-    value = np.where(share < 1.0, share**2 * width / 2, x)
-    return value, share
-
-
-def _model(p: FloatArray, t: FloatArray) -> FloatArray:
-    """Positions of move, dwell, move.
-
-    `p` = position at the first knee, speeds before, during and after, bends of the way before and
-    after (ripple makes the flanks bend), knees, ramps.
-    """
-    c, before, during, after, bend1, bend2, knee1, knee2, ramp1, ramp2 = p
-    entered, _ = _hinge(t - knee1, ramp1)
-    left, _ = _hinge(t - knee2, ramp2)
-    straight = c + before * (t - knee1) + (during - before) * entered + (after - during) * left
-    bent = bend1 * np.minimum(t - knee1, 0.0) ** 2 + bend2 * np.maximum(t - knee2, 0.0) ** 2
-    return np.asarray(straight + bent, dtype=np.float64)
-
-
-def _fit_dwell(
-    times_s: FloatArray, positions: FloatArray, a: int, b: int, limit: float, noise: float
+def _dwell(
+    times_s: FloatArray,
+    positions: FloatArray,
+    speed: FloatArray,
+    dip: tuple[int, int],
+    around: tuple[float, float],
+    limit: float,
+    errors: Errors,
 ) -> Stall | None:
-    """Fit one dip [a, b) of a stretch; None when it is no stall."""
-    use = (times_s >= times_s[a] - FLANK_S) & (times_s <= times_s[b - 1] + FLANK_S)
-    t, s = times_s[use], positions[use]
-    if len(t) < 10:
+    """Edges of one dip [a, b) of a stretch; None when it is no standing."""
+    a, b = dip
+    cut = _cut_off(times_s[a:b], speed[a:b], limit)
+    falls, rises = a > 0, b < len(times_s)
+    middle = float(times_s[a] + times_s[b - 1]) / 2
+    low, high = float(times_s[a]), float(times_s[b - 1])
+    spare = SPARE_SHARE * (high - low) / 2
+    begin = end = None
+    if falls:
+        use = (times_s >= around[0]) & (times_s <= (middle + spare if rises else high))
+        knees = (max(low - KNEE_REACH_S, around[0]), min(low + KNEE_REACH_S, middle))
+        begin = falling_edge(times_s[use], positions[use], knees, limit, errors)
+    if rises:
+        use = (times_s <= around[1]) & (times_s >= (middle - spare if falls else low))
+        knees = (max(high - KNEE_REACH_S, middle), min(high + KNEE_REACH_S, around[1]))
+        end = rising_edge(times_s[use], positions[use], knees, limit, errors)
+    if (falls and begin is None) or (rises and end is None):
+        return None if falls and rises else cut
+    if begin is None and end is None:
+        return cut
+    return _between(times_s, positions, begin, end, cut, limit)
+
+
+def _between(
+    times_s: FloatArray,
+    positions: FloatArray,
+    begin: Edge | None,
+    end: Edge | None,
+    cut: Stall | None,
+    limit: float,
+) -> Stall | None:
+    """The stall between two edges, one of which may be a gap; None when it moved meanwhile."""
+    if begin is not None and end is not None:
+        start_s, end_s = begin.time_s, end.time_s
+    elif cut is None:
         return None
-    start = _knees_by_grid(t, s, float(times_s[a]), float(times_s[b - 1]))
-    if start is None:
+    else:
+        start_s = cut.start_s if begin is None else begin.time_s
+        end_s = cut.end_s if end is None else end.time_s
+    inside = (times_s >= start_s) & (times_s <= end_s)
+    if inside.sum() < 3 or any(e is not None and e.moving <= limit for e in (begin, end)):
         return None
-    best = _refine(t, s, start, free_ramps=False)
-    freer = _refine(t, s, best, free_ramps=True)
-    sigma = max(noise, 1e-9)
-    if best is None or freer is None:
+    t, s = times_s[inside], positions[inside]
+    if float((s[-1] - s[0]) / (t[-1] - t[0])) >= limit:
         return None
-    gain = _squares(t, s, best) - _squares(t, s, freer)
-    free = gain > RAMPS_SHOWN * sigma**2 and _edge_u(t, freer, sigma, True) < FLANK_S / 4
-    chosen = freer if free else best
-    _, before, during, after, _, _, knee1, knee2, ramp1, ramp2 = chosen
-    if during >= limit or before <= limit or after <= limit:
-        return None
-    start_s = knee1 + ramp1 * (0.5 - limit / before)
-    end_s = knee2 - ramp2 * (0.5 - limit / after)
-    if end_s - start_s < LEAST_DWELL_S:
-        return None
-    spread = max(sigma, float(np.sqrt(_squares(t, s, chosen) / max(len(t) - 10, 1))))
-    u_edges = _edge_u(t, chosen, spread, free)
-    return Stall(float(start_s), float(end_s - start_s), u_edges)
-
-
-def _squares(t: FloatArray, s: FloatArray, p: FloatArray) -> float:
-    return float(np.sum((s - _model(p, t)) ** 2))
-
-
-def _knees_by_grid(t: FloatArray, s: FloatArray, low: float, high: float) -> FloatArray | None:
-    """Best pair of knees on a grid of instants, speeds by linear least squares."""
-    pad = 0.12
-    firsts = t[(t > low - pad) & (t < (low + high) / 2 + pad)]
-    lasts = t[(t > (low + high) / 2 - pad) & (t < high + pad)]
-    best: tuple[float, FloatArray] | None = None
-    skip = max(1, len(firsts) // 14), max(1, len(lasts) // 14)
-    for knee1 in firsts[:: skip[0]]:
-        for knee2 in lasts[:: skip[1]]:
-            if knee2 - knee1 < 0.05 or knee1 - t[0] < 0.05 or t[-1] - knee2 < 0.05:
-                continue
-            entered = _hinge(t - knee1, USUAL_RAMP_S)[0]
-            left = _hinge(t - knee2, USUAL_RAMP_S)[0]
-            design = np.stack([np.ones_like(t), t - knee1, entered, left], axis=1)
-            solution, *_ = np.linalg.lstsq(design, s, rcond=None)
-            squares = float(np.sum((s - design @ solution) ** 2))
-            if best is None or squares < best[0]:
-                c, before, bend1, bend2 = solution
-                ramps = (USUAL_RAMP_S, USUAL_RAMP_S)
-                speeds = before, before + bend1, before + bend1 + bend2
-                p = [c, *speeds, 0.0, 0.0, knee1, knee2, *ramps]
-                best = squares, np.array(p)
-    return None if best is None else best[1]
-
-
-def _refine(
-    t: FloatArray, s: FloatArray, start: FloatArray | None, free_ramps: bool
-) -> FloatArray | None:
-    """Least squares over all parameters, ramps included or kept."""
-    if start is None:
-        return None
-    begin = start
-    count = 10 if free_ramps else 8
-    scale = np.array([1.0] * 6 + [0.05] * 4)[:count]
-    low = np.array([-np.inf] * 6 + [t[0], t[0]] + [0.005] * 2)[:count]
-    high = np.array([np.inf] * 6 + [t[-1], t[-1]] + [LONGEST_RAMP_S] * 2)[:count]
-
-    def full(p: FloatArray) -> FloatArray:
-        return np.concatenate([p, begin[count:]])
-
-    inside = np.clip(begin[:count], low + 1e-6, high - 1e-6)
-
-    def misses(p: FloatArray) -> FloatArray:
-        return np.asarray(_model(full(p), t) - s, dtype=np.float64)
-
-    result = least_squares(misses, inside, bounds=(low, high), x_scale=scale, max_nfev=60)
-    return full(np.asarray(result.x, dtype=np.float64))
-
-
-def _edge_u(t: FloatArray, p: FloatArray, noise: float, free_ramps: bool) -> float:
-    """Standard uncertainty of the dwell from the fit's Jacobian and unknown ramp shape, s.
-
-    Ramps that were not fitted are taken as anything from 0 to twice `USUAL_RAMP_S`, which moves
-    each edge by up to 0.4 of that (rectangular); of fitted ones the shape stays unknown, worth a
-    tenth of their length.
-    """
-    count = 10 if free_ramps else 8
-    steps = np.array([1e-4] * 6 + [1e-3] * 4)
-    columns = []
-    for i in range(count):
-        up, down = p.copy(), p.copy()
-        up[i] += steps[i]
-        down[i] -= steps[i]
-        columns.append((_model(up, t) - _model(down, t)) / (2 * steps[i]))
-    jacobian = np.stack(columns, axis=1)
-    covariance = np.linalg.pinv(jacobian.T @ jacobian) * noise**2
-    change = np.zeros(count)
-    change[6:8] = (-1.0, 1.0)
-    if free_ramps:
-        change[8:10] = (-0.4, -0.4)
-    variance = float(change @ covariance @ change)
-    fitted = 0.01 * (p[8] ** 2 + p[9] ** 2)
-    shape = fitted if free_ramps else 2 * (0.4 * USUAL_RAMP_S) ** 2 / 3
-    return float(np.sqrt(variance + shape))
+    u = [edge.u_s for edge in (begin, end) if edge is not None]
+    return Stall(start_s, end_s - start_s, float(np.hypot(u[0], u[-1])))
 
 
 def standing_mask(times_s: FloatArray, standing: Standing) -> NDArray[np.bool_]:
