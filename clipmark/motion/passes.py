@@ -141,7 +141,8 @@ class _Tracker:
 
     def __init__(self, reference: Frame, patch: Patch, wheels: Sequence[Wheel] = ()) -> None:
         luma = reference.luma
-        noise = picture_noise(luma, 2.0 ** (reference.bit_depth - 8))
+        level = 2.0 ** (reference.bit_depth - 8)
+        noise = picture_noise(luma, level)
         self.patch = patch
         self.body = BodyFollower(luma, patch, noise)
         self.middle = self.body.place_px
@@ -153,7 +154,7 @@ class _Tracker:
         self.blind: dict[int, str] = {}  # marks that show no turn, by number, and why
         for number, wheel in enumerate(wheels):
             try:
-                self.wheels.append(WheelFollower(luma, wheel, noise, self.middle))
+                self.wheels.append(WheelFollower(luma, wheel, noise, self.middle, level))
             except FollowError as error:
                 self.blind[number] = str(error)
         self._before: NDArray[np.generic] | None = None

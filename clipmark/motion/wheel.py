@@ -23,6 +23,9 @@ from clipmark.motion.wheel_veil import Veil
 
 LEAST_INLIERS = 0.45  # more than half of the ring hidden: what agrees may be another thing
 LEAST_MATCH, LEAST_GAIN = 0.6, 0.3
+LEAST_LIKE = (
+    0.35  # correlation of the unrolled ring at the found turn: on a bare disc there is none
+)
 STRAY_SHARE = 0.35  # of the rim: a hub farther than this from where it is expected is not it
 ALIAS_SHARE = 0.8  # of half a part between frames: beyond, the next part is as near
 ROLL_SHARE = 1.0  # the body's travel, rolled off on the marked rim, may not exceed half a part
@@ -58,6 +61,12 @@ class WheelFix:
     reason: str = ""
 
 
+def _height(curve: FloatArray, turn_rad: float) -> float:
+    """Correlation of the unrolled rings at a turn."""
+    place = round(turn_rad / (2 * math.pi) * ANGLES)
+    return float(max(curve[(place + k) % ANGLES] for k in (-1, 0, 1)))
+
+
 def _nothing(reason: str, stretch: int) -> WheelFix:
     return WheelFix(np.full(2, np.nan), np.full((3, 3), np.nan), math.nan, stretch, reason)
 
@@ -75,6 +84,8 @@ class WheelFollower:
         Pixel noise of the reference picture, grey levels.
     body_px : ndarray, shape (2,)
         Where the body is in it.
+    level : float
+        One 8-bit step in the picture's own grey levels (4 for 10 bit).
 
     Raises
     ------
@@ -83,9 +94,14 @@ class WheelFollower:
     """
 
     def __init__(
-        self, luma: NDArray[np.generic], wheel: Wheel, noise: float, body_px: FloatArray
+        self,
+        luma: NDArray[np.generic],
+        wheel: Wheel,
+        noise: float,
+        body_px: FloatArray,
+        level: float = 1.0,
     ) -> None:
-        self.ring = take_ring(luma, wheel, noise)
+        self.ring = take_ring(luma, wheel, noise, level)
         self._reach = np.sqrt(np.sum(self.ring.shape**2, axis=1)) * 1.04
         contrast = float(np.var(self.ring.values)) - noise**2
         self._best_match = max(contrast, 0.0) / (max(contrast, 0.0) + noise**2)
@@ -141,7 +157,7 @@ class WheelFollower:
         expected, doubt = self._expected_turn(time_s, body_px, seen)
         curve = turned_likeness(unroll(luma, hub, self.ring.shape), self.ring.unrolled)
         fit = self._fit(crop, hub, expected, curve)
-        reason = self._judge(fit, hub)
+        reason = self._judge(fit, hub, curve)
         if reason or fit is None:
             self._lose()
             return _nothing(reason, self._stretch)
@@ -193,7 +209,7 @@ class WheelFollower:
         part = 0.5 * (left - right) / bend if bend < 0 else 0.0
         return float(off[best]) + float(np.clip(part, -0.5, 0.5)) * whole / ANGLES
 
-    def _judge(self, fit: WheelFit | None, hub: FloatArray) -> str:
+    def _judge(self, fit: WheelFit | None, hub: FloatArray, curve: FloatArray) -> str:
         """Empty when the fit can be believed, else why not."""
         if fit is None:
             return "left the picture"
@@ -206,6 +222,8 @@ class WheelFollower:
             return "blurred"
         if fit.match < LEAST_MATCH * self._best_match:
             return "not found"
+        if _height(curve, fit.pose.turn) < LEAST_LIKE:
+            return "its turn cannot be seen"
         return ""
 
     def _lose(self) -> None:
@@ -281,19 +299,30 @@ class WheelFollower:
         """Whether what tells the like parts apart says that another one is in this place."""
         ring = self.ring
         worth = (1 - ring.likeness) * self._best_match
-        at = [turn + k * ring.pitch_rad for k in range(ring.parts)]
-        places = [round(angle / (2 * math.pi) * ANGLES) % ANGLES for angle in at]
-        heights = [max(curve[(p + j) % ANGLES] for j in (-1, 0, 1)) for p in places]
+        heights = [_height(curve, turn + k * ring.pitch_rad) for k in range(ring.parts)]
         self._evidence = 0.8 * self._evidence + 0.2 * (max(heights[1:]) - heights[0])
         return worth > 0.05 and self._evidence > EVIDENCE * worth
 
     def settle(self) -> list[WheelFix]:
-        """All fixes; the early ones fitted again without what turned out not to turn along."""
-        for number, crop, start, usual in self.veil.again():
-            held = self.fixes[number]
-            fit = fit_wheel(self.veil.ring, crop, start, usual)
-            if fit is None or not fit.settled:
+        """All fixes; the early ones fitted again without what turned out not to turn along.
+
+        They are taken backwards from where it was known, since what lay before the wheel may have
+        held the turn back altogether.
+        """
+        later: list[float] = []
+        for number, crop, pose, usual in reversed(list(self.veil.again())):
+            starts = [pose]
+            if len(later) > 1:
+                ahead = 2 * later[-1] - later[-2]
+                starts.insert(0, WheelPose(pose.shift, ahead, pose.growth))
+            fits = (fit_wheel(self.veil.ring, crop, start, usual) for start in starts)
+            good = (fit for fit in fits if fit is not None and fit.settled)
+            fit = next((fit for fit in good if fit.inliers > LEAST_INLIERS), None)
+            if fit is None:
+                later = []
                 continue
+            later.append(fit.pose.turn)
+            held = self.fixes[number]
             hub = self.ring.centre + fit.pose.shift
             turn = fit.pose.turn if math.isfinite(held.turn_rad) else math.nan
             self.fixes[number] = WheelFix(hub, fit.covariance, turn, held.stretch, held.reason)

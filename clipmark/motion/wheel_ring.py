@@ -33,7 +33,10 @@ SMALLEST_PX = 12.0  # rim radius below which a ring holds too few pixels
 INNER, OUTER = 0.10, 1.04  # of the marked rim: the very hub tells no turn, the rim's edge its place
 RING_PIXELS = 1600
 WORST_TURN_DEG = 0.35  # a ring whose turn is known no better in a single frame tells none
-LEAST_TANGENT = 0.02  # share of the slope energy that must lie along the ring
+ALONG_SHARE = 0.5  # of the slope across the ring: less is an edge of the ring itself
+CLEAR = 4.0  # times the noise of a slope
+ARTEFACTS = 1.5  # grey levels of 8 bit: what compression leaves on a bare face, noise or not
+LEAST_TELLING = 12  # pixels whose slopes run along the ring
 ANGLES, RADII = 360, 8  # of the unrolled ring
 LIKE_PARTS = 0.6  # correlation of a ring with itself turned, from which the parts count as alike
 MOST_PARTS = 40
@@ -120,7 +123,7 @@ def wheel_shape(wheel: Wheel) -> FloatArray:
     return np.stack([first, second], axis=1)
 
 
-def take_ring(luma: NDArray[np.generic], wheel: Wheel, noise: float) -> Ring:
+def take_ring(luma: NDArray[np.generic], wheel: Wheel, noise: float, level: float = 1.0) -> Ring:
     """Remember a marked wheel.
 
     Parameters
@@ -131,6 +134,8 @@ def take_ring(luma: NDArray[np.generic], wheel: Wheel, noise: float) -> Ring:
         Hub and rim, px.
     noise : float
         Pixel noise, grey levels.
+    level : float
+        One 8-bit step in the picture's own grey levels (4 for 10 bit).
 
     Raises
     ------
@@ -175,7 +180,7 @@ def take_ring(luma: NDArray[np.generic], wheel: Wheel, noise: float) -> Ring:
         parts=1,
         likeness=0.0,
     )
-    _demand_texture(ring, wheel)
+    _demand_texture(ring, wheel, max(noise, ARTEFACTS * level))
     parts, likeness = like_parts(ring.unrolled, noise)
     return replace(_strongest(ring), parts=parts, likeness=likeness)
 
@@ -272,17 +277,22 @@ def _check(wheel: Wheel, shape: FloatArray, size: tuple[int, ...]) -> None:
         )
 
 
-def _demand_texture(ring: Ring, wheel: Wheel) -> None:
-    """Refuse a ring whose grey levels do not change along it."""
-    tangents = ring.tangents()
-    length = np.maximum(np.hypot(*tangents), 1e-6)
-    share = ring.slope_noise * ring.noise**2
-    along_steer = np.sum(ring.steer * tangents, axis=0) / length
-    along_slope = np.sum(ring.slope * tangents, axis=0) / length
-    along = float(np.mean(along_steer * along_slope)) - share
-    every = float(np.mean(np.sum(ring.steer * ring.slope, axis=0))) - 2 * share
-    bound = math.degrees(turn_bound_rad(ring))
-    if bound > WORST_TURN_DEG or along < LEAST_TANGENT * every:
+def _demand_texture(ring: Ring, wheel: Wheel, noise: float) -> None:
+    """Refuse a ring whose grey levels do not change along it.
+
+    Only slopes that run along the ring rather than across it count: across a circle that is marked
+    a little off its middle or its form, slopes seem to run along it too.
+    """
+    tangents, radials = ring.tangents(), ring.radials()
+    along = np.sum(ring.steer * tangents, axis=0) / np.maximum(np.hypot(*tangents), 1e-6)
+    across = np.sum(ring.steer * radials, axis=0) / np.maximum(np.hypot(*radials), 1e-6)
+    smooth, slope = gaussian_kernels(STEER_SIGMA_PX)
+    usual = noise * float(np.linalg.norm(smooth) * np.linalg.norm(slope))
+    telling = (np.abs(along) > ALONG_SHARE * np.abs(across)) & (np.abs(along) > CLEAR * usual)
+    bound = math.inf
+    if telling.sum() >= LEAST_TELLING:
+        bound = math.degrees(turn_bound_rad(replace(ring.without(~telling), noise=noise)))
+    if bound > WORST_TURN_DEG:
         raise FollowError(
             f"the wheel marked at ({wheel.cx:.0f}, {wheel.cy:.0f}) looks the same all around, so "
             f"its turn cannot be seen (a single frame would tell it to {min(bound, 99.0):.2g} deg "

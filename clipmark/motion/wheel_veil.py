@@ -19,7 +19,7 @@ from clipmark.motion.wheel_ring import Ring
 
 FAR_PX = 4.0  # a pixel that was carried this far along the ring agrees only if it turns along
 LOOKS = 8  # frames that must say so
-NEVER = 0.35  # mean weight below which a pixel does not turn with the wheel
+NEVER = 0.5  # mean weight below which a pixel does not turn with the wheel
 WORTH = 0.03  # a smaller share of such pixels changes nothing
 KEPT_BYTES = 48_000_000  # of pictures kept until it is known
 
