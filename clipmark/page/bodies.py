@@ -181,7 +181,11 @@ class PairingAsked(Fact):
 
 
 class JobAnswer(BaseModel):
-    """How far a measurement in the background is, and what it gave."""
+    """How far a measurement in the background is, and what it gave.
+
+    `trace` holds columns of equal length, null where unknown: ``t_s, s_mm, v_mm_s, u_v_mm_s``, and
+    of each followed wheel ``wheel1_deg, wheel1_deg_s, wheel1_surface_mm_s, slip1, braking1``.
+    """
 
     state: Literal["running", "done", "failed", "stopped"]
     done: int

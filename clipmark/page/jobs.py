@@ -7,6 +7,7 @@ question is never worked out twice while the page is open.
 from __future__ import annotations
 
 import math
+import re
 import secrets
 import threading
 from collections import OrderedDict, deque
@@ -30,6 +31,7 @@ MOST_FRAMES_KEPT = 200_000  # of all jobs together: about 70 MB, an hour at 60 f
 State = Literal["running", "done", "failed", "stopped"]
 Work = Callable[["Job"], CrawlReading]
 Trace = dict[str, list[float | None]]
+_OF_WHEELS = re.compile(r"^(wheel[1-9][0-9]*_(deg|deg_s|surface_mm_s)|(slip|braking)[1-9][0-9]*)$")
 
 
 class QueueFullError(ClipmarkError):
@@ -303,11 +305,12 @@ def _end(job: Job, state: State) -> None:
 
 
 def trace_of(table: pd.DataFrame) -> Trace:
-    """The trace for drawing, unknown as None."""
+    """The trace for drawing, unknown as None: body, and turn, speeds and slip of wheels."""
+    wheels = [str(name) for name in table.columns if _OF_WHEELS.match(str(name))]
     return {
         name: [
             float(value) if math.isfinite(value) else None
             for value in np.asarray(table[name], dtype=np.float64)
         ]
-        for name in ("t_s", "s_mm", "v_mm_s", "u_v_mm_s")
+        for name in ("t_s", "s_mm", "v_mm_s", "u_v_mm_s", *wheels)
     }

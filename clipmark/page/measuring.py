@@ -27,7 +27,10 @@ USED = {  # which marks a measure depends on
     "angle": (
         "frame", "ramp", "chassis", "hubs", "rim_px", "facing", "level", "plumb", "level_u", *VIEW
     ),
-    "crawl": ("patch", "patch_frame", "span", "travel", "scale", "scale_mm", *VIEW),
+    "crawl": (
+        "patch", "patch_frame", "span", "travel", "scale", "scale_mm", "wheels", "wheel_mm", "nose",
+        *VIEW,
+    ),
 }  # fmt: skip
 
 
@@ -69,7 +72,15 @@ def used_by(measure: str, marks: Marks) -> dict[str, object]:
     """The marks that enter a measure, in one form."""
     given = marks.given()
     given.setdefault("patch_frame", given["frame"])
+    given["nose"] = _nose(marks)
     return {name: given.get(name) for name in USED[measure]}
+
+
+def _nose(marks: Marks) -> str | None:
+    """Where the nose points, as `MarksFile.nose` has it: all that a crawl takes of the hubs."""
+    if marks.facing is not None or marks.hubs is None:
+        return marks.facing
+    return "right" if marks.hubs[2] > marks.hubs[0] else "left"
 
 
 def angle_result(desk: Desk, sha256: str, marks: Marks, *, live: bool = False) -> dict[str, object]:

@@ -5,11 +5,12 @@ from __future__ import annotations
 import contextlib
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Path, Response
+import pandas as pd
+from fastapi import APIRouter, BackgroundTasks, Path, Response
 from fastapi.responses import JSONResponse
 
 from clipmark.errors import FolderError, PageError, RevisionError
-from clipmark.evidence import keep_trace, kept_trace
+from clipmark.evidence import keep_chart, keep_trace, kept_trace
 from clipmark.page.bodies import (
     Answer,
     DraftKey,
@@ -146,7 +147,7 @@ def draft_drop(key: DraftKey, desk: DeskOf) -> Response:
 
 
 @router.post("/attempts/sign", response_model=Signed, responses={409: {"model": NewerRefusal}})
-def sign(asked: SignAsked, desk: DeskOf) -> Signed | JSONResponse:
+def sign(asked: SignAsked, desk: DeskOf, afterwards: BackgroundTasks) -> Signed | JSONResponse:
     """Measure and save one revision, with everything in it; the answer comes after the flush.
 
     The same draft under the same new key is saved once only, so a lost answer may be asked again.
@@ -173,10 +174,13 @@ def sign(asked: SignAsked, desk: DeskOf) -> Signed | JSONResponse:
             if draft.attempt is None:
                 raise
             return _newer(_saved(desk, draft.attempt), base)
-        readings = {name: finite(results.get(name)) for name in FROM_MARKS}
+        readings = {name: finite(_result_in(line, name)) for name in FROM_MARKS}
         signed = Signed(id=line.id, revision=line.revision, seq=line.seq, readings=readings)
         desk.drafts.note_signed(asked.key, asked.draft, signed.model_dump())
-    _keep_trace(desk, line.id, draft, results)
+    kept = _keep_trace(desk, line.id, draft, results)
+    if kept is not None:  # drawn once the answer is out
+        result = _result_in(line, "crawl") or results["crawl"]
+        afterwards.add_task(keep_chart, desk.event_path, line.id, result, kept)
     return signed
 
 
@@ -198,14 +202,23 @@ def _clip_refs(desk: Desk, draft: AttemptDraft) -> dict[str, ClipRef]:
     return found
 
 
-def _keep_trace(desk: Desk, id: str, draft: AttemptDraft, results: Results) -> None:
-    """Keep the trace of a crawl that was measured for this revision."""
+def _result_in(line: JournalLine, measure: str) -> dict[str, Any] | None:
+    """A result as it was saved; a crawl with its grade."""
+    attempt = as_model(Attempt, line.body, "the attempt")
+    reading = attempt.reading(measure)
+    return None if reading is None else dict(reading.result)
+
+
+def _keep_trace(desk: Desk, id: str, draft: AttemptDraft, results: Results) -> pd.DataFrame | None:
+    """Keep the trace of a crawl that was measured for this revision; None where there is none."""
     if "crawl" not in results or draft.clip is None:
-        return
+        return None
     with contextlib.suppress(FolderError):  # a lens file taken away since: measured anew then
         table = desk.jobs.table(key_of(desk, "crawl", draft.clip, draft.marks))
         if table is not None:
-            keep_trace(desk.event_path, id, results["crawl"], table)
+            keep_trace(desk.event_path, id, results["crawl"], table, chart=False)
+        return table
+    return None
 
 
 def _lines(desk: Desk, id: str) -> list[JournalLine]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Mapping
+from dataclasses import asdict
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Response
@@ -81,6 +82,7 @@ def event(desk: DeskOf) -> Answer:
                 "measure": test.measure,
                 "calls": test.calls,
                 "grades": [list(pair) for pair in test.grades],
+                "grade_table": None if test.grade_table is None else asdict(test.grade_table),
             }
             for test in sheet.tests
         ],

@@ -28,6 +28,7 @@ from clipmark.page.jobs import QueueFullError
 from clipmark.page.measuring import angle_result, marks_file, start_crawl
 from clipmark.page.refusals import in_page_words
 from clipmark.record.draft import Marks
+from clipmark.sheet_grade import TestGrade
 
 router = APIRouter(tags=["marking"])
 MOST_FOLLOWED = 20_000  # frames told in one answer
@@ -88,17 +89,27 @@ def crawl_start(sha: ClipId, asked: CrawlAsked, desk: DeskOf) -> JobStarted | JS
 
 @router.get("/jobs/{job}", response_model=JobAnswer)
 def job_now(
-    job: JobId, desk: DeskOf, after: Annotated[int, Query(ge=0, le=10**9)] = 0
+    job: JobId,
+    desk: DeskOf,
+    after: Annotated[int, Query(ge=0, le=10**9)] = 0,
+    test: Annotated[str | None, Query(max_length=200)] = None,
 ) -> JobAnswer:
-    """How far a job is; `followed` from index `after` on."""
+    """How far a job is; `followed` from index `after` on.
+
+    A result is graded as signing would grade it for the test named `test`.
+    """
     found = desk.jobs.get(job)
+    result = found.result
+    if result is not None and test:
+        rules = desk.sheets.look().rules.test(test)
+        result = TestGrade(test, rules.grade_table if rules else None).graded("crawl", result)
     followed = found.followed[after : after + MOST_FOLLOWED]
     return JobAnswer(
         state=found.state,
         done=found.done,
         total=found.total,
         error=None if found.error is None else in_page_words(found.error),
-        result=finite(found.result),
+        result=finite(result),
         followed=[
             {"frame": item.frame, "t_s": item.t_s, "along_px": item.along_px} for item in followed
         ],

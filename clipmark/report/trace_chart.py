@@ -81,8 +81,8 @@ def draw_trace(
     result : mapping
         The reading in its JSON form (``CrawlReading.to_dict()``, or what the journal keeps of it).
     table : DataFrame
-        Its trace: ``t_s, s_mm, v_mm_s, u_v_mm_s``, and ``wheel1_deg_s, ...`` where followed. Rows
-        without a value stay open.
+        Its trace: ``t_s, s_mm, v_mm_s, u_v_mm_s``, and where wheels were followed
+        ``wheel1_deg_s, wheel1_surface_mm_s, ...``. Rows without a value stay open.
     path : path
         Where to; a name that ends in ``.png`` or ``.svg``.
 
@@ -129,7 +129,7 @@ def _bytes_of(figure: Figure, suffix: str) -> bytes:
 
 def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
     times, speed = _column(table, "t_s"), _column(table, "v_mm_s")
-    wheels = wheels_in(result, table)
+    wheels = wheels_in(table)
     surface = [wheel for wheel in wheels if wheel.unit == "mm/s"]
     turning = [wheel for wheel in wheels if wheel.unit != "mm/s"]
     phases, stalls = phases_in(result), stalls_in(result)

@@ -171,34 +171,20 @@ def jumps_in(result: Mapping[str, object], times_s: FloatArray, speed: FloatArra
     return found
 
 
-def wheels_in(result: Mapping[str, object], table: pd.DataFrame) -> list[WheelTrace]:
-    """How each followed wheel turns, as surface speed where its diameter is known."""
+def wheels_in(table: pd.DataFrame) -> list[WheelTrace]:
+    """How each followed wheel turns, as the speed of its surface where that is known."""
     found = []
     for column in table.columns:
         match = _TURNING.match(str(column))
-        if match is None or not np.isfinite(table[column].to_numpy(float)).any():
+        if match is None:
             continue
         number = int(match[1])
-        turning = table[column].to_numpy(dtype=np.float64)
-        radius = _radius_mm(result, number)
-        if radius is None:
-            found.append(WheelTrace(number, turning, "deg/s"))
-        else:
-            found.append(WheelTrace(number, np.radians(turning) * radius, "mm/s"))
+        for name, unit in ((f"wheel{number}_surface_mm_s", "mm/s"), (str(column), "deg/s")):
+            values = pd.to_numeric(table[name]).to_numpy(float) if name in table.columns else None
+            if values is not None and np.isfinite(values).any():
+                found.append(WheelTrace(number, values, unit))
+                break
     return found
-
-
-def _radius_mm(result: Mapping[str, object], number: int) -> float | None:
-    """Rolling radius of a wheel, from what the reading says of it or was told."""
-    rows = rows_of(result.get("wheels"))
-    own = rows[number - 1] if number <= len(rows) else {}
-    radius = number_of(own.get("radius_mm"))
-    if radius is not None:
-        return radius
-    settings = result.get("settings")
-    declared = settings if isinstance(settings, Mapping) else {}
-    across = number_of(own.get("wheel_mm")) or number_of(declared.get("wheel_mm"))
-    return None if across is None else across / 2
 
 
 def figure_words(result: Mapping[str, object], name: str, unit: str) -> str | None:

@@ -88,6 +88,10 @@ def test_a_whole_attempt_is_one_revision(page):
         done["readings"]["crawl"]["mean_speed_mm_s"]
         == (attempt["readings"]["crawl"]["mean_speed_mm_s"])
     )
+    graded = attempt["readings"]["crawl"]["grade"]  # the rule sheet grades a creep, not the hand
+    assert (graded["test"], body["grade"]) == ("creep", graded["grade"])
+    assert done["readings"]["crawl"]["grade"] == graded
+    details["grade"] = graded["grade"]
     for group, given in (("marks", marks), ("details", details)):
         for field, value in given.items():
             assert attempt["draft"][group][field] == value, field

@@ -35,6 +35,8 @@ def test_the_page_learns_the_rule_sheet(page):
     ladder = event["tests"][0]
     assert (ladder["id"], ladder["tries_per_step"]) == ("board ladder", 3)
     assert ladder["steps_deg"][-1] == 50.0
+    assert ladder["grade_table"] is None
+    assert event["tests"][1]["grade_table"]["measure"] == "ripple"
     assert event["entries"][0] == {
         "name": "Siskin", "driver": "K. Marsden", "setups": ["as entered"],
     }  # fmt: skip

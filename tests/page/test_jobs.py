@@ -9,7 +9,7 @@ import pytest
 
 from clipmark.errors import FollowError, PageError
 from clipmark.page import jobs as jobs_module
-from clipmark.page.jobs import Job, Jobs, QueueFullError
+from clipmark.page.jobs import Job, Jobs, QueueFullError, trace_of
 
 WAIT_S = 10.0
 
@@ -68,6 +68,24 @@ def test_a_job_tells_its_frames_and_then_its_result(jobs):
         "v_mm_s": [20.0, 20.0],
         "u_v_mm_s": [0.1, 0.1],
     }
+
+
+def test_the_trace_for_drawing_holds_what_wheels_did_and_no_words():
+    table = pd.DataFrame(
+        {
+            "t_s": [0.0, 0.1], "s_mm": [0.0, 2.0], "v_mm_s": [20.0, 20.0], "u_v_mm_s": [0.1, 0.1],
+            "wheel1_deg": [0.0, 4.2], "wheel1_deg_s": [42.0, float("nan")],
+            "wheel1_surface_mm_s": [20.0, 20.1], "slip1": [0.01, 0.02], "braking1": None,
+            "wheel1_u_deg": [0.1, 0.1], "hub1_x_px": [5.0, 6.0], "wheel1_gap": ["", "covered"],
+        }
+    )  # fmt: skip
+    trace = trace_of(table)
+    assert list(trace) == [
+        "t_s", "s_mm", "v_mm_s", "u_v_mm_s", "wheel1_deg", "wheel1_deg_s", "wheel1_surface_mm_s",
+        "slip1", "braking1",
+    ]  # fmt: skip
+    assert trace["wheel1_deg_s"] == [42.0, None]
+    assert trace["braking1"] == [None, None]
 
 
 def test_a_job_that_is_stopped_ends_between_two_frames(jobs):

@@ -9,6 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from clipmark.cli.app import app as command_line
+from clipmark.marks_file import MarksFile
 from clipmark.page.shelf import Shelf
 
 _spec = importlib.util.spec_from_file_location(
@@ -46,6 +47,7 @@ def by_command_line(page, verb: str, name: str, marks: dict, *more: str) -> dict
     if verb == "crawl":
         words += ["--span", f"{marks['span'][0]}:{marks['span'][1]}"]
         words += ["--scale-mm", str(marks["scale_mm"])] if "scale_mm" in marks else []
+        words += ["--facing", MarksFile.of(marks, event / "lenses").nose or ""]
     if "sheet_size" in marks:
         words += ["--sheet-size", "x".join(str(side) for side in marks["sheet_size"])]
     if "lens" in marks:
@@ -126,6 +128,48 @@ def test_a_crawl_of_the_same_marks_is_not_measured_twice(page):
     job = page.post(f"/api/clips/{sha}/crawl", json={"marks": other}).json()["job"]
     answer = page.get(f"/api/jobs/{job}").json()
     assert (answer["state"], answer["result"]) == ("done", first["result"])
+
+
+def test_a_crawl_with_wheels_is_another_question_and_tells_how_they_turn(page):
+    marks = kit.marks_of(STALL) | {"span": [0, 100]}
+    rear_x, rear_y, front_x, front_y = marks["hubs"]
+    rims = [[x, y, 25.1, 25.1, 0.0] for x, y in ((rear_x, rear_y), (front_x, front_y))]
+    plain, turning = (
+        crawl(page, STALL, marks | more)[-1] for more in ({}, {"wheels": rims, "wheel_mm": 54.0})
+    )
+    assert turning["state"] == "done", turning["error"]
+    assert "wheel1_deg_s" not in plain["trace"]
+    for name in ("wheel1_deg_s", "wheel2_surface_mm_s", "slip1"):
+        assert len(turning["trace"][name]) == 101
+    assert {item["wheel"] for item in turning["result"]["slip"]} == {1, 2}
+
+
+def test_of_the_hubs_a_crawl_takes_only_where_the_nose_points(page):
+    marks = kit.marks_of(STALL) | {"span": [0, 100]}
+    sha = kit.clip_of(page, STALL)
+    first = page.post(f"/api/clips/{sha}/crawl", json={"marks": marks}).json()["job"]
+    x1, y1, x2, y2 = marks["hubs"]
+    moved, turned = [x1 + 2, y1, x2, y2], [x2, y2, x1, y1]
+    asked = [
+        page.post(f"/api/clips/{sha}/crawl", json={"marks": marks | {"hubs": hubs}}).json()["job"]
+        for hubs in (moved, turned)
+    ]
+    assert asked[0] == first
+    assert asked[1] != first
+    followed_to_the_end(page, asked[1])
+
+
+def test_a_finished_crawl_is_graded_for_the_test_that_is_asked_for(page):
+    marks = kit.marks_of(STALL) | {"span": [0, 100]}
+    sha = kit.clip_of(page, STALL)
+    crawl(page, STALL, marks)
+    job = page.post(f"/api/clips/{sha}/crawl", json={"marks": marks}).json()["job"]
+    graded = page.get(f"/api/jobs/{job}", params={"test": "creep"}).json()["result"]["grade"]
+    assert (graded["test"], graded["measure"]) == ("creep", "ripple")
+    assert graded["said"]
+    for test in ("board ladder", "unheard of"):
+        answer = page.get(f"/api/jobs/{job}", params={"test": test}).json()
+        assert answer["result"]["grade"] is None
 
 
 def test_a_crawl_that_cannot_be_followed_says_why(page):

@@ -70,11 +70,13 @@ def creep() -> tuple[dict[str, object], pd.DataFrame]:
     v += 1.6 * np.sin(2 * np.pi * 2.0 * t) * rise(t, 1.5, 0.4)
     table = trace(t, v)
     for number, slip in ((1, 0.06), (2, 0.11)):
-        table[f"wheel{number}_deg_s"] = np.degrees(np.append(v[4:], v[-4:]) / (1 - slip) / 27)
+        surface = np.append(v[4:], v[-4:]) / (1 - slip)
+        table[f"wheel{number}_deg_s"] = np.degrees(surface / 27)
+        table[f"wheel{number}_surface_mm_s"] = surface
     grade = {"test": "creep", "measure": "ripple", "grade": 3, "p": {"3": 0.97, "4": 0.03}}
     return result(
         table, start_jump=1.5, start_jump_u95=0.06, stood_at_start_s=0.8, grade=grade,
-        start_delay_s=0.066, start_delay_u95_s=0.02, settings={"wheel_mm": 54.0},
+        start_delay_s=0.066, start_delay_u95_s=0.02,
     ), table  # fmt: skip
 
 
@@ -96,10 +98,12 @@ def down_held_reverse() -> tuple[dict[str, object], pd.DataFrame]:
     v -= 24 * rise(t, 7.2, 0.2)
     table = trace(t, v)
     wheel = np.where((t > 4.0) & (t < 7.0), 0.0, v * 1.05) - 40 * (rise(t, 7.6) - rise(t, 8.3))
-    table["wheel1_deg_s"] = np.degrees(wheel / 27)
-    table["wheel2_deg_s"] = np.degrees(np.where(t > 9.5, np.nan, v * 1.02) / 27)
+    for number, surface in ((1, wheel), (2, np.where(t > 9.5, np.nan, v * 1.02))):
+        table[f"wheel{number}_deg_s"] = np.degrees(surface / 27)
+        table[f"wheel{number}_surface_mm_s"] = surface
     usual = {"moved_by": "driven", "wheels": "rolling", "start_jump": None}
     phases = [
+        usual | {"phase": "standing", "t_s": 0.0, "until_s": 0.3},
         usual | {"phase": "down", "t_s": 0.3, "until_s": 4.1, "start_jump": 1.08},
         usual | {"phase": "held", "t_s": 4.1, "until_s": 7.1, "wheels": "locked",
                  "moved_by": "sliding"},
@@ -107,7 +111,7 @@ def down_held_reverse() -> tuple[dict[str, object], pd.DataFrame]:
     ]  # fmt: skip
     return result(
         table, phases=phases, stop_distance_mm=9.4, stop_distance_u95_mm=0.3, roll_off_mm=2.61,
-        roll_off_u95_mm=0.08, settings={"wheel_mm": 54.0},
+        roll_off_u95_mm=0.08,
     ), table  # fmt: skip
 
 

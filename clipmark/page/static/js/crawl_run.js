@@ -2,10 +2,9 @@
  * Measuring a crawl in the background: start, progress, stop; and going from stall to stall.
  */
 
+import { valueViews } from "./crawl_values.js";
 import { button, el, put } from "./dom.js";
 import { numberShelf } from "./number_shelf.js";
-import { numberView } from "./number_view.js";
-import { dwellWords, fixed, seconds } from "./numbers.js";
 import { instantsOf } from "./strip_model.js";
 import { marksKey } from "./store.js";
 
@@ -22,7 +21,7 @@ export function mount(root, ctx) {
   const slot = root.querySelector(".strip-slot");
   put(slot, run.node);
   addActions(ctx, run);
-  ctx.store.subscribe(() => run.update(), ["readings", "loaded", "marks", "clip", "event"]);
+  ctx.store.subscribe(() => run.update(), ["readings", "loaded", "details", "marks", "clip", "event"]);
   ctx.store.subscribe(() => run.leave(), ["loaded"]);
   run.update();
 }
@@ -31,12 +30,19 @@ class CrawlRun {
   constructor(ctx) {
     this.ctx = ctx;
     this.job = null;
-    this.views = valueViews();
+    this.views = valueViews(() => this.test);
     this.press = button("Measure crawl", () => this.toggle(), { class: "crawl-press" });
     this.bar = el("progress", { class: "crawl-bar", "aria-label": "Measuring the crawl", max: "1", hidden: true });
     this.said = el("span", { class: "crawl-said small", role: "status" });
     this.shelf = numberShelf(this.views.map((view) => view.node), "The crawl in numbers");
     this.node = el("div", { class: "crawl-run" }, this.press, this.bar, this.said, this.shelf.node);
+  }
+
+  /** The test on the slip, and whether its rule sheet has grades for a crawl. */
+  get test() {
+    const { store } = this.ctx;
+    const name = store.draft.details.test;
+    return { name, grades: Boolean(store.event?.tests?.find((test) => test.id === name)?.grade_table) };
   }
 
   update() {
@@ -91,7 +97,9 @@ class CrawlRun {
   async poll(run) {
     const { api } = this.ctx;
     while (this.job === run) {
-      const state = await api.get(`api/jobs/${run.id}?after=${run.followed.length}`);
+      const test = this.test.name;
+      const graded = test ? `&test=${encodeURIComponent(test)}` : "";
+      const state = await api.get(`api/jobs/${run.id}?after=${run.followed.length}${graded}`);
       if (this.job !== run) {
         return;
       }
@@ -171,37 +179,6 @@ class CrawlRun {
     this.ctx.store.setUi({ followed: null });
     this.update();
   }
-}
-
-function valueViews() {
-  return [
-    numberView({ label: "mean speed", name: "mean_speed_mm_s" }),
-    numberView({ label: "ripple", name: "ripple" }),
-    numberView({ label: "stalls", name: "stalls", words: stallCount, explain: stallList }),
-    numberView({ label: "slowest held", name: "slowest_speed_mm_s" }),
-    numberView({ label: "rolled back", name: "rollback_mm" }),
-    numberView({ label: "travel", name: "distance_mm" }),
-    numberView({ label: "notes", name: "notes", words: noteCount, explain: () => [el("p", { class: "number-card-title" }, "What was noted")] }),
-  ];
-}
-
-function stallCount(result) {
-  return Array.isArray(result.stalls) ? String(result.stalls.length) : "cannot be told";
-}
-
-/** How many warnings the reading carries; they are listed on the card. */
-function noteCount(result) {
-  return result.warnings?.length ? String(result.warnings.length) : "none";
-}
-
-function stallList(result) {
-  const stalls = result.stalls ?? [];
-  const limit = Number.isFinite(result.stall_limit_mm_s) ? `Slower than ${fixed(result.stall_limit_mm_s, 1)} mm/s counts as standing.` : "";
-  return [
-    el("p", { class: "number-card-title" }, `stalls: ${stallCount(result)}`),
-    el("p", { class: "soft" }, limit),
-    el("ol", {}, stalls.map((stall) => el("li", {}, `at ${seconds(stall.t_s)}, for ${dwellWords(stall)}`))),
-  ];
 }
 
 function addActions({ actions, store, clock, notices }, run) {

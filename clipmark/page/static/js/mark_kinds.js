@@ -315,9 +315,9 @@ export function neededFor(what, marks) {
   const needed = [];
   if (what === "crawl") {
     if (!has(marks, "patch")) needed.push("body patch");
-    const scaled = has(marks, "scale") && has(marks, "scale_mm");
+    const scaled = (has(marks, "scale") && has(marks, "scale_mm")) || (marks.wheels?.length > 0 && has(marks, "wheel_mm"));
     if (!scaled && !(has(marks, "sheet") && has(marks, "sheet_size"))) {
-      needed.push("scale mark with its length, or sheet with its size");
+      needed.push("scale mark with its length, sheet with its size, or wheels with their diameter");
     }
     return needed;
   }

@@ -141,8 +141,9 @@ function askForMarks(draft, test, ask, frames) {
 
 function askForScale(marks, ask) {
   const sheet = hasMark(marks, "sheet");
-  if (!sheet && !hasMark(marks, "scale")) {
-    ask("scale", "scale or sheet", { mark: "scale" }, { hint: "Two points a known length apart, or a sheet." });
+  const sizedWheels = Boolean(marks.wheels?.length) && hasMark(marks, "wheel_mm"); // a scale as well
+  if (!sheet && !sizedWheels && !hasMark(marks, "scale")) {
+    ask("scale", "scale or sheet", { mark: "scale" }, { hint: "Two points a known length apart, a sheet, or wheels of known diameter." });
   }
   if (!sheet && hasMark(marks, "scale") && !hasMark(marks, "scale_mm")) {
     ask("scale_mm", "length of the scale", { field: "declared" }, { hint: "How long the scale mark is, in mm." });

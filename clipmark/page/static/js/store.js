@@ -51,7 +51,14 @@ export function emptyDraft(clip = null, details = {}) {
 export function marksKey(name, draft) {
   const used = DEPENDS[name] ?? Object.keys(draft.marks);
   const marks = Object.fromEntries(used.map((field) => [field, draft.marks[field] ?? null]));
+  if (name === "crawl" || name === "crawlTrace") marks.nose = noseOf(draft.marks);
   return JSON.stringify([draft.clip, marks]);
+}
+
+/** Where the nose points: as said, else by the hubs, rear first. All that a crawl takes of them. */
+function noseOf({ facing, hubs }) {
+  if (facing || !hubs) return facing ?? null;
+  return hubs[2] > hubs[0] ? "right" : "left";
 }
 
 function frozen(value) {

@@ -4,6 +4,7 @@
 
 import { put, svg } from "./dom.js";
 import { fixed } from "./numbers.js";
+import { PHASE_PX, floorNodes, pathOf, phaseNodes, wheelNodes } from "./strip_layers.js";
 import { thinned, ticks } from "./strip_scale.js";
 
 /** Room at the left of the paper for the speed's own scale, px. */
@@ -12,6 +13,7 @@ export const LEFT_PX = 46;
 export const RIGHT_PX = 14;
 const TOP_PX = 24; // lane of calls and handles
 const AXIS_PX = 18;
+const LEAST_PAPER_PX = 44; // that a lane of phases leaves
 const TICK_APART_PX = 90;
 const FRAME_TICKS_FROM_PX = 3;
 const NOTE_LETTER_PX = 6.6; // about
@@ -29,13 +31,17 @@ const ODD_APART_PX = 5; // signs of damaged frames; a badly damaged clip has tho
  * @param {import("./strip_calls.js").Named[]} names  of the calls in view
  */
 export function drawStrip(paper, size, model, places, scale, names) {
-  const area = { left: LEFT_PX, right: size.width - RIGHT_PX, top: TOP_PX, bottom: size.height - AXIS_PX };
+  const foot = size.height - AXIS_PX;
+  const lane = model.phases.length && foot - TOP_PX - PHASE_PX >= LEAST_PAPER_PX ? PHASE_PX : 0;
+  const area = { left: LEFT_PX, right: size.width - RIGHT_PX, top: TOP_PX, bottom: foot - lane, foot };
   paper.setAttribute("viewBox", `0 0 ${size.width} ${size.height}`);
   paper.setAttribute("width", size.width);
   paper.setAttribute("height", size.height);
   const inside = svg(
     "g",
     { "clip-path": "url(#strip-clip)" },
+    ...phaseNodes(model, places, scale, area),
+    ...floorOf(model, places, area), // under the names of stalls
     ...stallNodes(model, places, scale, area),
     ...traceNodes(model, places, scale, area),
     ...followedNodes(model, places, scale, area),
@@ -47,11 +53,11 @@ export function drawStrip(paper, size, model, places, scale, names) {
   put(paper, definitions(area), ...axisNodes(scale, area), ...speedAxis(model, area), inside);
 }
 
-function definitions({ left, right, bottom }) {
+function definitions({ left, right, foot }) {
   return svg(
     "defs",
     {},
-    svg("clipPath", { id: "strip-clip" }, svg("rect", { x: left, y: 0, width: Math.max(0, right - left), height: bottom + 4 })),
+    svg("clipPath", { id: "strip-clip" }, svg("rect", { x: left, y: 0, width: Math.max(0, right - left), height: foot + 4 })),
     svg(
       "pattern",
       { id: "strip-hatch", width: 7, height: 7, patternUnits: "userSpaceOnUse", patternTransform: "rotate(45)" },
@@ -65,7 +71,7 @@ function definitions({ left, right, bottom }) {
   );
 }
 
-function axisNodes(scale, { left, right, top, bottom }) {
+function axisNodes(scale, { left, right, top, bottom, foot }) {
   const { values, decimals } = ticks(scale.from, scale.to, (right - left) / TICK_APART_PX);
   const { unit } = scale.axis;
   return [
@@ -74,43 +80,48 @@ function axisNodes(scale, { left, right, top, bottom }) {
       const x = scale.x(value);
       const anchor = x > right - 30 ? "end" : x < left + 12 ? "start" : "middle";
       return [
-        svg("line", { class: "strip-grid", x1: x, x2: x, y1: top, y2: bottom + 4 }),
-        svg("text", { class: "strip-tick", x, y: bottom + 15, "text-anchor": anchor }, `${fixed(value, decimals)} ${unit}`),
+        svg("line", { class: "strip-grid", x1: x, x2: x, y1: top, y2: foot + 4 }),
+        svg("text", { class: "strip-tick", x, y: foot + 15, "text-anchor": anchor }, `${fixed(value, decimals)} ${unit}`),
       ];
     }),
   ];
 }
 
-/** Stretches of speed found already, by trace. @type {WeakMap<object, {low: number, high: number}>} */
+/** Stretches of speed found already, by the lines drawn over a trace. @type {WeakMap<object, {low: number, high: number}>} */
 const ranges = new WeakMap();
 
-/** From the trace, the stretch of speed that the strip's height stands for. */
-function speedRange(trace) {
-  if (!ranges.has(trace)) {
-    ranges.set(trace, rangeOf(trace));
+/** The stretch of speed that the strip's height stands for: body, wheels, noise floor. */
+function speedRange(model) {
+  const key = model.wheels.length ? model.wheels : model.trace; // both are new with a new reading
+  if (!ranges.has(key)) {
+    ranges.set(key, rangeOf(model));
   }
-  return ranges.get(trace);
+  return ranges.get(key);
 }
 
-function rangeOf(trace) {
-  let low = 0;
-  let high = 1;
+function rangeOf({ trace, wheels, floor_mm_s: floor }) {
+  let low = floor > 0 ? -1.96 * floor : 0;
+  let high = Math.max(1, -low);
+  const take = (least, most) => {
+    low = Math.min(low, least);
+    high = Math.max(high, most);
+  };
   trace.v_mm_s.forEach((v, k) => {
     if (Number.isFinite(v)) {
       const u = trace.u_v_mm_s?.[k] ?? 0;
-      low = Math.min(low, v - u);
-      high = Math.max(high, v + u);
+      take(v - u, v + u);
     }
   });
+  wheels.forEach(({ values }) => values.forEach((value) => value !== null && take(value, value)));
   const margin = (high - low) * 0.06;
   return { low: low < 0 ? low - margin : 0, high: high + margin };
 }
 
-function speedAxis({ trace }, area) {
-  if (!trace) {
+function speedAxis(model, area) {
+  if (!model.trace) {
     return [];
   }
-  const { low, high } = speedRange(trace);
+  const { low, high } = speedRange(model);
   const y = speedY(low, high, area);
   const { values, decimals } = ticks(low, high, 3);
   return [
@@ -126,11 +137,20 @@ function speedY(low, high, { top, bottom }) {
   return (v) => bottom - ((v - low) / (high - low)) * (bottom - top);
 }
 
-function traceNodes({ trace, stale }, places, scale, area) {
+function floorOf(model, places, area) {
+  if (!model.trace || places.kind === "frames") {
+    return [];
+  }
+  const { low, high } = speedRange(model);
+  return floorNodes(model.floor_mm_s, speedY(low, high, area), area);
+}
+
+function traceNodes(model, places, scale, area) {
+  const { trace, stale, wheels } = model;
   if (!trace || places.kind === "frames") {
     return [];
   }
-  const { low, high } = speedRange(trace);
+  const { low, high } = speedRange(model);
   const y = speedY(low, high, area);
   const [from, to] = visible(trace, places, scale);
   const cut = (values) => values.slice(from, to);
@@ -142,9 +162,11 @@ function traceNodes({ trace, stale }, places, scale, area) {
   const lower = thinned(near, speeds.map((v, k) => y(v - spreads[k])));
   const band = upper.map((piece, k) => `${pathOf(piece)} ${pathOf([...(lower[k] ?? [])].reverse()).replace("M", "L")} Z`).join(" ");
   const state = stale ? "stale" : "";
+  const inView = wheels.map((wheel) => ({ ...wheel, values: cut(wheel.values) }));
   return [
     svg("path", { class: "strip-band", d: band, data: { state } }),
     svg("path", { class: "strip-trace", d: line, data: { state } }),
+    ...wheelNodes(inView, near, speeds.map(y), y, state),
   ];
 }
 
@@ -164,10 +186,6 @@ function visible({ t_s }, places, scale) {
     return low;
   };
   return [Math.max(0, firstFrom(scale.from) - 1), Math.min(t_s.length, firstFrom(scale.to) + 2)];
-}
-
-function pathOf(points) {
-  return points.map(([x, y], k) => `${k ? "L" : "M"}${x.toFixed(1)} ${y.toFixed(1)}`).join("");
 }
 
 /** The body as followed so far, while a crawl is still being measured: place, not yet speed. */

@@ -7,6 +7,7 @@
 import { nearestFrame } from "./clock.js";
 import { dwellWords } from "./numbers.js";
 import { clamp } from "./plain.js";
+import { phasesOf, wheelsOf } from "./strip_motion.js";
 import { TraceLookup } from "./strip_scale.js";
 import { marksKey } from "./store.js";
 
@@ -20,6 +21,9 @@ const NOTHING = []; // one and the same, so that nothing new is not taken for ne
  * @property {boolean} stale                 trace or events belong to marks changed since
  * @property {{frame: number, t_s: number, along_px: number}[]} followed
  * @property {{t_s: number, dwell_s: number, label: string}[]} stalls
+ * @property {{t_s: number, until_s: number, name: string, told: string}[]} phases  down, held, reverse ...
+ * @property {{number: number, values: (number|null)[], label: string}[]} wheels  lines over the trace's samples
+ * @property {number|null} floor_mm_s        standard deviation of the speed of a body at rest
  * @property {{t_s: number, label: string, kind: string}[]} instants  lift-off, finish
  * @property {{t_s: number, frame: number|null, call: string}[]} calls
  * @property {[number, number]|null} span
@@ -47,6 +51,9 @@ export function modelOf(store) {
       dwell_s: stall.dwell_s,
       label: `stall ${index + 1}, ${dwellWords(stall)}`,
     })),
+    phases: phasesOf(result),
+    wheels: wheelsOf(trace?.result ?? null),
+    floor_mm_s: result?.noise_floor_mm_s ?? null,
     instants: instantsOf(store.readings),
     calls: draft.calls,
     span: draft.marks.span ?? null,
