@@ -13,7 +13,7 @@ from clipmark.measure.crawl_ruler import FloatArray
 from clipmark.motion.colour import Colour, noise_colour
 from clipmark.motion.ripple import band_ripple
 from clipmark.motion.speed import LEAST_POINTS, LocalFit, choose_window, local_fit, local_weights
-from clipmark.motion.stalls import find_standing, usual_moving_speed
+from clipmark.motion.stalls import rough_edges, usual_moving_speed
 
 FINE_WINDOW_S = 0.10  # short enough that the truck's own ripple stays out of the residuals
 LEAST_SEEN = 0.8
@@ -78,16 +78,8 @@ def smooth(
 
 def steady_part(times_s: FloatArray, s_mm: FloatArray) -> NDArray[np.bool_]:
     """Instants farther than `EDGE_S` from where the truck stopped or started, shape (K,)."""
-    fine = local_fit(times_s, s_mm, FINE_WINDOW_S)
-    every = np.isfinite(fine.residual)
-    noise = usual_noise(fine, times_s, every)
-    gain = float(np.nanmedian(fine.slope_gain)) if every.any() else 0.0
-    standing = find_standing(times_s, s_mm, noise * gain / 3, noise)
-    edges = [time for stall in standing.stalls for time in (stall.start_s, stall.end_s)]
-    edges += [float(times_s[0]) + standing.at_start_s] if standing.at_start_s > 0 else []
-    edges += [float(times_s[-1]) - standing.at_end_s] if standing.at_end_s > 0 else []
     near = np.zeros(len(times_s), dtype=bool)
-    for edge in edges:
+    for edge in rough_edges(times_s, s_mm):
         near |= np.abs(times_s - edge) < EDGE_S
     return ~near if (~near).sum() > len(near) / 4 else np.ones(len(near), dtype=bool)
 

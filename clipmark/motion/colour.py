@@ -29,7 +29,7 @@ LEAST_FRAMES = 12  # of a piece
 WINDOW_CYCLES = 0.7  # of the lowest frequency used, in the window of the local fit
 WILD = 4.0  # an ordinate of so many times the noise is a line of real motion (1 in 3000 else)
 _RHOS = np.concatenate([np.arange(0.0, 0.8, 0.04), np.arange(0.8, 0.96, 0.02)])
-PRIOR_POWER = 1.0  # prior of the correlation, (1 - rho) to this power: long memory is rarer
+PRIOR_POWER = 0.5  # prior of the correlation, (1 - rho) to this power: long memory is rarer
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ NOISE_FACTOR = 3.0
 LEAST_DWELL_S = 0.15
 LOOK_SHARE = 0.6  # a dip below this share of the usual speed is looked into
 LOOK_WINDOW_S = 0.15
+ROUGH_SHARE = 0.35  # a dip not below this share is no stop
 KNEE_REACH_S = 0.1  # how far from where the filtered speed falls the knee is looked for
 SPARE_SHARE = 0.3  # past the middle of a dip no ramp of its other edge is met so soon
 NEAR_S = 0.3  # of a dip, where noise is not told from motion
@@ -124,6 +125,20 @@ def find_standing(
         elif found is not None and found.dwell_s >= LEAST_DWELL_S:
             stalls.append(found)
     return Standing(tuple(stalls), at_start, at_end, usual, limit, False)
+
+
+def rough_edges(times_s: FloatArray, positions: FloatArray) -> list[float]:
+    """Instants, within some hundredths of a second, at which the truck stopped or set off, s."""
+    speed = local_fit(times_s, positions, LOOK_WINDOW_S, degree=1).slope
+    usual = usual_moving_speed(speed)
+    edges = []
+    for run in stretches(times_s):
+        t, v = times_s[run], speed[run]
+        for a, b in _dips(v, LOOK_SHARE * usual):
+            if np.nanmin(v[a:b]) < ROUGH_SHARE * usual:
+                edges += [float(t[a])] if a > 0 else []
+                edges += [float(t[b - 1])] if b < len(t) else []
+    return edges
 
 
 def _errors(
