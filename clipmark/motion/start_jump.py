@@ -31,7 +31,7 @@ LEAST_FRAMES = 12
 START_OFF_S = 0.1  # the start given may be wrong by this
 LEAST_DECAY_S, MOST_DECAY_S = 0.05, 0.6
 LEAST_RISE_S, MOST_RISE_S = 0.004, 0.6
-UNEVEN_WINDOW_S = 0.15
+UNEVEN_WINDOW_S = 0.06  # short, for a longer one would level out what it is to find
 GRID_S = np.arange(0, PEAK_S + 1e-9, 0.001)  # where fitted speeds are read
 FIRST_GUESSES = ((0.1, 0.02), (0.2, 0.1), (0.1, 0.3))  # decay and rise, s
 
