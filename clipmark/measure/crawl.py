@@ -190,6 +190,7 @@ def measure_marked(
         table=trace_table(clip, span, path, trace, turned),
         stalls=figures.stalls,
         phases=figures.phases,
+        moved=figures.moved,
         wheels=figures.wheels,
         slip=figures.slip,
         ripple_orders=figures.orders,

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from clipmark.measure.crawl_moved import moved
 from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_phases import PhaseReading, read_phases
 from clipmark.measure.crawl_rest import rest_to_rest
@@ -67,6 +68,7 @@ class Figures:
     ripple_span_s: tuple[float, float] | None = None
     rollback_largest_mm: float = 0.0
     rollback_threshold_mm: float = 0.0
+    moved: bool = True
 
     def keep(self, name: str, found: tuple[float, Budget] | None) -> None:
         """A value with its budget."""
@@ -109,6 +111,9 @@ def read_figures(
     out.keep("duration_s", (trace.duration_s, _duration_budget(trace.tick_s)))
     out.keep("distance_mm", distance(trace))
     out.keep("mean_speed_mm_s", mean_over(trace, 0, last))
+    out.moved = moved(trace)
+    if not out.moved:
+        _read_stood(out)
     _read_rollback(out, trace, stands)
     if interlaced:
         out.notes.append(INTERLACED)
@@ -154,6 +159,19 @@ def part_of_move(trace: Trace, move: Move) -> Trace:
 def _duration_budget(tick_s: float) -> Budget:
     u = tick_s / math.sqrt(6)  # two stamps, each rounded to a tick
     return Budget.of([Contribution("time stamps", "B", u)])
+
+
+def _read_stood(out: Figures) -> None:
+    """A truck that stood has no way and no speed: zero, with what noise leaves open."""
+    for name in ("distance_mm", "mean_speed_mm_s"):
+        value = out.values[name]
+        assert value is not None
+        reach = max(value.u95, abs(value.estimate))
+        out.values[name] = Value(0.0, value.u, -reach, reach)
+    out.notes.append(
+        "The truck stood: what its place trembles by is no more than noise, so it is given no "
+        "way and no speed."
+    )
 
 
 def _read_rollback(out: Figures, trace: Trace, stands: Stands) -> None:
@@ -222,7 +240,8 @@ def _read_ripple(
     if not figure.seen:
         out.notes.append(
             f"The ripple is below the noise floor: at most {figure.value.high95:.2g} of the "
-            f"mean speed between {band_hz[0]:g} and {band_hz[1]:g} Hz."
+            f"mean speed between {band_hz[0]:g} and {band_hz[1]:g} Hz. To tell less, film nearer "
+            "(twice as near tells half), longer, or with more light."
         )
 
 

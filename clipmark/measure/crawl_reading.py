@@ -47,6 +47,8 @@ class CrawlReading:
         ``t_s, dwell_s, dwell_u95_s, s_mm, commanded``; None where stalls cannot be told.
     phases : list of dict or None
         See `clipmark.measure.crawl_phases`; None where standing and moving cannot be told.
+    moved : bool
+        Whether any motion stands out of the noise; a truck that stood is given no speed.
     wheels : list of dict
         What was followed of each marked wheel.
     slip : list of dict or None
@@ -85,6 +87,7 @@ class CrawlReading:
     table: pd.DataFrame
     stalls: list[dict[str, float | bool]] | None
     phases: list[dict[str, object]] | None
+    moved: bool
     wheels: list[dict[str, object]]
     slip: list[dict[str, object]] | None
     ripple_orders: list[dict[str, object]] | None
@@ -199,6 +202,7 @@ class CrawlReading:
             "ripple_orders": self.ripple_orders,
             "stalls": self.stalls,
             "phases": self.phases,
+            "moved": self.moved,
             "wheels": self.wheels,
             "slip": self.slip,
             "stall_limit_mm_s": self.stall_limit_mm_s,

@@ -151,10 +151,14 @@ def test_the_reading_says_where_it_comes_from(read):
     assert {"following the body", "camera shake", "time stamps", "sheet size"} <= sources
 
 
-def test_what_wheels_will_tell_later_is_there_and_unknown(read):
+def test_what_only_wheels_starts_and_stops_tell_is_null_without_them(read):
+    """An even creep through the whole span, no wheel marked."""
     result = read("dipper-creep").to_dict()
-    for name in ("ripple_orders", "start_jump", "start_delay_s", "phases", "slip", "sparc", "ldlj"):
+    for name in ("ripple_orders", "start_jump", "start_delay_s", "slip", "sparc", "ldlj"):
         assert result[name] is None
+    assert result["wheels"] == []
+    assert result["moved"] is True
+    assert [phase["phase"] for phase in result["phases"]] == ["up"]
 
 
 def test_the_same_clip_gives_the_same_numbers(read):

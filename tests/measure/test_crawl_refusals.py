@@ -171,8 +171,8 @@ def test_interlaced_footage_gives_no_smoothness_and_says_why(drawn_clip, monkeyp
     assert reading.stalls is None
     assert reading.slowest_speed_mm_s is None
     assert (
-        "Interlaced: two moments in one picture; slowest speed, stalls and ripple need progressive "
-        "video and are not given." in reading.warnings
+        "Interlaced: two moments in one picture; slowest speed, stalls, ripple and phases need "
+        "progressive video and are not given." in reading.warnings
     )
 
 
