@@ -200,7 +200,7 @@ def _value_in(result: Mapping[str, object], name: str) -> tuple[Value | None, st
         stalls = result.get(name)
         if not isinstance(stalls, (list, tuple)):
             return None, "this footage cannot tell stalls"
-        count = float(len(stalls))
+        count = float(sum(not _commanded(stall) for stall in stalls))
         return Value(count, 0.0, count, count), ""
     estimate = _finite(result.get(name))
     if estimate is None:
@@ -218,6 +218,11 @@ def _beside(name: str, mark: str) -> str:
     measure = MEASURES.get(name)
     unit = f"_{measure.unit.replace('/', '_')}" if measure and measure.unit else ""
     return f"{name.removesuffix(unit)}_{mark}{unit}" if unit else f"{name}_{mark}"
+
+
+def _commanded(stall: object) -> bool:
+    """Whether a standstill was asked for: it is a phase then, and no stall."""
+    return isinstance(stall, Mapping) and stall.get("commanded") is True
 
 
 def _finite(value: object) -> float | None:

@@ -36,7 +36,6 @@ from clipmark.report.trace_facts import (
     jumps_in,
     number_of,
     phases_in,
-    rows_of,
     stalls_in,
     wheels_in,
 )
@@ -178,7 +177,11 @@ def _write(
     for strip in panels.keys() - {"position", "speed", "turning"}:
         panels[strip].set_axis_off()
     lines, labels = _legend(panels, stalls=bool(stalls_in(result)))
-    foot = [line for text in _foot(result) for line in textwrap.wrap(text, LETTERS_A_LINE)]
+    foot = [
+        line
+        for text in _foot(result)
+        for line in textwrap.wrap(text, LETTERS_A_LINE, break_on_hyphens=False)
+    ]
     legend_mm, foot_mm = LEGEND_MM * -(-len(labels) // 2), FOOT_MM * len(foot)
     below = AXIS_MM + legend_mm + foot_mm + 4.0
     total = TOP_MM + sum(heights_mm.values()) + below
@@ -246,7 +249,7 @@ def _foot(result: Mapping[str, object]) -> list[str]:
         told = [f"{item} ({band[0]:g}-{band[1]:g} Hz{_below(result)})" if item.startswith("ripple")
                 else item for item in told]  # fmt: skip
     stalls = result.get("stalls")
-    told.append(f"stalls {len(rows_of(stalls))}" if stalls is not None else "stalls not told")
+    told.append(f"stalls {len(stalls_in(result))}" if stalls is not None else "stalls not told")
     grade = result.get("grade")
     if isinstance(grade, Mapping) and number_of(grade.get("grade")) is not None:
         told.append(f"grade {grade['grade']:g}")

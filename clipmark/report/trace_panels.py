@@ -175,7 +175,7 @@ def _jump_marks(axes: Axes, jump: Jump, *, named: bool) -> None:
             after,
             jump.peak_mm_s,
             1.0,
-            f"start jump {jump.ratio:.3g}: peak of its first 0.5 s",
+            f"start jump {jump.ratio:.2f}: peak of its first 0.5 s",
         ),
         (after, max(jump.until_s, after), jump.steady_mm_s, 0.6, "steady speed after it"),
     )

@@ -58,7 +58,8 @@ def made_up(page: Page) -> None:
     phases[1] |= {"wheels": "locked", "moved_by": "sliding", "drift_mm_s": 0.5}
     slip = {"wheel": 1, "driving": 0.13, "driving_u95": 0.02, "driving_low95": 0.11}
     result = {
-        "mean_speed_mm_s": 2.0, "mean_speed_u95_mm_s": 0.1, "phases": phases, "stalls": [],
+        "mean_speed_mm_s": 2.0, "mean_speed_u95_mm_s": 0.1, "phases": phases,
+        "stalls": [{"t_s": 1.0, "dwell_s": 1.0, "dwell_u95_s": 0.02, "commanded": True}],
         "noise_floor_mm_s": 0.4, "roll_off_mm": 0.5, "roll_off_u95_mm": 0.1, "warnings": [],
         "roll_off_low95_mm": 0.4, "roll_off_high95_mm": 0.6, "start_jump": None,
         "slip": [slip | {"driving_high95": 0.15, "form": "driving 1 - v/(omega r)"}, {"wheel": 2}],
@@ -77,6 +78,8 @@ def test_the_strip_names_phases_wheels_and_noise_floor(slip: Page) -> None:
     expect(slip.locator(".strip-phase")).to_have_count(3)
     names = slip.locator(".strip-phase-name").all_text_contents()
     assert names == ["down", "held: wheels locked, sliding", "reverse"]
+    expect(slip.locator(".strip-stall")).to_have_count(0)  # the stop was asked for
+    expect(number(slip, "stalls")).to_contain_text("stalls 0")
     expect(slip.locator(".strip-wheel")).to_have_count(2)
     dashes = slip.locator(".strip-wheel").evaluate_all(
         "lines => lines.map((line) => getComputedStyle(line).strokeDasharray)"

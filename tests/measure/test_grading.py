@@ -165,9 +165,10 @@ def test_noise_above_every_limit_gives_no_grade():
     )
 
 
-def test_stalls_are_counted():
+def test_stalls_are_counted_and_stops_that_were_asked_for_are_not():
     table = GradeTable("stalls", ((1, 5), (2, 4), (4, 3)), 1)
-    found = grade_result({"stalls": [{"t_s": 1.0}, {"t_s": 2.0}]}, table, "creep")
+    seen = [{"t_s": 1.0}, {"t_s": 2.0, "commanded": False}, {"t_s": 5.0, "commanded": True}]
+    found = grade_result({"stalls": seen}, table, "creep")
     assert found["grade"] == 3
     assert found["said"] == "Grade 3, with 100 %: count of stalls 2."
     assert grade_result({"stalls": None}, table, "creep")["said"] == (

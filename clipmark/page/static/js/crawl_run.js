@@ -6,6 +6,7 @@ import { valueViews } from "./crawl_values.js";
 import { button, el, put } from "./dom.js";
 import { numberShelf } from "./number_shelf.js";
 import { instantsOf } from "./strip_model.js";
+import { stallsOf } from "./strip_motion.js";
 import { marksKey } from "./store.js";
 
 const POLL_MS = 300;
@@ -183,7 +184,7 @@ class CrawlRun {
 
 function addActions({ actions, store, clock, notices }, run) {
   const toStall = (direction) => {
-    const stalls = store.readings.crawl?.result?.stalls ?? null;
+    const stalls = stallsOf(store.readings.crawl?.result);
     if (!stalls) {
       notices.say("Stalls are known once the crawl is measured.");
       return;

@@ -5,7 +5,7 @@
 import { el } from "./dom.js";
 import { numberView } from "./number_view.js";
 import { dwellWords, fixed, intervalOf, measured, seconds, sentenceOf } from "./numbers.js";
-import { phaseWords } from "./strip_motion.js";
+import { phaseWords, stallsOf } from "./strip_motion.js";
 
 const NOT_TOLD = "not told";
 
@@ -91,11 +91,11 @@ function percent(share) {
 const plain = (number) => String(number);
 
 function stallCount(result) {
-  return Array.isArray(result.stalls) ? String(result.stalls.length) : "cannot be told";
+  return String(stallsOf(result)?.length ?? "cannot be told");
 }
 
 function stallList(result) {
-  const stalls = result.stalls ?? [];
+  const stalls = stallsOf(result) ?? [];
   const limit = Number.isFinite(result.stall_limit_mm_s) ? `Slower than ${fixed(result.stall_limit_mm_s, 1)} mm/s counts as standing.` : "";
   return [
     title(`stalls: ${stallCount(result)}`),

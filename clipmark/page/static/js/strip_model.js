@@ -7,7 +7,7 @@
 import { nearestFrame } from "./clock.js";
 import { dwellWords } from "./numbers.js";
 import { clamp } from "./plain.js";
-import { phasesOf, wheelsOf } from "./strip_motion.js";
+import { phasesOf, stallsOf, wheelsOf } from "./strip_motion.js";
 import { TraceLookup } from "./strip_scale.js";
 import { marksKey } from "./store.js";
 
@@ -46,7 +46,7 @@ export function modelOf(store) {
     trace: trace?.result ?? null,
     stale: Boolean(result) && crawl.forMarks !== key,
     followed: store.ui.followed ?? NOTHING,
-    stalls: (result?.stalls ?? []).map((stall, index) => ({
+    stalls: (stallsOf(result) ?? []).map((stall, index) => ({
       t_s: stall.t_s,
       dwell_s: stall.dwell_s,
       label: `stall ${index + 1}, ${dwellWords(stall)}`,

@@ -24,6 +24,16 @@ export function phasesOf(result) {
   return found.length < 2 ? NOTHING : found.map((phase) => ({ t_s: phase.t_s, until_s: phase.until_s, name: phase.phase, told: phaseWords(phase) }));
 }
 
+/**
+ * Stalls of a reading: a stop that was asked for is a phase, and no stall.
+ *
+ * @param {object|null} result
+ * @returns {object[]|null} null where they cannot be told, or nothing is measured
+ */
+export function stallsOf(result) {
+  return result?.stalls?.filter((stall) => stall.commanded !== true) ?? null;
+}
+
 /** Lines of wheels made already, by trace. @type {WeakMap<object, object[]>} */
 const made = new WeakMap();
 
