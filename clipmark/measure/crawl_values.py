@@ -275,7 +275,7 @@ def _rollback_noise(trace: Trace) -> tuple[float, float]:
     slow = np.abs(trace.fit.slope) < 2 * max(trace.standing.limit, noise.speed_mm_s)
     turns = max(int(np.sum(slow)) / ROLLBACK_MEAN_OF, 5.0)
     reach = float(norm.isf(ROLLBACK_RISK / (turns * (turns - 1) / 2)))
-    return u_point, math.sqrt(2) * reach * max(u_point, 1e-6) * (1 + 1.5 * doubt)
+    return u_point, math.sqrt(2) * reach * max(u_point, 1e-6) * (1 + 2.5 * doubt)
 
 
 def _falls(s: FloatArray, threshold: float) -> list[float]:

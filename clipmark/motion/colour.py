@@ -60,6 +60,11 @@ class Colour:
         powers = self.rhos[:, None] ** np.arange(lags + 1)
         return np.asarray(self.weights @ powers, dtype=np.float64)
 
+    @property
+    def rho(self) -> float:
+        """Correlation of neighbouring frames: the median, as its posterior is skewed."""
+        return float(np.interp(0.5, np.cumsum(self.weights), self.rhos))
+
     def inflation(self, weights: FloatArray) -> float:
         """Variance of a weighted sum of neighbouring positions over that for white noise."""
         count = len(weights)

@@ -31,7 +31,7 @@ LOOSE = 100.0  # of place (per s) and moving speed, in the same units: nearly fr
 USUAL_RAMP_S = 0.1
 SHAPE_SHARE = 0.01  # of the ramp: what its unknown shape moves the crossing by
 LEAST_FRAMES = 8
-MOST_MISFIT = 9.0
+LEAST_MISFIT, MOST_MISFIT = 0.8, 9.0
 UNLIKELY = 5.0  # log likelihood below the best at which a ramp is given up
 LEAST_SHARE = 0.1  # of the likely solutions must cross the limit
 
@@ -205,7 +205,7 @@ def _solve(
         drop[:, j] = y @ y - np.einsum("ni,ni->n", p, right)
         crossing[:, j] = knees + _crossing(p, float(ramp), limit)
         moving[:, j] = p[:, 1]
-    misfit = np.clip(np.min(drop) / max(len(t) - 5, 1), 1.0, MOST_MISFIT)
+    misfit = np.clip(np.min(drop) / max(len(t) - 5, 1), LEAST_MISFIT, MOST_MISFIT)
     ramped = np.broadcast_to(ramps, shape)
     prior = np.log(np.minimum(ramped, USUAL_RAMP_S))  # even in length up to it, in its log beyond
     return _Grid(knees, ramped, prior - drop / (2 * misfit), crossing, moving)

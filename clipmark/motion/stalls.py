@@ -157,7 +157,7 @@ def _errors(
     colour = noise_colour(times_s, positions, ~near, COLOUR_FROM_HZ)
     if colour is None:
         return Errors(position_noise)
-    return Errors(max(colour.size, position_noise / 2), float(colour.correlation(1)[1]))
+    return Errors(max(colour.size, position_noise / 2), colour.rho)
 
 
 def _around(t: FloatArray, a: int, b: int, dips: list[tuple[int, int]]) -> tuple[float, float]:
