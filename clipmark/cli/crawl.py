@@ -8,7 +8,13 @@ from typing import Annotated
 import typer
 
 from clipmark.cli import options as opt
-from clipmark.cli.crawl_show import check_chart, draw_chart, print_crawl, print_expectation
+from clipmark.cli.crawl_show import (
+    check_chart,
+    draw_chart,
+    named_test,
+    print_crawl,
+    print_expectation,
+)
 from clipmark.cli.located import located
 from clipmark.cli.saving import Saving
 from clipmark.cli.sheet_option import sheet_from
@@ -19,6 +25,7 @@ from clipmark.marks import Line, Patch, Sheet, Span, Wheel
 from clipmark.measure.crawl import CrawlMarks, CrawlReading, expect_crawl, measure_marked
 from clipmark.measure.crawl_wheels import WHEEL_U_MM
 from clipmark.record.models import Span as RecordedSpan
+from clipmark.sheet_grade import grade_of_test
 from clipmark.workbench import AttemptDetails, Declaration, MarkedThing, span_of
 
 MOTION = "What is followed"
@@ -133,6 +140,15 @@ def run(
             "--chart", metavar="CHART.png|.svg", help="Draw the trace here, as PNG or SVG."
         ),
     ] = None,
+    rules: Annotated[
+        Path | None,
+        typer.Option(
+            "--rules",
+            metavar="FOLDER",
+            help="Grade by the rule sheet in this event folder, for the test named by --test; "
+            "nothing is saved.",
+        ),
+    ] = None,
     expect: Annotated[
         bool,
         typer.Option(
@@ -175,8 +191,11 @@ def run(
         entry, test, try_no, setup, surface, step_deg, set_start_deg, set_end_deg, travel_way,
         verdict, reason, called_by, note,
     )  # fmt: skip
+    if rules is not None and into is None:
+        details = AttemptDetails()  # the test is named for its grade alone
     saving = Saving(into, attempt, by, details)
     saving.check()
+    sheet_grade = grade_of_test(rules, named_test(rules, test)) if rules is not None else None
     with located(clip, frame):
         way = Line.parse(travel, "the travel line") if travel else None
         scale_line = Line.parse(scale, "the scale mark") if scale else None
@@ -208,6 +227,8 @@ def run(
         if trace is not None:
             reading.write_trace(trace)
     result = reading.to_dict()
+    if sheet_grade is not None:
+        result = sheet_grade.graded("crawl", result)
     marks: list[tuple[MarkedThing, str]] = [(Patch.parse(patch), "body")]
     marks += [(line, name) for line, name in ((way, "travel"), (scale_line, "scale")) if line]
     marks += [(item, "wheel") for item in wheels]

@@ -10,6 +10,7 @@ import pandas as pd
 from clipmark.cli.show import show_saved, table, warn, with_u
 from clipmark.errors import RecordError
 from clipmark.measure.crawl import CrawlReading, Expectation
+from clipmark.sheet_grade import grade_of_test
 
 CHART_SUFFIXES = (".png", ".svg")
 FIGURES = (
@@ -36,6 +37,18 @@ def check_chart(path: Path) -> None:
             f"the chart {path.name} is neither .png nor .svg; give a file name with one of these "
             "endings"
         )
+
+
+def named_test(rules: Path, test: str | None) -> str:
+    """The test to grade by; raises `RecordError` when none, or one without grades, is named."""
+    if not test:
+        raise RecordError("grading needs the test; name it as the rule sheet does (--test)")
+    if grade_of_test(rules, test).table is None:
+        raise RecordError(
+            f"{rules}: the rule sheet has no table of grades for a test '{test}'; give a test of "
+            "kind smoothness with its measure and grades"
+        )
+    return test
 
 
 def draw_chart(result: Mapping[str, object], trace: pd.DataFrame, path: Path) -> None:
@@ -75,8 +88,12 @@ def _grade_rows(result: Mapping[str, object]) -> list[tuple[str, str]]:
     grade = result.get("grade")
     if not isinstance(grade, Mapping):
         return []
-    value = grade.get("grade")
-    return [("grade", "not told" if value is None else f"{value:g}")]
+    value, chances = grade.get("grade"), grade.get("p")
+    rows = [("grade", "not told" if value is None else f"{value:g}")]
+    if isinstance(chances, Mapping):
+        shown = (f"{name}: {float(p):.0%}" for name, p in chances.items() if float(p) >= 0.005)
+        rows.append(("how sure", ", ".join(shown)))
+    return rows
 
 
 def _print_stalls(stalls: list[dict[str, float | bool]]) -> None:

@@ -11,7 +11,7 @@ import pandas as pd
 from clipmark.errors import RecordError
 from clipmark.evidence import keep_trace
 from clipmark.record.folder import EventFolder
-from clipmark.record.models import Span
+from clipmark.record.models import Attempt, Span
 from clipmark.workbench import AttemptDetails, Declaration, MarkedThing, save_reading
 
 
@@ -58,7 +58,10 @@ class Saving:
         declared: Declaration,
         span: Span | None = None,
     ) -> dict[str, object]:
-        """Save if asked; what to add to the result: attempt id, revision and journal line."""
+        """Save if asked; what to add to the result.
+
+        Attempt id, revision and journal line; of a crawl also the grade that the rule sheet gives.
+        """
         if self.into is None:
             return {}
         with EventFolder.open(self.into) as event:
@@ -74,7 +77,9 @@ class Saving:
                 span=span,
                 declared=declared,
             )
-        return {"saved": {"attempt": line.id, "revision": line.revision, "seq": line.seq}}
+        saved = {"attempt": line.id, "revision": line.revision, "seq": line.seq}
+        grade = Attempt.model_validate(line.body).reading("crawl") if measure == "crawl" else None
+        return {"saved": saved} | ({} if grade is None else {"grade": grade.result.get("grade")})
 
     def keep_trace(
         self, saved: Mapping[str, object], result: Mapping[str, object], table: pd.DataFrame

@@ -1,6 +1,6 @@
 """Before measuring: what speed, ripple and slip a clip can resolve.
 
-Half a second around the reference frame is followed as the whole span would be. Its scatter stands
+A second or so from the reference frame is followed as the whole span would be. Its scatter stands
 for that of the whole; even motion with such noise is then simulated at some usual speeds and put
 through the same chain, so that what is predicted is what the measurement itself would say.
 """
@@ -25,7 +25,7 @@ from clipmark.motion.passes import follow
 from clipmark.motion.slip import MOST_U
 from clipmark.motion.stalls import BLIND_SHARE, LEAST_DWELL_S, NOISE_FACTOR
 
-PROBE_S = 0.6
+PROBE_S = 1.2
 LEAST_PROBE = 16  # frames
 SPEEDS_MM_S = (5.0, 10.0, 20.0, 40.0)  # a creep's usual range (common practice, no source)
 TRIALS = 5
@@ -145,6 +145,10 @@ def expect(clip: Clip, ordinal: int, prepared: Prepared) -> Expectation:
     path = lay_along(following, ruler, prepared.way, (clip.width, clip.height), prepared.facing)
     times, s = path.times_s[path.known], path.s_mm[path.known]
     _, window, noise = smooth(times, s, prepared.window_s)
+    middle = len(times) // 2
+    for half in (slice(0, middle), slice(middle, len(times))):  # one of them may be at rest
+        if middle >= LEAST_PROBE:
+            noise = max(noise, smooth(times[half], s[half], prepared.window_s)[2])
     stamps = np.asarray(clip.times_s)[span.first : span.last + 1][:MOST_FRAMES]
     step = float(np.median(np.diff(stamps)))
     own = abs(float(s[-1] - s[0]) / float(times[-1] - times[0]))

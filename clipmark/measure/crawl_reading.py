@@ -205,6 +205,7 @@ class CrawlReading:
             "moved": self.moved,
             "wheels": self.wheels,
             "slip": self.slip,
+            "grade": None,
             "stall_limit_mm_s": self.stall_limit_mm_s,
             "stood_at_start_s": self.stood_at_start_s,
             "stood_at_end_s": self.stood_at_end_s,

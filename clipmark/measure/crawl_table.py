@@ -33,8 +33,9 @@ def trace_table(
     Columns ``t_s, s_mm, u_s_mm, v_mm_s, u_v_mm_s`` (standard uncertainties, scale left out, which
     all rows share); per wheel n ``wheeln_deg, wheeln_deg_s, slipn`` (turn ahead, its rate, driving
     slip), then ``brakingn, wheeln_u_deg, wheeln_surface_mm_s, hubn_x_px, hubn_y_px, wheeln_gap``
-    (braking slip, standard uncertainty of the turn, surface speed over 0.2 s, hub, why a row has
-    no turn); last ``frame`` (ordinal) and ``gap`` (why a row has no travel, empty where it has).
+    (braking slip, standard uncertainty of the turn, surface speed through the same filter as the
+    speed, hub, why a row has no turn; slips are over 0.2 s); last ``frame`` (ordinal) and ``gap``
+    (why a row has no travel, empty where it has).
     """
     ordinals = np.arange(span.first, span.last + 1)
     table = pd.DataFrame({"t_s": np.asarray(clip.times_s)[ordinals]}, index=ordinals)
@@ -67,7 +68,8 @@ def _add_wheel(table: pd.DataFrame, wheel: WheelTrace, path: Path, names: tuple[
         "slip{}": nothing if wheel.slip is None else wheel.slip.driving,
         "braking{}": nothing if wheel.slip is None else wheel.slip.braking,
         "wheel{}_u_deg": np.degrees(wheel.u_turn_rad),
-        "wheel{}_surface_mm_s": wheel.surface_mm_s,
+        "wheel{}_surface_mm_s": wheel.rate_rad_s
+        * (np.nan if wheel.radius is None else wheel.radius.mm),
         "hub{}_x_px": wheel.hub_px[:, 0],
         "hub{}_y_px": wheel.hub_px[:, 1],
     }

@@ -275,16 +275,23 @@ def _tilt_of(source: Mapping[str, object], event: str) -> dict[str, str]:
 
 
 def _crawl_cells(reading: Reading) -> dict[str, str]:
-    stalls = reading.result.get("stalls")
     return (
         _value_and_u95(reading.result, "mean_speed_mm_s", "mean_speed_mm_s")
         | _value_and_u95(reading.result, "ripple", "ripple")
         | _numbers_of(reading, "slowest_speed_mm_s", "noise_floor_mm_s", "rollback_mm")
         | {
             "ripple_band_hz": _band_text(reading.result.get("ripple_band_hz")),
-            "stalls": str(len(stalls)) if isinstance(stalls, list) else "",
+            "stalls": _stall_count(reading.result.get("stalls")),
         }
     )
+
+
+def _stall_count(stalls: object) -> str:
+    """How many stalls; a stop before a move the other way was asked for and is none."""
+    if not isinstance(stalls, list):
+        return ""
+    asked = [isinstance(stall, Mapping) and bool(stall.get("commanded")) for stall in stalls]
+    return str(asked.count(False))
 
 
 def _band_text(band: object) -> str:
