@@ -272,15 +272,16 @@ def rough_marks(
     """Marks as a hurried operator would set them.
 
     Lines are shifted across by up to `offset_px` and turned by up to `turn_deg` about their
-    middle, hubs and sheet corners are off by up to `offset_px`; the ends of the scale mark, which
-    nothing refines, by `click_px` (standard deviation).
+    middle, hubs and sheet corners are off by up to `offset_px`, wheels, marked as circles, by half
+    of it and 4 % of the rim; the ends of the scale mark, which nothing refines, by `click_px`
+    (standard deviation).
 
     Returns
     -------
     dict
         ``frame``, ``ramp``, ``level``, ``plumb``, ``hubs``, ``rim_px``, ``sheet``, ``sheet_size``,
-        ``patch``, ``span``, ``travel``, ``scale``, ``scale_mm``: those that the clip has, named
-        as the command line names them; numbers in lists.
+        ``patch``, ``span``, ``travel``, ``scale``, ``scale_mm``, ``wheels`` (each cx, cy, rx, ry),
+        ``wheel_mm``: those that the clip has, named as marks files name them; numbers in lists.
     """
     marks: Truth = {"frame": truth["reference_frame"]}
     size = (truth["width"], truth["height"])
@@ -306,7 +307,17 @@ def rough_marks(
         ends = np.array(truth["scale"]["line_px"]) + click_px * rng.standard_normal(4)
         marks["scale"] = np.round(ends, 2).tolist()
         marks["scale_mm"] = truth["scale"]["length_mm"]
+    if "wheels" in truth:
+        marks["wheels"] = [_rough_wheel(wheel, rng, offset_px / 2) for wheel in truth["wheels"]]
+        marks["wheel_mm"] = truth["wheel_mm"]
     return marks
+
+
+def _rough_wheel(wheel: list[float], rng: np.random.Generator, offset_px: float) -> list[float]:
+    """Hub and rim of a wheel as a circle, the hub off by up to `offset_px`."""
+    hub = np.array(wheel[:2]) + _disc(rng, 1, offset_px)[0]
+    rim = math.sqrt(wheel[2] * wheel[3]) * float(rng.uniform(0.96, 1.04))
+    return [*np.round(hub, 1).tolist(), round(rim, 1), round(rim, 1)]
 
 
 def _disc(rng: np.random.Generator, count: int, radius: float) -> Array:

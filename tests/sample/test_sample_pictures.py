@@ -190,3 +190,21 @@ def test_rough_lines_stay_within_the_stated_slips():
     # marks are rounded to 0.1 px
     assert 4.0 < worst_offset < 6.1
     assert 1.2 < worst_turn < 1.53
+
+
+def test_rough_wheels_are_circles_half_as_far_off_as_other_marks():
+    """A hub within 3 px and a rim within 4 % are what measuring moves onto the true hub."""
+    truth = scene_truth(Scene())
+    true = np.array(truth["wheels"])
+    away, sizes = [], []
+    for seed in range(200):
+        marks = rough_marks(truth, np.random.default_rng(seed), offset_px=6.0)
+        wheels = np.array(marks["wheels"])
+        assert marks["wheel_mm"] == truth["wheel_mm"]
+        assert (wheels[:, 2] == wheels[:, 3]).all()
+        away += np.hypot(*(wheels - true[:, :4])[:, :2].T).tolist()
+        sizes += (wheels[:, 2] / np.sqrt(true[:, 2] * true[:, 3])).tolist()
+    # marks are rounded to 0.1 px
+    assert 2.7 < max(away) < 3.1
+    assert 0.955 < min(sizes) < 0.965
+    assert 1.035 < max(sizes) < 1.045
