@@ -280,8 +280,9 @@ def rough_marks(
     -------
     dict
         ``frame``, ``ramp``, ``level``, ``plumb``, ``hubs``, ``rim_px``, ``sheet``, ``sheet_size``,
-        ``patch``, ``span``, ``travel``, ``scale``, ``scale_mm``, ``wheels`` (each cx, cy, rx, ry),
-        ``wheel_mm``: those that the clip has, named as marks files name them; numbers in lists.
+        ``patch``, ``span``, ``travel``, ``scale``, ``scale_mm``, ``wheels`` (each cx, cy, rx, ry,
+        turn), ``wheel_mm``: those that the clip has, named as marks files name them; numbers in
+        lists.
     """
     marks: Truth = {"frame": truth["reference_frame"]}
     size = (truth["width"], truth["height"])
@@ -317,7 +318,7 @@ def _rough_wheel(wheel: list[float], rng: np.random.Generator, offset_px: float)
     """Hub and rim of a wheel as a circle, the hub off by up to `offset_px`."""
     hub = np.array(wheel[:2]) + _disc(rng, 1, offset_px)[0]
     rim = math.sqrt(wheel[2] * wheel[3]) * float(rng.uniform(0.96, 1.04))
-    return [*np.round(hub, 1).tolist(), round(rim, 1), round(rim, 1)]
+    return [*np.round(hub, 1).tolist(), round(rim, 1), round(rim, 1), 0.0]
 
 
 def _disc(rng: np.random.Generator, count: int, radius: float) -> Array:

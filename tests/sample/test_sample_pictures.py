@@ -202,7 +202,8 @@ def test_rough_wheels_are_circles_half_as_far_off_as_other_marks():
         wheels = np.array(marks["wheels"])
         assert marks["wheel_mm"] == truth["wheel_mm"]
         assert (wheels[:, 2] == wheels[:, 3]).all()
-        away += np.hypot(*(wheels - true[:, :4])[:, :2].T).tolist()
+        assert (wheels[:, 4] == 0).all()
+        away += np.hypot(*(wheels - true)[:, :2].T).tolist()
         sizes += (wheels[:, 2] / np.sqrt(true[:, 2] * true[:, 3])).tolist()
     # marks are rounded to 0.1 px
     assert 2.7 < max(away) < 3.1
