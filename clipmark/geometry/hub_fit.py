@@ -88,6 +88,7 @@ def fit_hub(
     to_flat: Mapping = identity,
     from_flat: Mapping = identity,
     search_px: float = 8.0,
+    most_rings: int = 3,
 ) -> HubFit:
     """Find the wheel near a rough centre and its hub.
 
@@ -105,6 +106,8 @@ def fit_hub(
         Map points (N, 2) between picture px and flat coordinates of any scale.
     search_px : float
         How far the rough centre may be off.
+    most_rings : int
+        How many concentric rings are fitted and combined; one takes a third of the time of three.
 
     Returns
     -------
@@ -123,7 +126,7 @@ def fit_hub(
     else:
         radii = (rim_px * (1.0 - RIM_TOLERANCE), rim_px * (1.0 + RIM_TOLERANCE))
     view = _view(luma, flat, radii[1] + search_px + 6.0, black, white)
-    rings = find_rings(view, search_px, radii, rim_px, limit=3)
+    rings = find_rings(view, search_px, radii, rim_px, limit=most_rings)
     least = _WORTH_SHARE * max(ring.weighted for ring in rings)
     worth = [ring for ring in rings if ring.weighted >= least]
     fitted = [(ring, fit_ring(luma, flat, ring, black, white)) for ring in worth]

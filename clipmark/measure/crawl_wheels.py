@@ -119,6 +119,7 @@ def fitted_wheel(frame: Frame, clip: Clip, wheel: Wheel) -> tuple[Wheel, str]:
             white=float(clip.white_level),
             to_flat=lambda points: points @ to_circle.T,
             from_flat=lambda points: points @ back.T,
+            most_rings=1,
         )
     except FitError as error:
         return wheel, f"The wheel's hub is taken as marked: {error}."

@@ -19,7 +19,8 @@ from clipmark.motion.templates import Templates, build_templates
 
 PIECE_PX = 41
 PIECE_PIXELS = 256
-MOST_PIECES = 12
+MOST_PIECES, ENOUGH_PIECES = 12, 6
+TRUCK_REACH = 3.2  # patch sizes from its middle that a truck may reach to
 GRID = (6, 4)  # cells across and down, so that the pieces spread over the picture
 PER_CELL = 2
 EDGE_PX = 24  # a piece this near the border would leave the picture with a slight shake
@@ -27,12 +28,14 @@ WORST_PIECE_PX = 0.15
 LEAST_MATCH, LEAST_INLIERS = 0.6, 0.5
 SEARCH_PX = 48.0
 KEPT_SPEED = 0.8  # of the last common motion, expected again
+GIVEN_UP, LOOKED_AGAIN = 8, 12  # a piece lost so many frames running is tried every so many only
 
 
 def choose_background(luma: NDArray[np.generic], body: Patch, noise: float) -> Templates | None:
     """Up to `MOST_PIECES` textured pieces outside the body patch, or None when there are none.
 
-    The zone kept clear is the patch grown by its own size on each side: most of a truck.
+    The zone kept clear is the patch grown by its own size on each side: most of a truck. Of what
+    may still be the truck, its wheels above all, pieces are taken only where little else is there.
     """
     strength = _corner_strength(luma)
     height, width = luma.shape
@@ -50,8 +53,19 @@ def choose_background(luma: NDArray[np.generic], body: Patch, noise: float) -> T
     pieces = build_templates(luma, centres, size, noise=noise, most_pixels=PIECE_PIXELS)
     bounds = pieces.shift_bound_px().max(axis=1)
     good = np.flatnonzero(bounds < WORST_PIECE_PX)
-    best = good[np.argsort(bounds[good])][:MOST_PIECES]
+    away = np.abs(pieces.centres - _middle(body)) / (body.w, body.h)
+    near = np.asarray((away < TRUCK_REACH).all(axis=1), dtype=bool)
+    far = good[~near[good]]
+    best = far[np.argsort(bounds[far])][:MOST_PIECES]
+    if len(best) < ENOUGH_PIECES:
+        close = good[near[good]]
+        close = close[np.argsort(bounds[close])][: MOST_PIECES - len(best)]
+        best = np.concatenate([best, close])
     return pieces.take(np.sort(best)) if len(best) else None
+
+
+def _middle(body: Patch) -> FloatArray:
+    return np.array([body.x + body.w / 2, body.y + body.h / 2])
 
 
 def _corner_strength(luma: NDArray[np.generic]) -> Float32Array:
@@ -100,6 +114,10 @@ class BackgroundFollower:
         self._variance_sum = np.zeros((pieces.count, 2))
         self._scores = np.zeros((2, pieces.count, 2))
         self._frames = np.zeros(pieces.count)
+        self._missed = np.zeros(pieces.count, dtype=int)
+        self._steps = self._tried = 0
+        self._part: tuple[bytes, Templates] = (b"", pieces)
+        self._last = np.full((pieces.count, 2), np.nan)  # where each was seen last
         self._known = True
         self._middle = np.zeros(2)  # common shift of the frame before
         self._steady = False
@@ -120,9 +138,10 @@ class BackgroundFollower:
         if not self._known:
             self._search(luma)
         shift, valid = self._attempt(luma, self._shift)
-        if valid.mean() < 0.5:
+        if valid.sum() < 0.5 * self._tried:
             self._search(luma)
             shift, valid = self._attempt(luma, self._shift)
+        self._last[valid] = shift[valid]
         if valid.any():
             middle = np.median(shift[valid], axis=0)
             ahead = KEPT_SPEED * (middle - self._middle) if self._steady else 0.0
@@ -134,26 +153,54 @@ class BackgroundFollower:
     def _attempt(
         self, luma: NDArray[np.generic], start: FloatArray
     ) -> tuple[FloatArray, NDArray[np.bool_]]:
-        fit = register(self.pieces, luma, Pose.at(start), self._usual, form=False)
-        valid = fit.converged & (fit.inliers > LEAST_INLIERS)
-        valid &= fit.match > LEAST_MATCH * self._best_match
-        shift = fit.pose.shift.copy()
-        scale = np.maximum(fit.scale, self.pieces.noise)
-        self._usual = np.where(valid, 0.9 * self._usual + 0.1 * scale, self._usual)
-        variances = np.einsum("pii->pi", fit.covariance)
-        self._variance_sum[valid] += variances[valid]
-        self._scores[0][valid] += fit.score_white[valid]
-        self._scores[1][valid] += fit.score_block[valid]
-        self._frames += valid
+        """Register the pieces that are worth it; what was not tried is not found."""
+        tried = self._worth_trying()
+        self._tried = len(tried)
+        fit = register(self._of(tried), luma, Pose.at(start[tried]), self._usual[tried], form=False)
+        good = fit.converged & (fit.inliers > LEAST_INLIERS)
+        good &= fit.match > LEAST_MATCH * self._best_match[tried]
+        shift, valid = start.copy(), np.zeros(self.pieces.count, dtype=bool)
+        shift[tried], valid[tried] = fit.pose.shift, good
+        self._missed[tried] = np.where(good, 0, self._missed[tried] + 1)
+        found = tried[good]
+        scale = np.maximum(fit.scale[good], self.pieces.noise)
+        self._usual[found] = 0.9 * self._usual[found] + 0.1 * scale
+        self._variance_sum[found] += np.einsum("pii->pi", fit.covariance)[good]
+        self._scores[0][found] += fit.score_white[good]
+        self._scores[1][found] += fit.score_block[good]
+        self._frames[found] += 1
         return shift, valid
 
+    def _worth_trying(self) -> NDArray[np.intp]:
+        """Numbers of the pieces to look for: not those hidden for long, but for now and then."""
+        self._steps += 1
+        given_up = self._missed >= GIVEN_UP
+        if given_up.all() or self._steps % LOOKED_AGAIN == 0:
+            return np.arange(self.pieces.count)
+        return np.flatnonzero(~given_up)
+
+    def _of(self, tried: NDArray[np.intp]) -> Templates:
+        """Those pieces alone."""
+        if len(tried) == self.pieces.count:
+            return self.pieces
+        name = tried.tobytes()
+        if self._part[0] != name:
+            self._part = name, self.pieces.take(tried)
+        return self._part[1]
+
     def _search(self, luma: NDArray[np.generic]) -> None:
-        """Common shift by the median of correlation searches."""
-        guesses = []
-        for corner, image, best in zip(self._corners, self._images, self._best_match, strict=True):
-            guess = corner + np.median(self._shift, axis=0)
-            found, score = find_piece(image, luma, guess, SEARCH_PX)
-            if score > 0.7 * best:
-                guesses.append(found - corner)
-        if guesses:
-            self._shift = np.tile(np.median(guesses, axis=0), (self.pieces.count, 1))
+        """Each piece where correlation finds it near its last place, the rest by the median.
+
+        Not all by the median: where most of the pieces are on the truck, those that stand still
+        would be lost with it.
+        """
+        usual = np.median(self._shift, axis=0)
+        guesses = np.full((self.pieces.count, 2), np.nan)
+        for p, (corner, image) in enumerate(zip(self._corners, self._images, strict=True)):
+            last = self._last[p] if np.isfinite(self._last[p]).all() else usual
+            found, score = find_piece(image, luma, corner + last, SEARCH_PX)
+            if score > 0.7 * self._best_match[p]:
+                guesses[p] = found - corner
+        seen = np.isfinite(guesses[:, 0])
+        if seen.any():
+            self._shift = np.where(seen[:, None], guesses, np.median(guesses[seen], axis=0))

@@ -22,14 +22,15 @@ from clipmark.errors import FollowError
 from clipmark.marks import Patch, Span, Wheel
 from clipmark.motion.background import BackgroundFollower, choose_background
 from clipmark.motion.body import BodyFollower
+from clipmark.motion.repeats import hardly_changed
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.templates import picture_noise
 from clipmark.motion.wheel import WheelFix, WheelFollower
+from clipmark.motion.wheel_lane import WheelLane
 from clipmark.motion.wheel_path import WheelFollowing, blind_wheel, gather_wheel
 
 QUEUE_FRAMES = 6
 AGREES_PX = 1.0  # at the reference frame the body must be found at the patch itself
-REPEAT_SHARE, REPEAT_REACH = 0.5, 10  # of the usual change over so many frames on either side
 BACKWARD_BYTES = 96_000_000  # frames held at once when a span is followed backwards
 Progress = Callable[[int, int], None]
 Observer = Callable[[int, float, float, float], None]  # ordinal, t_s, x_px, y_px (NaN where lost)
@@ -157,7 +158,13 @@ class _Tracker:
                 self.wheels.append(WheelFollower(luma, wheel, noise, self.middle, level))
             except FollowError as error:
                 self.blind[number] = str(error)
+        self.lane = WheelLane(self.wheels)
         self._before: NDArray[np.generic] | None = None
+
+    def turned(self) -> list[list[WheelFix]]:
+        """What was found of every wheel; raises what went wrong in following them."""
+        self.lane.close()
+        return [wheel.settle() for wheel in self.wheels]
 
     def start_unknown(self) -> None:
         self.body.start_unknown()
@@ -173,8 +180,7 @@ class _Tracker:
             shifts, seen = self.background.step(luma)
         place = self.body.place_px
         fix = self.body.step(luma, frame.time_s)
-        for wheel in self.wheels:
-            wheel.step(luma, frame.time_s, fix.place_px, fix.turn_rad)
+        self.lane.put(luma, frame.time_s, fix.place_px, fix.turn_rad)
         change = math.inf if self._before is None else self._change(luma, self._before, place)
         self._before = luma
         return _Row(
@@ -241,35 +247,70 @@ def follow(
         If the reference frame cannot be decoded.
     """
     reference = clip.frame(ordinal)
-    prints = {ordinal: reference.fingerprint}
     tracker = _Tracker(reference, patch, wheels)
+    try:
+        forth = _forwards(clip, tracker, ordinal, span, reference, progress, observer)
+    finally:
+        tracker.lane.stop()
+    if forth.fresh is None:
+        return _gather(forth.rows, tracker, tracker.turned(), forth.prints)
+    back = _Tracker(reference, patch, wheels)
+    try:
+        earlier = _backwards(clip, back, ordinal, span.first, reference, observer)
+    finally:
+        back.lane.stop()
+    rows = earlier + [row for row in forth.rows if row.ordinal >= ordinal]
+    turned = [
+        [*_counted_down(before), *after]
+        for before, after in zip(back.turned(), forth.fresh.turned(), strict=True)
+    ]
+    return _gather(rows, forth.fresh, turned, forth.prints)
+
+
+@dataclass
+class _Forth:
+    """One pass forwards: rows, proofs, and the tracker that took over at the reference, if any."""
+
+    rows: list[_Row]
+    prints: dict[int, str]
+    fresh: _Tracker | None
+
+
+def _forwards(
+    clip: Clip,
+    tracker: _Tracker,
+    ordinal: int,
+    span: Span,
+    reference: Frame,
+    progress: Progress | None,
+    observer: Observer | None,
+) -> _Forth:
+    """Follow a span in order of time.
+
+    A body that does not arrive at its own mark at the reference frame was followed wrongly before
+    it: a fresh tracker takes over there, and the frames before are to be followed backwards.
+    """
+    prints = {ordinal: reference.fingerprint}
     if span.first < ordinal:
         tracker.start_unknown()
     total = span.last - span.first + 1
     rows: list[_Row] = []
-    suspect = False
+    fresh: _Tracker | None = None
     threads = max(1, (os.cpu_count() or 1) - 1)  # one core is left for following
-    for frame in read_ahead(clip.frames(span.first, span.last, threads=threads)):
-        if frame.ordinal == ordinal and rows:
-            suspect = not _lands_on_patch(tracker, frame)
-            if suspect:
-                tracker = _Tracker(reference, patch, wheels)
-        rows.append(tracker.step(frame))
-        _tell(observer, rows[-1])
-        if frame.ordinal in (span.first, span.last):
-            prints[frame.ordinal] = frame.fingerprint
-        if progress is not None:
-            progress(len(rows), total)
-    turned = [wheel.settle() for wheel in tracker.wheels]
-    if suspect:
-        back = _Tracker(reference, patch, wheels)
-        earlier = _backwards(clip, back, ordinal, span.first, reference, observer)
-        rows = earlier + [row for row in rows if row.ordinal >= ordinal]
-        turned = [
-            [*_counted_down(wheel.settle()), *later]
-            for wheel, later in zip(back.wheels, turned, strict=True)
-        ]
-    return _gather(rows, tracker, turned, prints)
+    try:
+        for frame in read_ahead(clip.frames(span.first, span.last, threads=threads)):
+            if frame.ordinal == ordinal and rows and not _lands_on_patch(tracker, frame):
+                fresh = _Tracker(reference, tracker.patch, tracker.marked)
+            rows.append((fresh or tracker).step(frame))
+            _tell(observer, rows[-1])
+            if frame.ordinal in (span.first, span.last):
+                prints[frame.ordinal] = frame.fingerprint
+            if progress is not None:
+                progress(len(rows), total)
+    finally:
+        if fresh is not None:
+            fresh.lane.stop()
+    return _Forth(rows, prints, fresh)
 
 
 def _counted_down(fixes: list[WheelFix]) -> list[WheelFix]:
@@ -310,20 +351,6 @@ def _backwards(
     return rows[::-1]
 
 
-def _hardly_changed(change: FloatArray) -> NDArray[np.bool_]:
-    """Pictures that changed by less than `REPEAT_SHARE` of what their neighbours did.
-
-    A picture stored twice is encoded twice, so the two need not agree in every sample.
-    """
-    padded = np.pad(change, REPEAT_REACH, constant_values=np.nan)
-    padded[~np.isfinite(padded)] = np.nan
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * REPEAT_REACH + 1)
-    known = np.isfinite(windows).any(axis=1)
-    usual = np.full(len(change), np.inf)
-    usual[known] = np.nanmedian(windows[known], axis=1)
-    return np.asarray(change < REPEAT_SHARE * usual)
-
-
 def _gather(
     rows: list[_Row], tracker: _Tracker, turned: list[list[WheelFix]], prints: dict[int, str]
 ) -> Following:
@@ -348,7 +375,7 @@ def _gather(
         ),
         seen=np.array([row.seen for row in rows], dtype=bool).reshape(len(rows), len(points)),
         point_u_px=point_u,
-        repeated=_hardly_changed(np.array([row.change for row in rows])),
+        repeated=hardly_changed(np.array([row.change for row in rows])),
         renewed=tracker.body.renewed,
         fingerprints=prints,
         wheels=_all_wheels(tracker, turned, len(rows)),

@@ -125,21 +125,12 @@ class _Solver:
         self.corner = np.array([crop.left, crop.top], dtype=np.float64)
         self.size = crop.pixels.shape
         self.coefficients = spline_coefficients(np.asarray(crop.pixels, dtype=np.float32))
-        self.mean = float(ring.values.mean())
+        self.mean = ring.mean
         self.contrast = ring.values - np.float32(self.mean)
-        moved = (np.ones((1, 1), np.float32), ring.tangents(), ring.radials())
-        self.steer = self._pose_columns(ring.steer, moved[1], moved[2])
-        self.slope = self._pose_columns(ring.slope, moved[1], moved[2])
+        self.steer, self.slope = ring.columns
         self.light = np.zeros(LIGHT)
         self.light[0] = 1.0
         self.limit: float | None = None
-
-    @staticmethod
-    def _pose_columns(
-        slopes: Float32Array, tangents: Float32Array, radials: Float32Array
-    ) -> Float32Array:
-        around, outward = np.sum(slopes * tangents, axis=0), np.sum(slopes * radials, axis=0)
-        return np.stack([slopes[0], slopes[1], around, outward])
 
     def _form(self) -> FloatArray:
         """(1 + growth) A R(turn), (2, 2): from q to px."""
@@ -208,9 +199,7 @@ class _Solver:
         ring = self.ring
         total = float(weights.sum(dtype=np.float64))
         share = float(gain) * ring.slope_noise * ring.noise**2
-        spans = [total, total]
-        for columns in (ring.tangents(), ring.radials()):
-            spans.append(float(np.sum(weights * np.sum(columns * columns, axis=0))))
+        spans = [total, total, *(ring.reaches @ weights).tolist()]
         for i, span in enumerate(spans):
             matrix[i, i] -= min(share * span, 0.5 * matrix[i, i])
         diagonal = np.einsum("ii->i", matrix)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -83,7 +84,7 @@ class Ring:
     parts: int
     likeness: float
 
-    @property
+    @cached_property
     def radius_px(self) -> float:
         """Mean radius of the marked rim, px."""
         return float(math.sqrt(abs(np.linalg.det(self.shape))))
@@ -93,14 +94,37 @@ class Ring:
         """Turn from one like part to the next."""
         return 2 * math.pi / self.parts
 
+    @cached_property
     def tangents(self) -> Float32Array:
         """How each pixel moves in the picture per rad of turn, px, shape (2, N)."""
         around = np.stack([-self.places[1], self.places[0]])
         return np.asarray(self.shape.astype(np.float32) @ around, dtype=np.float32)
 
+    @cached_property
     def radials(self) -> Float32Array:
         """How each pixel moves per unit of growth, px, shape (2, N)."""
         return np.asarray(self.shape.astype(np.float32) @ self.places, dtype=np.float32)
+
+    @cached_property
+    def reaches(self) -> Float32Array:
+        """Squares of `tangents` and of `radials`, px^2, shape (2, N)."""
+        pair = [np.sum(moved * moved, axis=0) for moved in (self.tangents, self.radials)]
+        return np.stack(pair)
+
+    @cached_property
+    def columns(self) -> tuple[Float32Array, Float32Array]:
+        """`steer` and `slope` per px along x and y, per rad of turn, per unit of growth, (4, N)."""
+        pair = []
+        for slopes in (self.steer, self.slope):
+            around = np.sum(slopes * self.tangents, axis=0)
+            outward = np.sum(slopes * self.radials, axis=0)
+            pair.append(np.stack([slopes[0], slopes[1], around, outward]))
+        return pair[0], pair[1]
+
+    @cached_property
+    def mean(self) -> float:
+        """Mean grey level."""
+        return float(self.values.mean())
 
     def without(self, dropped: NDArray[np.bool_]) -> Ring:
         """The same ring without some of its pixels, shape (N,)."""
@@ -248,7 +272,7 @@ def turn_bound_rad(ring: Ring) -> float:
     Milanfar, IEEE Trans. Image Process. 13, 2004, 1185-1199), twice the variance for two noisy
     pictures, the noise's own share of the slopes taken out.
     """
-    tangents = ring.tangents()
+    tangents = ring.tangents
     steer = np.sum(ring.steer * tangents, axis=0)
     slope = np.sum(ring.slope * tangents, axis=0)
     share = ring.slope_noise * ring.noise**2 * float(np.sum(tangents.astype(np.float64) ** 2))
@@ -283,7 +307,7 @@ def _demand_texture(ring: Ring, wheel: Wheel, noise: float) -> None:
     Only slopes that run along the ring rather than across it count: across a circle that is marked
     a little off its middle or its form, slopes seem to run along it too.
     """
-    tangents, radials = ring.tangents(), ring.radials()
+    tangents, radials = ring.tangents, ring.radials
     along = np.sum(ring.steer * tangents, axis=0) / np.maximum(np.hypot(*tangents), 1e-6)
     across = np.sum(ring.steer * radials, axis=0) / np.maximum(np.hypot(*radials), 1e-6)
     smooth, slope = gaussian_kernels(STEER_SIGMA_PX)
