@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from clipmark.errors import FollowError
 from clipmark.marks import Line
 from clipmark.measure.crawl_ruler import FloatArray, Ruler
+from clipmark.motion.bend import arc_along
 from clipmark.motion.camera import CameraMotion, camera_motion
 from clipmark.motion.passes import Following
 from clipmark.motion.phases import ahead_sense
@@ -18,6 +19,7 @@ from clipmark.motion.speed import local_fit, residual_noise
 LEAST_FRAMES = 8
 SCATTER_WINDOW_S = 0.12
 STALE_SIGMAS = 4.0  # steps beside a repeated picture of so many u show that it is stale
+CURVED_SHARE = 0.05  # of the way, strayed from its straight line: it bends
 STALE_RUN = 3  # longer runs of one picture are a truck that stands, or a frozen recording
 
 
@@ -40,13 +42,15 @@ class Path:
     along_mm_per_px : ndarray, shape (2,)
         Travel per px of upright picture at the middle of the way.
     across_rms_mm : float
-        How far the way is from straight.
+        How far the way is from straight, or from the curve where it is `bent`.
     background_mm : ndarray, shape (K, Q)
         Background pieces pushed through the same chain, NaN where not seen.
     background_ratio : ndarray, shape (Q,)
         Uncertainty of the body over that of each piece, along the way.
     direction : ndarray, shape (2,)
         Unit vector of the way in the plane, ahead.
+    bent : bool
+        Whether travel is along a curve through the body's places, not along a straight line.
     """
 
     ordinals: NDArray[np.intp]
@@ -61,6 +65,7 @@ class Path:
     background_mm: FloatArray
     background_ratio: FloatArray
     direction: FloatArray = field(default_factory=lambda: np.array([1.0, 0.0]))
+    bent: bool = False
 
     @property
     def known(self) -> NDArray[np.bool_]:
@@ -78,9 +83,10 @@ def lay_along(
     """Turn a following into travel along the way.
 
     The way is the given line, or the straight line of least squared distance (total least
-    squares) through the body's places. Ahead is where the nose points, ``left`` or ``right`` in the
-    picture; where that is not said, it is where the first move goes that is a good part of the
-    longest one (`clipmark.motion.phases.ahead_sense`), whichever way the line was drawn.
+    squares) through the body's places, or a smooth curve through them where they bend. Ahead is
+    where the nose points, ``left`` or ``right`` in the picture; where that is not said, it is where
+    the first move goes that is a good part of the longest one
+    (`clipmark.motion.phases.ahead_sense`), whichever way the line was drawn.
 
     Raises
     ------
@@ -134,6 +140,12 @@ def lay_along(
     known = np.flatnonzero(np.isfinite(along))
     off = places[known] - places[known].mean(axis=0)
     across = off @ np.array([-direction[1], direction[0]])
+    strays, bent = float(np.std(across)), False
+    if travel is None and strays > strays_much(along, u_s):
+        arc = arc_along(along[known], across)
+        if arc is not None:
+            along[known], strays = arc
+            bent = True
     at_middle = direction @ ruler.stretch(middle)[0]
     background, ratio = _background(following, camera, at_middle, float(np.median(np.sqrt(body))))
     return Path(
@@ -145,11 +157,18 @@ def lay_along(
         camera=camera,
         u_camera_mm=u_camera,
         along_mm_per_px=at_middle,
-        across_rms_mm=float(np.std(across)),
+        across_rms_mm=strays,
         background_mm=background,
         background_ratio=ratio,
         direction=direction,
+        bent=bent,
     )
+
+
+def strays_much(along_mm: FloatArray, u_mm: FloatArray) -> float:
+    """Straying from the straight way, mm, that is more than following could make of it."""
+    reach = float(np.nanmax(along_mm) - np.nanmin(along_mm))
+    return max(CURVED_SHARE * reach, 3 * float(np.nanmedian(u_mm)))
 
 
 def _own_scatter(times_s: FloatArray, along: FloatArray, u_s: FloatArray) -> float:

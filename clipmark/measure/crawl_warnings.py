@@ -4,15 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 
-import numpy as np
-
 from clipmark.clip import Clip
 from clipmark.marks import Span
-from clipmark.measure.crawl_path import Path
+from clipmark.measure.crawl_path import Path, strays_much
 from clipmark.measure.crawl_values import Trace
 from clipmark.motion.passes import Following
-
-CURVED_SHARE = 0.05
 
 
 def followed_warnings(clip: Clip, span: Span, following: Following, path: Path) -> list[str]:
@@ -43,8 +39,12 @@ def followed_warnings(clip: Clip, span: Span, following: Following, path: Path) 
             f"{following.renewed} time{'s' if following.renewed > 1 else ''}, which adds to the "
             "uncertainty."
         )
-    reach = float(np.nanmax(path.s_mm) - np.nanmin(path.s_mm))
-    if path.across_rms_mm > max(CURVED_SHARE * reach, 3 * float(np.nanmedian(path.u_s_mm))):
+    if path.bent:
+        notes.append(
+            "The way bends: travel is measured along the smooth curve through the body's places. "
+            "Mark the way (--travel) to measure along a straight line."
+        )
+    elif path.across_rms_mm > strays_much(path.s_mm, path.u_s_mm):
         notes.append(
             f"The way is not straight: the body strays {path.across_rms_mm:.1f} mm (root mean "
             "square) from it; travel is measured along the straight line."
