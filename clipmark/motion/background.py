@@ -19,7 +19,7 @@ from clipmark.motion.templates import Templates, build_templates
 
 PIECE_PX = 41
 PIECE_PIXELS = 256
-MOST_PIECES, ENOUGH_PIECES = 12, 6
+MOST_PIECES = 12
 TRUCK_REACH = 3.2  # patch sizes from its middle that a truck may reach to
 GRID = (6, 4)  # cells across and down, so that the pieces spread over the picture
 PER_CELL = 2
@@ -35,7 +35,7 @@ def choose_background(luma: NDArray[np.generic], body: Patch, noise: float) -> T
     """Up to `MOST_PIECES` textured pieces outside the body patch, or None when there are none.
 
     The zone kept clear is the patch grown by its own size on each side: most of a truck. Of what
-    may still be the truck, its wheels above all, pieces are taken only where little else is there.
+    may still be the truck, its wheels above all, pieces are taken only where too little else is.
     """
     strength = _corner_strength(luma)
     height, width = luma.shape
@@ -56,11 +56,9 @@ def choose_background(luma: NDArray[np.generic], body: Patch, noise: float) -> T
     away = np.abs(pieces.centres - _middle(body)) / (body.w, body.h)
     near = np.asarray((away < TRUCK_REACH).all(axis=1), dtype=bool)
     far = good[~near[good]]
-    best = far[np.argsort(bounds[far])][:MOST_PIECES]
-    if len(best) < ENOUGH_PIECES:
-        close = good[near[good]]
-        close = close[np.argsort(bounds[close])][: MOST_PIECES - len(best)]
-        best = np.concatenate([best, close])
+    close = good[near[good]]
+    ranked = [group[np.argsort(bounds[group])] for group in (far, close)]
+    best = np.concatenate(ranked)[:MOST_PIECES]
     return pieces.take(np.sort(best)) if len(best) else None
 
 

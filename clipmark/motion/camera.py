@@ -7,15 +7,17 @@ coordinates centred on the picture and divided by half its diagonal.
 
 The linear form used, for a shift (dx, dy) at (x, y):
 ``dx = p0 + p2 x - p3 y + x (p4 x + p5 y)``, ``dy = p1 + p3 x + p2 y + y (p4 x + p5 y)``, which for
-the few px of a held camera is the homography to second order.
+the few px of a held camera is the homography to second order. Under a rolling shutter every row
+shows the field of its own time, ``t + r y``, with one r (s per unit of y) for the whole clip.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from clipmark.motion.sampling import FloatArray
 
@@ -26,6 +28,11 @@ FLOOR_PX = 0.02  # no piece is believed better than this: the world is not quite
 BODY_TRAVEL_PX = 5.0  # the body must have moved this far before it can tell its own pieces apart
 AGREE_SHARE = 0.25
 LEAST_AGREEMENT = 0.7  # a piece that disagrees in more than 30 % of its frames is not background
+LESS_MISFIT = 0.8  # of the misfit before, for perspective in every frame to be taken
+LITTLE_LESS_MISFIT = 0.95  # the same for a single number of the whole clip
+ROLLING_STEPS, LEAST_TIMES = 15, 12
+SETTLED_SHARE = 0.02
+LEAST_SHAKE_PX = 0.3  # less shake tells no rolling shutter, nor is bent by it
 STILL_RATIO = 1.5  # scatter over what noise explains, below which the camera is judged still
 
 
@@ -96,16 +103,13 @@ def camera_motion(
     if used.sum() < LEAST_POINTS:
         return _unknown(frames, len(points_px))
     fit = _Fit(points_px, point_u_px, size_px)
-    solution = fit.solve(shifts_px, seen & used, perspective=False)
-    share = solution.agreement(seen & used)
-    used &= share >= LEAST_AGREEMENT
-    if used.sum() < LEAST_POINTS:
+    solution = _best(fit, shifts_px, seen & used, times_s)
+    agrees = solution.agreement(seen & used) >= LEAST_AGREEMENT
+    if (used & agrees).sum() < LEAST_POINTS:
         return _unknown(frames, len(points_px))
-    solution = fit.solve(shifts_px, seen & used, perspective=False)
-    if used.sum() >= 2 * LEAST_POINTS:
-        fuller = fit.solve(shifts_px, seen & used, perspective=True)
-        if fuller.misfit < 0.8 * solution.misfit:
-            solution = fuller
+    if (used & ~agrees).any():
+        used &= agrees
+        solution = _best(fit, shifts_px, seen & used, times_s)
     where = np.where(np.isfinite(body_px), body_px, np.nanmean(body_px, axis=0))
     at_body, u = solution.shift_at(where)
     for _ in range(2):  # the field is known over the reference picture, the body seen in this one
@@ -154,6 +158,8 @@ class _Solution:
     residuals: FloatArray
     leverage: FloatArray
     misfit: float
+    row_s: float = 0.0  # time from row to row, s per unit of y
+    over_time: CubicSpline | None = None  # the parameters at any time, (Q,)
 
     def agreement(self, seen: NDArray[np.bool_]) -> FloatArray:
         """Share of the frames in which each seen piece keeps a good part of its weight, (P,)."""
@@ -169,6 +175,10 @@ class _Solution:
         """Shift and its standard uncertainty at one place per frame, (K, 2) each."""
         rows = self.fit.rows(where_px, self.perspective)  # (K, 2, Q)
         shift = np.einsum("kiq,kq->ki", rows, self.parameters)
+        if self.over_time is not None:
+            late = self.over_time.x + self.row_s * self.fit.heights(where_px)
+            there = np.isfinite(self.parameters[:, :1])
+            shift = np.einsum("kiq,kq->ki", rows, np.where(there, self.over_time(late), np.nan))
         variance = np.einsum("kiq,kqr,kir->ki", rows, self.covariance, rows)
         return shift, np.sqrt(np.maximum(variance, 0.0))
 
@@ -193,6 +203,10 @@ class _Fit:
             columns_y += [x * y, y * y]
         return np.stack([np.stack(columns_x, axis=1), np.stack(columns_y, axis=1)], axis=1)
 
+    def heights(self, where_px: FloatArray) -> FloatArray:
+        """y of places in the linear form, (n,)."""
+        return np.asarray((where_px[:, 1] - self.middle[1]) / self.unit)
+
     def solve(self, shifts: FloatArray, usable: NDArray[np.bool_], perspective: bool) -> _Solution:
         rows = self.rows(self.points, perspective)
         precision = 1 / self.u**2
@@ -208,7 +222,7 @@ class _Fit:
             weights = np.where(usable, np.maximum(1 - (size / limit) ** 2, 0.0) ** 2, 0.0)
             each = weights[..., None] * precision  # (K, P, 2)
             normal = np.einsum("kpi,piq,pir->kqr", each, rows, rows)
-            normal += np.eye(rows.shape[2]) * self._prior()[: rows.shape[2]]
+            normal += np.eye(rows.shape[2]) * self.prior()[: rows.shape[2]]
             vector = np.einsum("kpi,piq,kpi->kq", each, rows, shifts)
             parameters = np.linalg.solve(normal, vector[..., None])[..., 0]
             residuals = shifts - np.einsum("piq,kq->kpi", rows, parameters)
@@ -231,13 +245,71 @@ class _Fit:
         values = (size / self.u.max(axis=1))[usable]
         return max(1.0, float(np.median(values)) / 1.18) if values.size else 1.0
 
-    def _prior(self) -> FloatArray:
+    def prior(self) -> FloatArray:
         """Weak precision that keeps turn, size and perspective near zero where pieces are few.
 
         A held camera changes these by less than 1 % of the half diagonal.
         """
         loose = 1 / (0.01 * self.unit) ** 2
         return np.array([0.0, 0.0, loose, loose, loose, loose]) + 1e-9
+
+
+def _best(
+    fit: _Fit, shifts: FloatArray, usable: NDArray[np.bool_], times_s: FloatArray
+) -> _Solution:
+    """The plainest model that is not clearly worse than a fuller one, fitted."""
+    solution = fit.solve(shifts, usable, perspective=False)
+    if usable.any(axis=0).sum() < 2 * LEAST_POINTS:
+        return solution
+    fuller = fit.solve(shifts, usable, perspective=True)
+    if fuller.misfit < LESS_MISFIT * solution.misfit:
+        solution = fuller
+    if np.nanstd(solution.parameters[:, :2], axis=0).max() < LEAST_SHAKE_PX:
+        return solution
+    rolling = _row_by_row(solution, shifts, usable, times_s)
+    return rolling if rolling.misfit < LITTLE_LESS_MISFIT * solution.misfit else solution
+
+
+def _row_by_row(
+    plain: _Solution, shifts: FloatArray, usable: NDArray[np.bool_], times_s: FloatArray
+) -> _Solution:
+    """The same model with the time of each row, found as what the residuals say of it."""
+    fit, found, row_s = plain.fit, plain, 0.0
+    rows = fit.rows(fit.points, plain.perspective)
+    precision = 1 / fit.u**2
+    for _ in range(ROLLING_STEPS):
+        over_time = _between_frames(found.parameters, times_s)
+        if over_time is None:
+            return plain
+        heights = fit.heights(fit.points)
+        at = times_s[:, None] + row_s * heights
+        slope = np.einsum("piq,kpq->kpi", rows, over_time(at, 1)) * heights[:, None]
+        each = np.where(usable, found.weights, 0.0)[..., None] * precision
+        normal = np.einsum("kpi,piq,pir->kqr", each, rows, rows)
+        normal += np.eye(rows.shape[2]) * (fit.prior()[: rows.shape[2]] + 1e-6)
+        vector = np.einsum("kpi,piq,kpi->kq", each, rows, slope)
+        taken = np.linalg.solve(normal, vector[..., None])[..., 0]
+        free = slope - np.einsum("piq,kq->kpi", rows, taken)  # what no frame's fit can take up
+        power = float(np.sum(each * free**2))
+        if power <= 0:
+            return plain
+        change = float(np.sum(each * free * found.residuals)) / power
+        row_s += change
+        at = times_s[:, None] + row_s * heights
+        late = np.einsum("piq,kpq->kpi", rows, over_time(at) - over_time(times_s)[:, None])
+        found = fit.solve(shifts - late, usable, plain.perspective)
+        if abs(change) < SETTLED_SHARE * abs(row_s):
+            break
+    return replace(found, row_s=row_s, over_time=_between_frames(found.parameters, times_s))
+
+
+def _between_frames(parameters: FloatArray, times_s: FloatArray) -> CubicSpline | None:
+    """The parameters as a function of time; None where too few frames or times allow it."""
+    known = np.isfinite(parameters).all(axis=1)
+    if known.sum() < LEAST_TIMES or (np.diff(times_s) <= 0).any():
+        return None
+    filled = np.column_stack([np.interp(times_s, times_s[known], p[known]) for p in parameters.T])
+    return CubicSpline(times_s, filled)
 
 
 def _medians(shifts: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:
