@@ -26,7 +26,10 @@ LEAST_MATCH = 0.6  # of the correlation that noise alone allows
 LEAST_GAIN = 0.35  # fine contrast lost to blur below this
 MOST_GROWTH, MOST_TURN = 0.3, 0.35  # relative, rad: beyond, the match is an accident
 RENEW_GROWTH, RENEW_TURN, RENEW_MATCH = 0.1, 0.12, 0.85  # the view has changed
+DOUBT_SCALE, DOUBT_INLIERS = 3.0, 0.8  # residuals over the usual ones, and pixels that agree
 SETTLED_FRAMES = 15
+NOT_FOUND, HIDDEN, LEFT = "not found", "hidden", "left the picture"
+NEAR = 0.75  # of the patch's longer side: where it is looked for first
 EAGER_FRAMES = 5  # lost frames searched one by one before every fifth only
 
 
@@ -91,6 +94,7 @@ class BodyFollower:
         self._speed = np.zeros(2)
         self._time_s: float | None = None
         self._lost = 0
+        self._why, self._agreed = NOT_FOUND, 1.0
         self._matches: list[float] = []
         self._score_sums = np.zeros((2, 2))
         self.renewed = 0
@@ -132,15 +136,18 @@ class BodyFollower:
         known = self._lost == 0
         elapsed = 0.0 if self._time_s is None else time_s - self._time_s
         guess = self._pose.shift + (self._speed * elapsed if known else 0.0)
-        reason = "not found"
+        reason = self._why
         fit: Fit | None = None
         if known:
             fit = self._register(luma, Pose(guess, self._pose.form))
             reason = self._judge(fit, luma.shape)
+        if fit is not None and not reason and self._doubtful(fit):
+            fit = self._better(luma, guess, fit)
         if reason and self._search_due():
             fit, reason = self._search(luma, guess, reason)
         if reason or fit is None:
             self._lost += 1
+            self._why = reason = self._said(reason, guess[0], luma.shape)
             self._speed = np.zeros(2)
             nowhere = np.full(2, np.nan)
             return BodyFix(nowhere, np.full((2, 2), np.nan), np.nan, np.nan, reason)
@@ -148,6 +155,15 @@ class BodyFollower:
         fix = self._fix(fit)
         self._renew_if_changed(luma, fit, fix)
         return fix
+
+    def _said(self, reason: str, shift: FloatArray, shape: tuple[int, ...]) -> str:
+        """Why it is lost; what is said of the first lost frame holds until it is found."""
+        if self._lost > 1 or self._agreed >= DOUBT_INLIERS:
+            return reason
+        place, half = self._templates.centres[0] + shift, np.array(self._templates.half)
+        if (place - half < 0).any() or (place + half > shape[1::-1]).any():
+            return LEFT
+        return HIDDEN if reason == NOT_FOUND else reason  # more and more of it was
 
     def _register(self, luma: NDArray[np.generic], start: Pose) -> Fit:
         return register(self._templates, luma, start, self._usual, form=True)
@@ -158,17 +174,30 @@ class BodyFollower:
         half = np.array(self._templates.half)
         outside = (place - half * 0.5 < 0).any() or (place + half * 0.5 > shape[1::-1]).any()
         if outside:
-            return "left the picture"
+            return LEFT
         growth, turn = fit.pose.form[0]
-        if abs(growth) > MOST_GROWTH or abs(turn) > MOST_TURN or not fit.converged[0]:
-            return "not found"
         if fit.inliers[0] < LEAST_INLIERS:
-            return "hidden"
+            return HIDDEN
+        if abs(growth) > MOST_GROWTH or abs(turn) > MOST_TURN or not fit.converged[0]:
+            return NOT_FOUND
         if fit.gain[0] < LEAST_GAIN:
             return "blurred"
         if fit.match[0] < LEAST_MATCH * self._best_match:
-            return "not found"
+            return NOT_FOUND
         return ""
+
+    def _doubtful(self, fit: Fit) -> bool:
+        """Whether half of the body was given up to make the rest fit: it may have jumped."""
+        usual = float(np.maximum(self._usual, self._noise)[0])
+        return bool(fit.inliers[0] < DOUBT_INLIERS and fit.scale[0] > DOUBT_SCALE * usual)
+
+    def _better(self, luma: NDArray[np.generic], guess: FloatArray, fit: Fit) -> Fit:
+        """The fit, or one from a look around where clearly more of the body agrees."""
+        corner = self._templates.centres[0] - (np.array(self._size) - 1) / 2
+        found, _ = find_piece(self._piece, luma, corner + guess[0], max(self._size) * NEAR)
+        other = self._register(luma, Pose((found - corner)[None], self._pose.form))
+        more = other.inliers[0] > fit.inliers[0] and other.scale[0] < fit.scale[0]
+        return other if more and not self._judge(other, luma.shape) else fit
 
     def _search_due(self) -> bool:
         return self._lost < EAGER_FRAMES or self._lost % EAGER_FRAMES == 0
@@ -178,7 +207,7 @@ class BodyFollower:
     ) -> tuple[Fit | None, str]:
         """Look around the guess, then in the whole picture, and register from what is found."""
         corner = self._templates.centres[0] - (np.array(self._size) - 1) / 2
-        reaches = [max(self._size) * 0.75, float(max(luma.shape))]
+        reaches = [max(self._size) * NEAR, float(max(luma.shape))]
         for reach in reaches[1:] if self._lost > 0 else reaches:
             found, score = find_piece(self._piece, luma, corner + guess[0], reach)
             if score < 0.5 * self._best_match:
@@ -187,7 +216,7 @@ class BodyFollower:
             verdict = self._judge(fit, luma.shape)
             if not verdict and fit.match[0] > 0.75 * self._best_match:
                 return fit, ""
-            if verdict in ("left the picture", "hidden"):
+            if verdict in (LEFT, HIDDEN):
                 reason = verdict
         return None, reason
 
@@ -196,6 +225,7 @@ class BodyFollower:
             seen = (fit.pose.shift - self._pose.shift)[0] / (time_s - self._time_s)
             self._speed = 0.5 * self._speed + 0.5 * seen
         self._pose, self._time_s, self._lost = fit.pose, time_s, 0
+        self._why, self._agreed = NOT_FOUND, float(fit.inliers[0])
         self._usual = 0.9 * self._usual + 0.1 * np.maximum(fit.scale, self._noise)
         self._score_sums += np.stack([fit.score_white[0], fit.score_block[0]])
         self._matches = [*self._matches[-SETTLED_FRAMES + 1 :], float(fit.match[0])]
