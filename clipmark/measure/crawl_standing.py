@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from clipmark.measure.crawl_ruler import FloatArray
 from clipmark.motion.phases import Phase, find_phases
@@ -21,12 +21,15 @@ class Move:
         +1 ahead, -1 back.
     standing : Standing
         What stood in it, in its own sense.
+    number : int
+        Of the move among the phases; -1 where there is none.
     """
 
     first: int
     last: int
     sense: int
     standing: Standing
+    number: int = -1
 
 
 @dataclass(frozen=True)
@@ -38,10 +41,13 @@ class Stands:
     standing : Standing
         Stalls of all moves; what it says of the ends of the span.
     moves : tuple of Move
+    phases : tuple of Phase
+        What the moves were taken from.
     """
 
     standing: Standing
     moves: tuple[Move, ...]
+    phases: tuple[Phase, ...] = ()
 
     @property
     def reverses(self) -> bool:
@@ -69,19 +75,24 @@ def find_stands(
     speed_noise, position_noise : float
         Standard deviation of the filtered speed at rest (mm/s), and of a single position (mm).
     """
-    found = _moves(find_phases(times_s, positions, speed_noise, position_noise))
-    senses = {sense for _, _, sense in found}
+    phases = find_phases(times_s, positions, speed_noise, position_noise)
+    found = _moves(phases)
+    senses = {sense for _, _, sense, _ in found}
     if len(senses) < 2:
         sense = -1 if senses == {-1} else 1
         whole = find_standing(times_s, sense * positions, speed_noise, position_noise)
-        return Stands(whole, (Move(0, len(times_s) - 1, sense, whole),))
+        whole = _without_stands(whole, times_s, phases)
+        number = found[0][3] if found else -1
+        only = Move(0, len(times_s) - 1, sense, whole, number)
+        return Stands(whole, (only,), tuple(phases))
     moves = []
-    for first, last, sense in found:
+    for first, last, sense, number in found:
         part = slice(first, last + 1)
         standing = find_standing(
             times_s[part], sense * positions[part], speed_noise, position_noise
         )
-        moves.append(Move(first, last, sense, standing))
+        standing = _without_stands(standing, times_s, phases)
+        moves.append(Move(first, last, sense, standing, number))
     ahead = next(move.standing for move in moves if move.sense > 0)
     parts = [move.standing for move in moves]
     whole = Standing(
@@ -92,11 +103,22 @@ def find_stands(
         limit=ahead.limit,
         blind=any(part.blind for part in parts),
     )
-    return Stands(whole, tuple(moves))
+    return Stands(whole, tuple(moves), tuple(phases))
 
 
-def _moves(phases: list[Phase]) -> list[tuple[int, int, int]]:
-    """First, last, sense of each move with half of each stand beside it, all of one at an end."""
+def _without_stands(standing: Standing, times_s: FloatArray, phases: list[Phase]) -> Standing:
+    """The same without stalls that are stands between moves: a held truck may creep or roll."""
+    stands = [(times_s[p.first], times_s[p.last]) for p in phases if not p.sense]
+    kept = tuple(
+        stall
+        for stall in standing.stalls
+        if not any(a <= stall.start_s + stall.dwell_s / 2 <= b for a, b in stands)
+    )
+    return replace(standing, stalls=kept)
+
+
+def _moves(phases: list[Phase]) -> list[tuple[int, int, int, int]]:
+    """First, last, sense, number of each move with half of each stand beside it, all at an end."""
     out = []
     for number, phase in enumerate(phases):
         if not phase.sense:
@@ -109,5 +131,5 @@ def _moves(phases: list[Phase]) -> list[tuple[int, int, int]]:
             stand = phases[number + 1]
             ends = number + 2 >= len(phases)
             last = stand.last if ends else (stand.first + stand.last) // 2 - 1
-        out.append((first, max(last, first), phase.sense))
+        out.append((first, max(last, first), phase.sense, number))
     return out

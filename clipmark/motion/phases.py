@@ -1,38 +1,49 @@
 """Phases of a trace: moving ahead, held, moving back.
 
-Pure numerics. The sign of the filtered speed says which way the truck went; a phase must be wide
-enough to be one: what moves back by a few millimetres during a stop is a roll-back, not a reverse,
-and a stop between two stretches of the same sense is a stall of that phase. Positions are any
-length unit, times s.
+Pure numerics. The sign of the filtered speed says which way the truck went. A truck that is held
+may creep, and what moves back by a few millimetres during a stop is a roll-back, not a reverse; a
+stop between two stretches of the same sense is a stall of that phase. Positions are mm, times s.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.motion.sampling import FloatArray
-from clipmark.motion.speed import local_fit
-from clipmark.motion.stalls import LEAST_DWELL_S, NOISE_FACTOR, SLOW_SHARE, usual_moving_speed
+from clipmark.motion.speed import LEAST_POINTS, local_fit
+from clipmark.motion.stalls import NOISE_FACTOR, SLOW_SHARE, usual_moving_speed
+from clipmark.motion.stopping import Start, Stop, fit_start, fit_stop
 
 LOOK_WINDOW_S = 0.15
-LEAST_BACK_MM, LEAST_BACK_S = 5.0, 0.3  # smaller: a roll-back within a stop
+SHORT_WINDOWS_S = (0.085, 0.1, 0.125)  # taken where noise allows, to see short stands
+CREEP_MM_S, CREEP_SHARE = 3.0, 0.3  # up to so fast a truck that is held may creep
+LEAST_MOVE_MM, LEAST_MOVE_S = 5.0, 0.3  # smaller: a roll within a stop
 LEAST_MOVE_SIGMAS = 12.0
-FIRST_SHARE = 0.25  # the first phase of at least this share of the longest says which way is ahead
+FIRST_SHARE = 0.25  # the first move of at least this share of the longest says which way is ahead
+LEAST_SHARE = 0.4  # a move of this share of the longest is one, however small
+LEAST_END_S = 0.1  # a stand at either end of the span is at least as long
+LEAST_STAND_S = 0.1  # between two moves
+SURE_STAND_S = 0.35  # by the filtered speed; shorter ones are looked at by fits
+QUIET_END = 0.6  # of a stand, before the next move may make itself felt
 
 
 @dataclass(frozen=True)
 class Phase:
     """One phase of K known instants, [first, last] by number, both included.
 
-    ``sense`` is +1 moving ahead, 0 standing, -1 moving back.
+    ``sense`` is +1 moving ahead, 0 standing, -1 moving back. ``settled`` and ``wakes`` are the last
+    instant of the first quiet piece of a stand and the first one of the last: between them it may
+    have rolled.
     """
 
     first: int
     last: int
     sense: int
+    settled: int = -1
+    wakes: int = -1
 
 
 def find_phases(
@@ -50,20 +61,118 @@ def find_phases(
         Standard deviation of a single position, mm.
     """
     if len(times_s) < 3:
-        return [Phase(0, len(times_s) - 1, 0)]
-    speed = np.nan_to_num(local_fit(times_s, positions, LOOK_WINDOW_S, degree=1).slope)
+        return [Phase(0, len(times_s) - 1, 0, len(times_s) - 1, 0)]
+    sense = _senses(times_s, positions, speed_noise, position_noise)
+    pieces = _runs(sense)
+    runs = _without_small(pieces, times_s, positions, LEAST_MOVE_SIGMAS * position_noise)
+    runs = _without_short_ends(runs, times_s)
+    runs = _without_stalls(runs)
+    runs = [_with_quiet(run, pieces) for run in runs]
+    return _with_true_stands(runs, times_s, positions, position_noise)
+
+
+def stop_of(
+    times_s: FloatArray,
+    positions: FloatArray,
+    phases: list[Phase],
+    number: int,
+    noise: float,
+    rho: float = 0.0,
+) -> Stop | None:
+    """How a move came to the stand after it; None where none follows, or it cannot be told.
+
+    Parameters
+    ----------
+    times_s, positions, phases
+        As in, and from, `find_phases`.
+    number : int
+        Of the move among the phases.
+    noise, rho : float
+        Standard deviation of a single position, and correlation of neighbouring ones.
+    """
+    move = phases[number]
+    if not move.sense or number + 1 >= len(phases) or phases[number + 1].sense:
+        return None
+    stand = phases[number + 1]
+    until = stand.settled
+    if number + 2 < len(phases) or until < stand.last:
+        least = min(stand.first + 3, stand.last)
+        until = max(stand.first + int(QUIET_END * (until - stand.first)), least)
+    part = slice(move.first, until + 1)
+    near = float(times_s[stand.first])
+    return fit_stop(times_s[part], move.sense * positions[part], near, noise, rho)
+
+
+def start_of(
+    times_s: FloatArray,
+    positions: FloatArray,
+    phases: list[Phase],
+    number: int,
+    noise: float,
+    rho: float = 0.0,
+) -> Start | None:
+    """How a move left the stand before it; see `stop_of`."""
+    move = phases[number]
+    if not move.sense or number == 0 or phases[number - 1].sense:
+        return None
+    stand = phases[number - 1]
+    since = stand.wakes
+    if number > 1 or since > stand.first:
+        least = max(stand.last - 3, stand.first)
+        since = min(stand.last - int(QUIET_END * (stand.last - since)), least)
+    part = slice(since, move.last + 1)
+    near = float(times_s[stand.last])
+    return fit_start(times_s[part], move.sense * positions[part], near, noise, rho)
+
+
+def ahead_sense(times_s: FloatArray, positions: FloatArray, noise: float) -> int:
+    """Whether travel ahead is along (+1) or against (-1) the positions' own sense.
+
+    The first move that is a good part of the longest one is ahead, so that a truck that comes
+    down, stops and backs up further than it came still came down first.
+    """
+    if len(times_s) < 3:
+        return 1
+    runs = _runs(_senses(times_s, positions, 0.0, noise))
+    moves = [run for run in runs if run.sense and abs(_gone(run, positions)) > 12 * noise]
+    longest = max((abs(_gone(run, positions)) for run in moves), default=0.0)
+    if longest == 0:
+        return 1 if positions[-1] >= positions[0] else -1
+    return _first_sense(moves, positions, longest)
+
+
+def _senses(
+    times_s: FloatArray, positions: FloatArray, speed_noise: float, noise: float
+) -> NDArray[np.int8]:
+    """+1, 0, -1 by the filtered speed and the speed up to which a held truck may creep."""
+    speed = _speed(times_s, positions, LOOK_WINDOW_S)
     usual = usual_moving_speed(np.abs(speed))
-    limit = max(SLOW_SHARE * usual, NOISE_FACTOR * speed_noise)
-    sense = np.where(speed > limit, 1, np.where(speed < -limit, -1, 0))
-    runs = _runs(sense)
-    least = max(LEAST_MOVE_SIGMAS * position_noise, 1e-9)
-    runs = _without_small(runs, times_s, positions, least)
-    runs = _joined(runs)
-    return _stalls_inside(runs, times_s)
+    limit = max(SLOW_SHARE * usual, min(CREEP_MM_S, CREEP_SHARE * usual))
+    step = float(np.median(np.diff(times_s)))
+    for window in SHORT_WINDOWS_S:
+        n = max(LEAST_POINTS, int(window / step + 1e-6) // 2 * 2 + 1)
+        if NOISE_FACTOR * noise * np.sqrt(12 / (n * (n * n - 1.0))) / step <= 0.7 * limit:
+            speed = _speed(times_s, positions, window)
+            break
+    limit = max(limit, NOISE_FACTOR * speed_noise)
+    return np.where(speed > limit, 1, np.where(speed < -limit, -1, 0)).astype(np.int8)
 
 
-def _runs(sense: NDArray[np.generic]) -> list[Phase]:
-    edges = np.flatnonzero(np.diff(sense.astype(int))) + 1
+def _speed(times_s: FloatArray, positions: FloatArray, window_s: float) -> FloatArray:
+    """Filtered speed; in pieces too short for the filter, that between the instants around."""
+    speed = local_fit(times_s, positions, window_s, degree=1).slope
+    unknown = np.flatnonzero(~np.isfinite(speed))
+    if unknown.size:
+        last = len(times_s) - 1
+        low = np.maximum(np.searchsorted(times_s, times_s[unknown] - window_s / 2) - 1, 0)
+        high = np.minimum(np.searchsorted(times_s, times_s[unknown] + window_s / 2), last)
+        elapsed = np.maximum(times_s[high] - times_s[low], 1e-9)
+        speed[unknown] = (positions[high] - positions[low]) / elapsed
+    return speed
+
+
+def _runs(sense: NDArray[np.int8]) -> list[Phase]:
+    edges = np.flatnonzero(np.diff(sense)) + 1
     starts = [0, *edges.tolist()]
     ends = [*(edges - 1).tolist(), len(sense) - 1]
     return [Phase(a, b, int(sense[a])) for a, b in zip(starts, ends, strict=True)]
@@ -79,10 +188,11 @@ def _without_small(
     for run in runs:
         gone = abs(_gone(run, positions))
         small = gone < least
-        if run.sense and run.sense != ahead:
-            lasts = float(times_s[run.last] - times_s[run.first])
-            small |= gone < LEAST_BACK_MM or lasts < LEAST_BACK_S
-        out.append(Phase(run.first, run.last, 0) if small and run.sense else run)
+        if gone < LEAST_SHARE * longest or run.sense != ahead:
+            small |= gone < LEAST_MOVE_MM
+        if run.sense != ahead:
+            small |= float(times_s[run.last] - times_s[run.first]) < LEAST_MOVE_S
+        out.append(Phase(run.first, run.last, 0) if small else run)
     return _joined(out)
 
 
@@ -108,43 +218,64 @@ def _joined(runs: list[Phase]) -> list[Phase]:
     return out
 
 
-def _stalls_inside(runs: list[Phase], times_s: FloatArray) -> list[Phase]:
-    """Stands between two moves of one sense go into that move; short ones between two senses go.
+def _without_short_ends(runs: list[Phase], times_s: FloatArray) -> list[Phase]:
+    """What stands for some frames only where the span begins or ends is part of the move there."""
+    out = list(runs)
+    for at, beside in ((0, 1), (-1, -2)):
+        if len(out) < 2 or out[at].sense:
+            continue
+        if float(times_s[out[at].last] - times_s[out[at].first]) < LEAST_END_S:
+            out[at] = replace(out[at], sense=out[beside].sense)
+            out = _joined(out)
+    return out
 
-    A stand that is not long enough to be seen as one is split between its neighbours.
-    """
-    moving = [run for run in runs if run.sense]
-    out: list[Phase] = []
-    for number, run in enumerate(runs):
-        before = runs[number - 1] if number else None
-        after = runs[number + 1] if number + 1 < len(runs) else None
-        if run.sense == 0 and before and after and moving:
-            if before.sense == after.sense:
-                run = Phase(run.first, run.last, before.sense)
-            elif float(times_s[run.last] - times_s[run.first]) < LEAST_DWELL_S:
-                middle = (run.first + run.last) // 2
-                if middle >= run.first:
-                    out.append(Phase(run.first, middle, before.sense))
-                if middle < run.last:
-                    out.append(Phase(middle + 1, run.last, after.sense))
-                continue
-        out.append(run)
+
+def _without_stalls(runs: list[Phase]) -> list[Phase]:
+    """Stands between two moves of one sense go into that move."""
+    out = list(runs)
+    for k in range(1, len(runs) - 1):
+        if runs[k].sense == 0 and runs[k - 1].sense == runs[k + 1].sense:
+            out[k] = replace(runs[k], sense=runs[k - 1].sense)
     return _joined(out)
 
 
-def ahead_sense(times_s: FloatArray, positions: FloatArray, noise: float) -> int:
-    """Whether travel ahead is along (+1) or against (-1) the positions' own sense.
+def _with_quiet(run: Phase, pieces: list[Phase]) -> Phase:
+    """A stand with the ends of its first and last quiet pieces."""
+    if run.sense:
+        return replace(run, settled=run.last, wakes=run.first)
+    quiet = [p for p in pieces if not p.sense and p.first >= run.first and p.last <= run.last]
+    if not quiet:
+        return replace(run, settled=run.first, wakes=run.last)
+    return replace(run, settled=quiet[0].last, wakes=quiet[-1].first)
 
-    The first move that is a good part of the longest one is ahead, so that a truck that comes
-    down, stops and backs up further than it came still came down first.
-    """
-    if len(times_s) < 3:
-        return 1
-    speed = np.nan_to_num(local_fit(times_s, positions, LOOK_WINDOW_S, degree=1).slope)
-    limit = SLOW_SHARE * usual_moving_speed(np.abs(speed))
-    runs = _joined(_runs(np.where(speed > limit, 1, np.where(speed < -limit, -1, 0))))
-    moves = [run for run in runs if run.sense and abs(_gone(run, positions)) > 12 * noise]
-    longest = max((abs(_gone(run, positions)) for run in moves), default=0.0)
-    if longest == 0:
-        return 1 if positions[-1] >= positions[0] else -1
-    return _first_sense(moves, positions, longest)
+
+def _with_true_stands(
+    runs: list[Phase], times_s: FloatArray, positions: FloatArray, noise: float
+) -> list[Phase]:
+    """Short stands between two senses only where fits of stop and start leave time between."""
+    out: list[Phase] = []
+    for number, run in enumerate(runs):
+        inner = run.sense == 0 and 0 < number < len(runs) - 1
+        if not inner or _stands(runs, number, times_s, positions, noise):
+            out.append(run)
+            continue
+        middle = (run.first + run.last) // 2
+        if out:
+            out[-1] = replace(out[-1], last=middle, settled=middle)
+        after = runs[number + 1]
+        runs[number + 1] = replace(after, first=middle + 1, wakes=middle + 1)
+    return out
+
+
+def _stands(
+    runs: list[Phase], number: int, times_s: FloatArray, positions: FloatArray, noise: float
+) -> bool:
+    run = runs[number]
+    lasts = float(times_s[run.last] - times_s[run.first])
+    if lasts >= SURE_STAND_S:
+        return True
+    stop = stop_of(times_s, positions, runs, number - 1, noise)
+    start = start_of(times_s, positions, runs, number + 1, noise)
+    if stop is None or start is None:
+        return lasts >= LEAST_STAND_S
+    return start.leaves_s - stop.stands_s >= LEAST_STAND_S
