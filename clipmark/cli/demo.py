@@ -117,6 +117,7 @@ def _measure(
         square_within_deg=marks.square_within_deg,
         level_u_deg=marks.level_u_deg,
         scale_mm=marks.scale_mm,
+        wheel_mm=marks.wheel_mm,
         rim_px=marks.rim_px,
         facing=marks.facing,
         edge_fit=marks.edge_fit,

@@ -252,7 +252,7 @@ def operator_marks(attempt: Attempt, truth: dict[str, Any]) -> dict[str, Any]:
     marks = rough_marks(truth, np.random.default_rng(900 + attempt.attempt), 5.0, 1.2, 0.4)
     left_out = {*attempt.drop, {"plumb": "level", "level": "plumb"}[attempt.reference]}
     if "crawl" not in attempt.kinds:
-        left_out |= {"patch", "span", "travel"}
+        left_out |= {"patch", "span", "travel", "wheels", "wheel_mm"}
     marks = {key: value for key, value in marks.items() if key not in left_out}
     if attempt.lens is not None:
         marks["lens"] = f"{attempt.lens}.json"

@@ -47,6 +47,9 @@ def by_command_line(page, verb: str, name: str, marks: dict, *more: str) -> dict
     if verb == "crawl":
         words += ["--span", f"{marks['span'][0]}:{marks['span'][1]}"]
         words += ["--scale-mm", str(marks["scale_mm"])] if "scale_mm" in marks else []
+        for wheel in marks.get("wheels", []):
+            words += ["--wheel", joined(wheel)]
+        words += ["--wheel-mm", str(marks["wheel_mm"])] if "wheel_mm" in marks else []
         words += ["--facing", MarksFile.of(marks, event / "lenses").nose or ""]
     if "sheet_size" in marks:
         words += ["--sheet-size", "x".join(str(side) for side in marks["sheet_size"])]
@@ -135,7 +138,8 @@ def test_a_crawl_with_wheels_is_another_question_and_tells_how_they_turn(page):
     rear_x, rear_y, front_x, front_y = marks["hubs"]
     rims = [[x, y, 25.1, 25.1, 0.0] for x, y in ((rear_x, rear_y), (front_x, front_y))]
     plain, turning = (
-        crawl(page, STALL, marks | more)[-1] for more in ({}, {"wheels": rims, "wheel_mm": 54.0})
+        crawl(page, STALL, marks | more)[-1]
+        for more in ({"wheels": [], "wheel_mm": None}, {"wheels": rims, "wheel_mm": 54.0})
     )
     assert turning["state"] == "done", turning["error"]
     assert "wheel1_deg_s" not in plain["trace"]
