@@ -172,7 +172,8 @@ def compare(
                     "inside": inside,
                 }
             )
-        stalls = result.get("stalls")
+        rows += _slip_rows(clip, entry, result, truth)
+        stalls = called_stalls(result.get("stalls"))
         motion = truth.get("motion")
         true_stalls = motion.get("stalls") if isinstance(motion, Mapping) else None
         if isinstance(stalls, list) and isinstance(true_stalls, list):
@@ -187,6 +188,40 @@ def compare(
                     "inside": len(stalls) == len(true_stalls),
                 }
             )
+    return rows
+
+
+def called_stalls(stalls: object) -> list[object] | None:
+    """Stalls of a crawl reading without the stops that were asked for; None where not told."""
+    if not isinstance(stalls, list):
+        return None
+    return [s for s in stalls if not (isinstance(s, Mapping) and s.get("commanded"))]
+
+
+def _slip_rows(
+    clip: str, entry: str, result: Mapping[str, object], truth: Mapping[str, object]
+) -> list[dict[str, object]]:
+    """Slip of each wheel over its way: driving positive, braking negative; the truth is one."""
+    motion, found = truth.get("motion"), result.get("slip")
+    true = _float(motion.get("slip")) if isinstance(motion, Mapping) else None
+    rows: list[dict[str, object]] = []
+    for item in found if isinstance(found, list) and true is not None else []:
+        driving = item["driving"] is not None
+        kind, sign = ("driving", 1.0) if driving else ("braking", -1.0)
+        value, u95 = _float(item[kind]), _float(item[f"{kind}_u95"])
+        if value is None or u95 is None or true is None:
+            continue
+        rows.append(
+            {
+                "clip": clip,
+                "entry": entry,
+                "what": f"slip of wheel {item['wheel']}",
+                "value": sign * value,
+                "u95": u95,
+                "truth": true,
+                "inside": abs(sign * value - true) <= u95,
+            }
+        )
     return rows
 
 
