@@ -14,12 +14,14 @@ from clipmark.motion.bend import arc_along
 from clipmark.motion.camera import CameraMotion, camera_motion
 from clipmark.motion.passes import Following
 from clipmark.motion.phases import ahead_sense
+from clipmark.motion.rocking import Rocking, rocking
 from clipmark.motion.speed import local_fit, residual_noise
 
 LEAST_FRAMES = 8
 SCATTER_WINDOW_S = 0.12
 STALE_SIGMAS = 4.0  # steps beside a repeated picture of so many u show that it is stale
 CURVED_SHARE = 0.05  # of the way, strayed from its straight line: it bends
+MANY_REPEATS = 3
 STALE_RUN = 3  # longer runs of one picture are a truck that stands, or a frozen recording
 
 
@@ -51,6 +53,9 @@ class Path:
         Unit vector of the way in the plane, ahead.
     bent : bool
         Whether travel is along a curve through the body's places, not along a straight line.
+    rocked_rad : float
+        Root mean square pitch of the body on its springs whose share in its travel was taken out
+        with the wheels' hubs, so that `s_mm` is the travel of the axles; 0 when none was.
     """
 
     ordinals: NDArray[np.intp]
@@ -66,6 +71,7 @@ class Path:
     background_ratio: FloatArray
     direction: FloatArray = field(default_factory=lambda: np.array([1.0, 0.0]))
     bent: bool = False
+    rocked_rad: float = 0.0
 
     @property
     def known(self) -> NDArray[np.bool_]:
@@ -133,10 +139,15 @@ def lay_along(
     shaken = np.sum((per_px * camera.applied_u_px[found]) ** 2, axis=1)
     u_s[found], u_camera[found] = np.sqrt(body + shaken), np.sqrt(shaken)
     _mark_stale(following, along, u_s, reasons)
-    u_s *= _own_scatter(following.times_s, along, u_s)
     missing = np.array([bool(reason) for reason in reasons])
     along[missing] = np.nan
     u_s[missing] = np.nan
+    u_s *= _own_scatter(following.times_s, along, u_s)
+    rocked = _rocking(following, camera, ruler, direction, along, u_s)
+    if rocked is not None:
+        there = np.isfinite(rocked.part)
+        along[there] += rocked.part[there]
+        u_s = np.hypot(u_s, rocked.u)
     known = np.flatnonzero(np.isfinite(along))
     off = places[known] - places[known].mean(axis=0)
     across = off @ np.array([-direction[1], direction[0]])
@@ -162,7 +173,29 @@ def lay_along(
         background_ratio=ratio,
         direction=direction,
         bent=bent,
+        rocked_rad=0.0 if rocked is None else rocked.rms_rad,
     )
+
+
+def _rocking(
+    following: Following,
+    camera: CameraMotion,
+    ruler: Ruler,
+    direction: FloatArray,
+    along: FloatArray,
+    u_s: FloatArray,
+) -> Rocking | None:
+    """What the body's rocking on its springs adds to its travel, told by the wheels' hubs."""
+    hubs = []
+    for wheel in following.wheels:
+        steady = wheel.hub_px - camera.applied_px
+        seen = np.isfinite(steady).all(axis=1)
+        hub = np.full(len(along), np.nan)
+        if seen.any():
+            hub[seen] = ruler.to_mm(steady[seen]) @ direction
+            hubs.append(hub)
+    turn = following.turn_rad - (0.0 if camera.turn_rad is None else camera.turn_rad)
+    return rocking(following.times_s, along, turn, hubs, float(np.nanmedian(u_s)))
 
 
 def strays_much(along_mm: FloatArray, u_mm: FloatArray) -> float:
@@ -207,29 +240,37 @@ def _mark_stale(
         if times[k] <= times[k - 1] and not reasons[k]:
             reasons[k] = "same time as the frame before"
     usual = float(np.nanmedian(u_s))
-    k = 1
-    while k < len(times):
-        end = k
-        while end < len(times) and following.repeated[end]:
-            end += 1
-        if k < end <= k + STALE_RUN and _stands_between_steps(along, k, end, usual):
-            for stale in range(k, end):
-                reasons[stale] = reasons[stale] or "repeated picture"
-        k = end + 1
+    runs = _repeated_runs(following.repeated)
+    inner = [run for run in runs if _stands_between_steps(along, *run, usual, sides=2)]
+    if len(inner) >= MANY_REPEATS:  # a converter's, which does not spare the ends
+        inner = [run for run in runs if _stands_between_steps(along, *run, usual, sides=1)]
+    for k, end in inner:
+        for stale in range(k, end):
+            reasons[stale] = reasons[stale] or "repeated picture"
 
 
-def _stands_between_steps(along: FloatArray, k: int, end: int, u_mm: float) -> bool:
+def _repeated_runs(repeated: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First picture and the one after the last of each run of up to `STALE_RUN` repeats."""
+    edges = np.diff(np.concatenate([[False], repeated[1:], [False]]).astype(np.int8))
+    pairs = zip(np.flatnonzero(edges == 1) + 1, np.flatnonzero(edges == -1) + 1, strict=True)
+    return [(int(k), int(end)) for k, end in pairs if end - k <= STALE_RUN]
+
+
+def _stands_between_steps(along: FloatArray, k: int, end: int, u_mm: float, *, sides: int) -> bool:
     """Whether the body moved before picture k and after picture end - 1, but not in between.
 
     A truck does not stop and start again within some frames; a truck that stops or starts moves on
-    one side only.
+    one side only. At the ends of the span there is but one: `sides` says how many are needed.
     """
-    if k < 2 or end >= len(along):
+    steps = []
+    if k >= 2:
+        steps.append(abs(along[k - 1] - along[k - 2]))
+    if end < len(along):
+        steps.append(abs(along[end] - along[end - 1]))
+    if len(steps) < sides:
         return False
-    before, after = along[k - 1] - along[k - 2], along[end] - along[end - 1]
     between = np.abs(np.diff(along[k - 1 : end]))
-    least = min(abs(before), abs(after))
-    return bool(least > STALE_SIGMAS * u_mm and np.max(between) < 0.3 * least)
+    return bool(min(steps) > STALE_SIGMAS * u_mm and np.max(between) < 0.3 * min(steps))
 
 
 def _background(
