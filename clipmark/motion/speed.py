@@ -13,10 +13,11 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from clipmark.clip.timing import GAP_FACTOR, usual_intervals
+from clipmark.clip.timing import usual_intervals
 from clipmark.motion.sampling import FloatArray
 
 LEAST_POINTS = 5
+BRIDGED_STEPS = 2.5  # an interval over so many usual ones is a gap: two pictures missing
 WINDOWS_S = (0.10, 0.12, 0.15, 0.20, 0.25, 0.30, 0.40, 0.50)
 QUIET_SHARE = 0.04  # the window is widened until noise is below this share of the usual speed
 
@@ -72,12 +73,16 @@ def local_weights(
 
 
 def stretches(times_s: FloatArray) -> list[slice]:
-    """Runs of frames without a gap (`GAP_FACTOR` of the usual step there) between them."""
+    """Runs of frames without a gap between them: a single missing or repeated one is none.
+
+    A fit on true times does not ask for even steps; a window that loses one frame here and there,
+    as in a clip that a converter filled up with repeats, tells the speed hardly less well.
+    """
     if len(times_s) < 2:
         return [slice(0, len(times_s))] if len(times_s) else []
     steps = np.diff(times_s)
     usual = np.nan_to_num(usual_intervals(steps))
-    breaks = np.flatnonzero((steps > GAP_FACTOR * usual) | (steps <= 0)) + 1
+    breaks = np.flatnonzero((steps > BRIDGED_STEPS * usual) | (steps <= 0)) + 1
     edges = [0, *breaks.tolist(), len(times_s)]
     return [slice(a, b) for a, b in pairwise(edges) if b > a]
 
