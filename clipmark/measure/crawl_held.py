@@ -126,7 +126,8 @@ def place(trace: Trace, stand: Phase, edge: Edge, begins: bool) -> tuple[float, 
     degree = 1 if rows.size >= LEAST_ROWS else 0
     weights = local_weights(times[rows] - edge.t_s, degree, 0)
     u = trace.noise.position_mm * math.sqrt(float(weights @ weights) * _inflation(trace, weights))
-    return float(weights @ trace.s_mm[rows]), u
+    creeps = float(local_weights(times[rows] - edge.t_s, 1, 1) @ trace.s_mm[rows])
+    return float(weights @ trace.s_mm[rows]), math.hypot(u, creeps * edge.u_s)
 
 
 def _inflation(trace: Trace, weights: FloatArray) -> float:

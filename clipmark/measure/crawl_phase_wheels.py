@@ -14,7 +14,7 @@ from clipmark.measure.crawl_ruler import FloatArray
 from clipmark.measure.crawl_values import Trace
 from clipmark.measure.crawl_wheels import WheelTrace
 from clipmark.motion.moved_by import NOT_TOLD, WheelWay, wheel_state
-from clipmark.motion.onset import Delay, delay, onset
+from clipmark.motion.onset import Delay, Onset, delay, onset
 from clipmark.motion.phases import Phase
 
 LEAST_SEEN = 0.7
@@ -116,7 +116,7 @@ class PhaseWheels:
         times = self.trace.times_s[part]
         stood = max(leaves - part.start, 0)
         noise = self.trace.noise.position_mm
-        body = onset(times, sense * _without_creep(times, self.trace.s_mm[part], stood), noise)
+        body = _onset(times, sense * _without_creep(times, self.trace.s_mm[part], stood), noise)
         if body is None:
             return None
         rows = self.known[part]
@@ -127,13 +127,20 @@ class PhaseWheels:
             if ok.mean() < LEAST_SEEN_START:
                 continue
             steady = _without_creep(times[ok], turn[ok], int(ok[:stood].sum()))
-            first = onset(times[ok], sense * steady, wheel.noise_rad)
+            first = _onset(times[ok], sense * steady, wheel.noise_rad)
             if first is not None:
                 found.append(delay(first, body))
         if not found:
             return None
         first_to_turn: Delay = max(found, key=lambda lead: lead.value_s)
         return first_to_turn.value_s, first_to_turn.u_s
+
+
+def _onset(times_s: FloatArray, values: FloatArray, noise: float) -> Onset | None:
+    """The start, None too where the fit does not tell its uncertainty."""
+    with np.errstate(invalid="ignore"):
+        found = onset(times_s, values, noise)
+    return found if found is not None and math.isfinite(found.u_noise_s) else None
 
 
 def _without_creep(times_s: FloatArray, values: FloatArray, stood: int) -> FloatArray:

@@ -8,21 +8,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from clipmark.errors import FollowError
 from clipmark.measure.crawl_held import Edge, normal, place, roll_off
+from clipmark.measure.crawl_noise import LEAST_CORRELATION
 from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_phase_wheels import PhaseWheels
 from clipmark.measure.crawl_values import Trace
 from clipmark.measure.crawl_wheels import WheelTrace
 from clipmark.measure.values import Value
+from clipmark.motion.colour import noise_colour
 from clipmark.motion.growth import growth
 from clipmark.motion.moved_by import Facts, moved_by
 from clipmark.motion.phases import Phase, find_phases, start_of, stop_of
+from clipmark.motion.stalls import COLOUR_FROM_HZ
 from clipmark.motion.start_jump import REST_S, start_jump
 from clipmark.motion.stopping import Start, Stop
 
@@ -32,6 +35,8 @@ STARTING_S = 0.8  # of stand and of move about a start, to see what turned first
 LEAST_STAND_S = 0.1
 VAGUE_SHARE = 0.5  # a stopping way with a larger standard uncertainty than so much of it is none
 VAGUE_S = 0.1  # an edge that is known no better is taken from the filtered speed
+AWAY_S = 0.25  # from an edge, where noise is told from motion
+CORRELATED_FRAMES = 9
 COARSE_U_S = 0.04  # standard uncertainty of an edge by the filtered speed
 
 
@@ -104,8 +109,33 @@ def read_phases(trace: Trace, path: Path, wheels: Sequence[WheelTrace]) -> list[
     """Find and measure all phases of a trace."""
     noise = trace.noise
     found = find_phases(trace.times_s, trace.s_mm, noise.speed_mm_s, noise.position_mm)
-    reader = _Reader(trace, path, wheels, found)
+    reader = _Reader(_with_own_noise(trace, found), path, wheels, found)
     return [reader.read(number) for number in range(len(found))]
+
+
+def _with_own_noise(trace: Trace, found: list[Phase]) -> Trace:
+    """The trace with its noise as it is away from where phases meet and stalls begin and end.
+
+    Next to a stop or a start motion looks like noise, and it would count twice in their figures.
+    """
+    times = trace.times_s
+    edges = [float(times[phase.first]) for phase in found[1:]]
+    for stall in trace.standing.stalls:
+        edges += [stall.start_s, stall.end_s]
+    away = np.ones(len(times), dtype=bool)
+    for edge in edges:
+        away &= np.abs(times - edge) > AWAY_S
+    colour = noise_colour(times, trace.s_mm, away, COLOUR_FROM_HZ) if edges else None
+    if colour is None or colour.size >= trace.noise.position_mm:
+        return trace
+    correlation = colour.inflation(np.full(CORRELATED_FRAMES, 1 / CORRELATED_FRAMES))
+    noise = replace(
+        trace.noise,
+        position_mm=colour.size,
+        correlation=max(LEAST_CORRELATION, correlation),
+        colour=colour,
+    )
+    return replace(trace, noise=noise)
 
 
 def lean_deg(path: Path) -> float:
@@ -253,6 +283,8 @@ class _Reader:
     def _stop_distance(self, number: int) -> Value | None:
         stop = self.stops[number]
         if stop is None or stop.u_distance > VAGUE_SHARE * stop.distance:
+            return None
+        if stop.slows_s < self.edges[number].t_s:  # it slowed before it was seen
             return None
         shared = math.hypot(*(source.u_relative for source in self.trace.ruler.sources), 0.0)
         return normal(stop.distance, math.hypot(stop.u_distance, stop.distance * shared))

@@ -15,13 +15,14 @@ import numpy as np
 
 from clipmark.motion.sampling import FloatArray
 
-GRID = 1001
+GRID = 8001  # so fine that the nearest entry is near enough
 # raised cosine, even, fast at last, fast at first by a little, exponential down to a 20th
 SHAPE_CHANCES = (0.34, 0.24, 0.06, 0.12, 0.24)
 LOOSE = 100.0  # place (s) and speed, in units of the run's speed: nearly free
-# priors, standard, of an even and of an uneven run: first and second rate of change of its speed
-# (s^-1, s^-2) and speed of creeping in the stand, in units of the run's speed
-EVEN, BENDING = (0.3, 2.0, 0.03), (2.5, 30.0, 0.15)
+# priors, standard, of an even run, an uneven one, and one that slows down from the very beginning, as
+# a free roll seen backwards does: first and second rate of change of its speed (s^-1, s^-2) and speed
+# of creeping in the stand, in units of the run's speed
+EVEN, BENDING, SLOWING = (0.3, 2.0, 0.03), (2.5, 30.0, 0.15), (0.003, 0.02, 0.03)
 SWINGS_HZ = (0.7, 1.4, 2.2, 3.2, 4.4)
 SWING_CREEP = 0.04
 STEP_S = 0.004
@@ -38,7 +39,7 @@ class Shape:
     half : float
         Where it is half down.
     speed : ndarray, shape (GRID,)
-    moments : ndarray, shape (GRID, 3)
+    moments : ndarray, shape (3, GRID)
         Sums of speed times the powers 0, 1, 2 of x, up to x.
     """
 
@@ -59,10 +60,10 @@ def shapes() -> tuple[Shape, ...]:
 
 def _shape(chance: float, speed: FloatArray) -> Shape:
     x = np.linspace(0.0, 1.0, GRID)
-    moments = np.zeros((GRID, 3))
+    moments = np.zeros((3, GRID))
     for power in range(3):
         each = speed * x**power
-        moments[1:, power] = np.cumsum((each[1:] + each[:-1]) / 2) / (GRID - 1)
+        moments[power, 1:] = np.cumsum((each[1:] + each[:-1]) / 2) / (GRID - 1)
     return Shape(chance, float(np.interp(-0.5, -speed, x)), speed, moments)
 
 
@@ -111,19 +112,17 @@ def _bending(
     since = t - slows[:, None]
     f = fall[:, None]
     x = np.clip(since / f, 0.0, 1.0)
-    at = x * (GRID - 1)
-    low = np.minimum(at.astype(np.intp), GRID - 2)
-    part = (at - low)[..., None]
-    moments = shape.moments[low] * (1 - part) + shape.moments[low + 1] * part
+    nearest = (x * (GRID - 1) + 0.5).astype(np.int32)
+    first, second, third = (each.take(nearest) for each in shape.moments)
     before = np.minimum(since, 0.0)
     columns = [
         np.ones_like(since),
-        before + f * moments[..., 0],
-        before**2 / 2 + f**2 * moments[..., 1],
-        before**3 / 6 + f**3 * moments[..., 2] / 2,
-        f * (x - moments[..., 0]) + np.maximum(since - f, 0.0),
+        before + f * first,
+        before**2 / 2 + f**2 * second,
+        before * before * before / 6 + f**3 * third / 2,
+        f * (x - first) + np.maximum(since - f, 0.0),
     ]
-    whole = shape.moments[-1]
+    whole = shape.moments[:, -1]
     way = [
         np.zeros_like(fall),
         fall * whole[0],

@@ -26,6 +26,7 @@ DRIVEN_EARLY, DRIVEN_LATE = 0.82, 0.08
 FELL = 0.15  # of the mean: a speed that fell so much between two quarters
 SEEN_FREE, SEEN_EVEN = 0.7, 0.05  # gained over the mean, where the start was not seen
 LEAST_SEEN_S = 0.8
+ROUGH_FACTOR = 2.0  # errors that go together are larger than they look from frame to frame
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,7 @@ def growth(
     ends_s : float
         When its speed began to fall, or the span ended.
     noise : float
-        Standard deviation of a single position, what goes together in time included.
+        Standard deviation of a single position at most, what goes together in time included.
     """
     since = float(times_s[0]) if starts_s is None else starts_s
     use = (times_s >= since + EDGE_S) & (times_s <= ends_s - EDGE_S)
@@ -77,6 +78,7 @@ def growth(
     if lasts < LEAST_S or len(t) < LEAST_FRAMES:
         return None
     x = (t - since) / lasts
+    noise = min(noise, ROUGH_FACTOR * _rough_noise(s))
 
     def speed(low: float, high: float) -> tuple[float, float]:
         return _speed(t[(x >= low) & (x <= high)], s[(x >= low) & (x <= high)], noise)
@@ -111,6 +113,11 @@ def growth(
     else:
         kind = "not told"
     return Growth(kind, early, late, u_early, u_late)
+
+
+def _rough_noise(s: FloatArray) -> float:
+    """Standard deviation of single positions by their third differences, blind to smooth motion."""
+    return float(np.sqrt(np.mean(np.diff(s, 3) ** 2) / 20))
 
 
 def _speed(t: FloatArray, s: FloatArray, noise: float) -> tuple[float, float]:

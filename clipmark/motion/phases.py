@@ -27,6 +27,8 @@ LEAST_SHARE = 0.4  # a move of this share of the longest is one, however small
 LEAST_END_S = 0.1  # a stand at either end of the span is at least as long
 LEAST_STAND_S = 0.1  # between two moves
 SURE_STAND_S = 0.35  # by the filtered speed; shorter ones are looked at by fits
+RISE_S, RISEN, RISE_SPARE_S = 0.3, 0.8, 0.08  # how a start is left out where a stop is fitted
+RISE_MOST = 0.4  # of the move
 QUIET_END = 0.6  # of a stand, before the next move may make itself felt
 
 
@@ -98,7 +100,7 @@ def stop_of(
     if number + 2 < len(phases) or until < stand.last:
         least = min(stand.first + 3, stand.last)
         until = max(stand.first + int(QUIET_END * (until - stand.first)), least)
-    part = slice(move.first, until + 1)
+    part = slice(_run_begins(times_s, positions, phases, number), until + 1)
     near = float(times_s[stand.first])
     return fit_stop(times_s[part], move.sense * positions[part], near, noise, rho)
 
@@ -120,9 +122,42 @@ def start_of(
     if number > 1 or since > stand.first:
         least = max(stand.last - 3, stand.first)
         since = min(stand.last - int(QUIET_END * (stand.last - since)), least)
-    part = slice(since, move.last + 1)
+    back = positions[::-1], [_turned(phase, len(times_s)) for phase in reversed(phases)]
+    ends = len(times_s) - 1 - _run_begins(-times_s[::-1], *back, len(phases) - 1 - number)
+    part = slice(since, ends + 1)
     near = float(times_s[stand.last])
     return fit_start(times_s[part], move.sense * positions[part], near, noise, rho)
+
+
+def _run_begins(
+    times_s: FloatArray, positions: FloatArray, phases: list[Phase], number: int
+) -> int:
+    """First instant of a move that is no part of its start from the stand before it.
+
+    Seen backwards in time, the last one that is no part of its stop.
+    """
+    move = phases[number]
+    if number == 0 or phases[number - 1].sense:
+        return move.first
+    part = slice(move.first, move.last + 1)
+    t = times_s[part]
+    speed = move.sense * _speed(t, positions[part], SHORT_WINDOWS_S[0])
+    usual = float(np.median(speed[t <= t[0] + RISE_S]))
+    up = np.flatnonzero(speed >= RISEN * usual)
+    if not up.size:
+        return move.first
+    took = float(t[up[0]] - t[0])
+    begins = t[up[0]] + max(RISE_SPARE_S, took / 2)
+    begins = min(begins, t[0] + RISE_MOST * (t[-1] - t[0]))
+    return move.first + int(np.searchsorted(t, begins))
+
+
+def _turned(phase: Phase, count: int) -> Phase:
+    """The same seen backwards in time."""
+    first, last, settled, wakes = (
+        count - 1 - k for k in (phase.last, phase.first, phase.wakes, phase.settled)
+    )
+    return Phase(first, last, -phase.sense, settled, wakes)
 
 
 def ahead_sense(times_s: FloatArray, positions: FloatArray, noise: float) -> int:

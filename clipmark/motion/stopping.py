@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from clipmark.motion.fall import BENDING, EVEN, SWING_CREEP, Run, Shape, shapes
+from clipmark.motion.fall import BENDING, EVEN, SLOWING, SWING_CREEP, Run, Shape, shapes
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.speed import local_fit
 
@@ -28,13 +28,14 @@ FALLING, FALLEN = 0.7, 0.12  # of the run's speed: between these the filtered sp
 NEAR_S = 0.3  # how late the fall may end
 RUN_S, REST_S = 0.8, 0.3  # fitted before the speed falls and after
 UNEVEN = 4.0  # times the noise's variance that an even run may leave
-SHORTEST_FALL_S, LONGEST_FALL_S = 0.008, 1.0
+SHORTEST_FALL_S, LONGEST_FALL_S = 0.008, 2.5
 USUAL_FALL_S = 0.1
 LEAST_RUN, LEAST_POINTS = 4, 10
-LEAST_MISFIT, MOST_MISFIT = 0.8, 100.0
-ZOOMS = 2
+LEAST_MISFIT, MOST_MISFIT = 0.05, 100.0  # the noise given may be too large as well
+MOST_ZOOMS, FINE = 5, 3.0
 SPREADS = 3.5  # standard deviations that the next grid reaches to either side
-MIDDLES, FALLS = 17, 13
+MIDDLES, FALLS = 13, 11
+FIRST_MIDDLES, FIRST_FALLS = 18, 16
 UNLIKELY = 6.0  # log likelihood below the best at which a shape is given up
 SHAPE_SHARE = 0.02  # of the fall and its way: standard uncertainty for shapes beyond those tried
 SWING_SHARE = 0.7  # of the run's unevenness, which nobody knows how it goes on in the fall
@@ -98,15 +99,17 @@ def fit_stop(
     t, s = np.asarray(t[use], dtype=np.float64), np.asarray(s[use] - s[use][-1], dtype=np.float64)
     if len(t) < LEAST_POINTS or (t < window.falls_s).sum() < LEAST_RUN:
         return None
-    middles = np.linspace(window.falls_s - 0.06, window.fallen_s + 0.06, MIDDLES)
-    falls = np.geomspace(SHORTEST_FALL_S, LONGEST_FALL_S, FALLS)
+    middles = np.linspace(window.falls_s - 0.06, window.fallen_s + 0.06, FIRST_MIDDLES)
+    falls = np.geomspace(SHORTEST_FALL_S, LONGEST_FALL_S, FIRST_FALLS)
     grids = [_Grid(shape, run, middles, falls) for shape in shapes() for run in window.runs()]
     errors = _Errors(max(noise, 1e-12), min(max(rho, 0.0), 0.95))
-    found = _solve((t, s), grids, errors)
     frame = float(np.median(np.diff(t)))
-    for _ in range(ZOOMS):
+    found = _solve((t, s), grids, errors)
+    for _ in range(MOST_ZOOMS):
+        if found.coarse < FINE:
+            break
         found = _solve((t, s), found.next_grids(frame), errors)
-    return found.stop(near_s)
+    return _solve((t, s), found.next_grids(frame), errors, fine=True).stop(near_s)
 
 
 def fit_start(
@@ -139,7 +142,7 @@ class _Window:
         """The kinds of run that are tried."""
         if self.swing > 0:
             return (Run((0.0, 0.0, SWING_CREEP), self.swing),)
-        return Run(EVEN), Run(BENDING)
+        return Run(EVEN), Run(BENDING), Run(SLOWING)
 
 
 def _window(t: FloatArray, s: FloatArray, noise: float) -> _Window | None:
@@ -166,7 +169,7 @@ def _window(t: FloatArray, s: FloatArray, noise: float) -> _Window | None:
     before = np.flatnonzero((t < falls) & (speed < STALLED * usual))
     since = falls - 0.6 * length - RUN_S
     if before.size:  # a stall: the run begins after it
-        since = max(since, float(t[before[-1]]) + LOOK_S / 2)
+        since = max(since, float(t[before[-1]]) + LOOK_S)
     return _Window(
         since_s=since,
         until_s=fallen + length + REST_S,
@@ -198,6 +201,11 @@ class _Grid:
     middles: FloatArray
     falls: FloatArray
 
+    def like(self, other: _Grid) -> bool:
+        """Whether both have the same columns."""
+        same = self.middles is other.middles and self.falls is other.falls
+        return same and self.shape is other.shape and self.run.swing == other.run.swing
+
 
 @dataclass(frozen=True)
 class _Found:
@@ -214,6 +222,7 @@ class _Found:
     u_way: FloatArray
     speed: FloatArray
     u_speed: FloatArray
+    coarse: float
 
     def mean(self, values: FloatArray) -> float:
         return float(self.weights @ values)
@@ -275,21 +284,30 @@ def _about(
     return np.linspace(low, high, count)
 
 
-def _solve(part: tuple[FloatArray, FloatArray], grids: Sequence[_Grid], errors: _Errors) -> _Found:
-    """Least squares at every shape, middle and length; see `clipmark.motion.fall`."""
+def _solve(
+    part: tuple[FloatArray, FloatArray],
+    grids: Sequence[_Grid],
+    errors: _Errors,
+    fine: bool = False,
+) -> _Found:
+    """Least squares at every shape, middle and length; see `clipmark.motion.fall`.
+
+    Unless the grids are `fine`, what their steps miss counts as noise, so that no shape is given up
+    for a grid that does not hit it.
+    """
     t, s = part
     usual = max(_usual_speed(t, s), errors.size / REST_S)
     innovation = errors.size * math.sqrt(1 - errors.rho**2)
     y = _whiten(s[None], errors.rho)[0] / innovation
     rows: list[list[FloatArray]] = []
-    step_s = max(float(grid.middles[1] - grid.middles[0]) for grid in grids)
-    coarse = 1 + (usual * step_s / 6 / innovation) ** 2  # a grid so wide misses by this anyway
+    coarse = max((usual * _coarseness(grid) / innovation) ** 2 for grid in grids)
     for number, grid in enumerate(grids):
         precision = 1 / (usual * grid.run.spreads()) ** 2
         shape = grid.shape
         middle, fall = (a.ravel() for a in np.meshgrid(grid.middles, grid.falls, indexing="ij"))
-        design, way = grid.run.columns(shape, t, middle - shape.half * fall, fall)
-        white = _whiten(design, errors.rho) / innovation
+        if number == 0 or not grid.like(grids[number - 1]):
+            design, way = grid.run.columns(shape, t, middle - shape.half * fall, fall)
+            white = _whiten(design, errors.rho) / innovation
         turned = np.swapaxes(white, 1, 2)
         normal = turned @ white + np.diag(precision)
         right = turned @ y
@@ -303,14 +321,15 @@ def _solve(part: tuple[FloatArray, FloatArray], grids: Sequence[_Grid], errors: 
         slows = middle - shape.half * fall
         kind = np.full(len(fall), number, dtype=np.float64)
         reached = np.einsum("ni,ni->n", way, p)
-        prior[slows < t[0]] = -np.inf
+        if grid.run.priors != SLOWING:
+            prior[slows < t[0]] = -np.inf
         prior = np.asarray(prior - size / 2)
         columns = [kind, middle, fall, drop, prior, slows, slows + fall, reached]
         rows.append([*columns, u_way, p[:, 1], np.asarray(inverse[:, 1, 1], dtype=np.float64)])
     joined = [np.concatenate(each) for each in zip(*rows, strict=True)]
     kind, middle, fall, drop, prior, slows, stands, reached, u_way, speed, u_speed = joined
     misfit = float(np.clip(np.min(drop) / max(len(t) - 5, 1), LEAST_MISFIT, MOST_MISFIT))
-    likelihood = prior - drop / (2 * max(misfit, coarse))
+    likelihood = prior - drop / (2 * (misfit if fine else misfit + coarse))
     weights = np.exp(likelihood - np.max(likelihood))
     return _Found(
         grids=list(grids),
@@ -324,7 +343,15 @@ def _solve(part: tuple[FloatArray, FloatArray], grids: Sequence[_Grid], errors: 
         u_way=np.sqrt(np.maximum(u_way * misfit, 0.0)),
         speed=speed,
         u_speed=np.sqrt(np.maximum(u_speed * misfit, 0.0)),
+        coarse=coarse / misfit,
     )
+
+
+def _coarseness(grid: _Grid) -> float:
+    """By how much the next point of a grid may lie off in time, s; positions miss by that way."""
+    middles = float(grid.middles[1] - grid.middles[0]) / 6
+    falls = math.sqrt(float(grid.falls[0] * grid.falls[-1]))
+    return middles + falls * math.log(float(grid.falls[1] / grid.falls[0])) / 10
 
 
 def _usual_speed(t: FloatArray, s: FloatArray) -> float:
