@@ -33,11 +33,11 @@ WAYS = {
 
 @pytest.fixture(scope="module", params=list(WAYS))
 def crawled(request, tmp_path_factory):
-    """Name, truth and reading of one clip: 640 x 360 at 30 frames a second, 2 px/mm, rim of 34 px."""
+    """Name, truth and reading of one clip: 480 x 270 at 30 frames a second, 1.6 px/mm, rim of 27 px."""
     truck, frames, motion = WAYS[request.param]
     scene = Scene(
         camera=Camera(
-            width=640, height=360, view_deg=18, distance_mm=1000, target_mm=(20.0, 160.0)
+            width=480, height=270, view_deg=17, distance_mm=1000, target_mm=(20.0, 160.0)
         ),
         board=Board(ramp_deg=20),
         truck=truck,
