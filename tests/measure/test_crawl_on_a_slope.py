@@ -33,7 +33,7 @@ WAYS = {
 
 @pytest.fixture(scope="module", params=list(WAYS))
 def crawled(request, tmp_path_factory):
-    """Name, truth and reading of one clip: 480 x 270 at 30 frames a second, 1.6 px/mm, rim of 27 px."""
+    """Name, truth and reading of one clip: 480 x 270, 30 frames/s, 1.6 px/mm, rim of 27 px."""
     truck, frames, motion = WAYS[request.param]
     scene = Scene(
         camera=Camera(
