@@ -163,14 +163,16 @@ def measure_marked(
     """The same as `measure_crawl`, from marks in one piece; raises the same."""
     ready = prepare(clip, ordinal, marks)
     span, ruler, reference = ready.span, ready.ruler, ready.reference
-    following = follow(clip, ordinal, ready.patch, span, progress, observer, ready.wheels)
+    following = follow(
+        clip, ordinal, ready.patch, span, progress, observer, ready.wheels, ready.refine
+    )
     path = lay_along(following, ruler, ready.way, (clip.width, clip.height), ready.facing)
     trace, stands, window = trace_and_stands(
         path, ruler, float(reference.time_base), ready.window_s, ready.band_hz
     )
     turned = [
-        trace_wheel(number, wheel, seen, path, ruler, window, ready.radius)
-        for number, (wheel, seen) in enumerate(zip(ready.wheels, following.wheels, strict=True), 1)
+        trace_wheel(number, seen, path, ruler, window, ready.radius)
+        for number, seen in enumerate(following.wheels, 1)
     ]
     figures = read_figures(
         trace,
@@ -182,7 +184,13 @@ def measure_marked(
         band_hz=ready.band_hz,
         interlaced=clip.interlaced,
     )
-    warnings = [*ready.notes, *clip.warnings, *followed_warnings(clip, span, following, path)]
+    said = [seen.said for seen in following.wheels if seen.said]
+    warnings = [
+        *ready.notes,
+        *said,
+        *clip.warnings,
+        *followed_warnings(clip, span, following, path),
+    ]
     warnings += [*still_warnings(trace, clip.interlaced), *figures.notes]
     return CrawlReading(
         values=figures.values,

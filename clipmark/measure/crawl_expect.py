@@ -140,7 +140,9 @@ def expect(clip: Clip, ordinal: int, prepared: Prepared) -> Expectation:
     """
     span = prepared.span
     probe = _probe(clip, ordinal, span)
-    following = follow(clip, ordinal, prepared.patch, probe, wheels=prepared.wheels)
+    following = follow(
+        clip, ordinal, prepared.patch, probe, wheels=prepared.wheels, refine=prepared.refine
+    )
     ruler = prepared.ruler
     path = lay_along(following, ruler, prepared.way, (clip.width, clip.height), prepared.facing)
     times, s = path.times_s[path.known], path.s_mm[path.known]
@@ -155,10 +157,8 @@ def expect(clip: Clip, ordinal: int, prepared: Prepared) -> Expectation:
     speeds = sorted({*SPEEDS_MM_S, round(own, 1)} - {0.0})
     per_px = float(np.abs(path.along_mm_per_px).max())
     turns = [
-        trace_wheel(number, wheel, seen, path, ruler, window, prepared.radius)
-        for number, (wheel, seen) in enumerate(
-            zip(prepared.wheels, following.wheels, strict=True), 1
-        )
+        trace_wheel(number, seen, path, ruler, window, prepared.radius)
+        for number, seen in enumerate(following.wheels, 1)
     ]
     return Expectation(
         position_u_mm=noise,

@@ -100,7 +100,7 @@ class WheelTrace:
         return math.sqrt(2) * self.noise_rad
 
 
-def fitted_wheel(frame: Frame, clip: Clip, wheel: Wheel) -> tuple[Wheel, str]:
+def fitted_wheel(clip: Clip, frame: Frame, wheel: Wheel) -> tuple[Wheel, str]:
     """The wheel with its centre and size fitted to the reference frame, and a sentence if not.
 
     The ellipse's form is kept as marked; a fit that moves far or finds another size is not taken.
@@ -142,7 +142,6 @@ def fitted_wheel(frame: Frame, clip: Clip, wheel: Wheel) -> tuple[Wheel, str]:
 
 def trace_wheel(
     number: int,
-    mark: Wheel,
     followed: WheelFollowing,
     path: Path,
     ruler: Ruler,
@@ -154,7 +153,6 @@ def trace_wheel(
     Parameters
     ----------
     number : int
-    mark : Wheel
     followed : WheelFollowing
         Same frames as `path`.
     path : Path
@@ -182,7 +180,7 @@ def trace_wheel(
     rate, gain = by_stretch(path.times_s, turn, followed.stretch, window_s, 2)
     trace = WheelTrace(
         number=number,
-        mark=mark,
+        mark=followed.mark,
         turn_rad=turn,
         u_turn_rad=u_turn,
         rate_rad_s=rate,

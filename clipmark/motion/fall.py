@@ -19,9 +19,9 @@ GRID = 8001  # so fine that the nearest entry is near enough
 # raised cosine, even, fast at last, fast at first by a little, exponential down to a 20th
 SHAPE_CHANCES = (0.34, 0.24, 0.06, 0.12, 0.24)
 LOOSE = 100.0  # place (s) and speed, in units of the run's speed: nearly free
-# priors, standard, of an even run, an uneven one, and one that slows down from the very beginning, as
-# a free roll seen backwards does: first and second rate of change of its speed (s^-1, s^-2) and speed
-# of creeping in the stand, in units of the run's speed
+# priors, standard, of an even run, an uneven one, and one that slows down from the very beginning,
+# as a free roll seen backwards does: first and second rate of change of its speed (s^-1, s^-2) and
+# speed of creeping in the stand, in units of the run's speed
 EVEN, BENDING, SLOWING = (0.3, 2.0, 0.03), (2.5, 30.0, 0.15), (0.003, 0.02, 0.03)
 SWINGS_HZ = (0.7, 1.4, 2.2, 3.2, 4.4)
 SWING_CREEP = 0.04

@@ -18,16 +18,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip, Frame
-from clipmark.errors import FollowError
 from clipmark.marks import Patch, Span, Wheel
 from clipmark.motion.background import BackgroundFollower, choose_background
 from clipmark.motion.body import BodyFollower
 from clipmark.motion.repeats import hardly_changed
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.templates import picture_noise
-from clipmark.motion.wheel import WheelFix, WheelFollower
-from clipmark.motion.wheel_lane import WheelLane
-from clipmark.motion.wheel_path import WheelFollowing, blind_wheel, gather_wheel
+from clipmark.motion.wheel import WheelFix
+from clipmark.motion.wheel_lane import Refine, WheelLane
+from clipmark.motion.wheel_path import WheelFollowing
 
 QUEUE_FRAMES = 6
 AGREES_PX = 1.0  # at the reference frame the body must be found at the patch itself
@@ -140,7 +139,13 @@ def read_ahead(frames: Iterator[Frame]) -> Iterator[Frame]:
 class _Tracker:
     """Followers of body, background and wheels, all from one reference frame."""
 
-    def __init__(self, reference: Frame, patch: Patch, wheels: Sequence[Wheel] = ()) -> None:
+    def __init__(
+        self,
+        reference: Frame,
+        patch: Patch,
+        wheels: Sequence[Wheel] = (),
+        refine: Refine | None = None,
+    ) -> None:
         luma = reference.luma
         level = 2.0 ** (reference.bit_depth - 8)
         noise = picture_noise(luma, level)
@@ -150,28 +155,14 @@ class _Tracker:
         pieces = choose_background(luma, patch, noise)
         self.background = None if pieces is None else BackgroundFollower(luma, pieces)
         self.count = 0 if pieces is None else pieces.count
-        self.marked = tuple(wheels)
-        self.wheels: list[WheelFollower] = []
-        self.blind: dict[int, str] = {}  # marks that show no turn, by number, and why
-        for number, wheel in enumerate(wheels):
-            try:
-                self.wheels.append(WheelFollower(luma, wheel, noise, self.middle, level))
-            except FollowError as error:
-                self.blind[number] = str(error)
-        self.lane = WheelLane(self.wheels)
+        self.lane = WheelLane(reference, wheels, noise, level, self.middle, refine)
         self._before: NDArray[np.generic] | None = None
-
-    def turned(self) -> list[list[WheelFix]]:
-        """What was found of every wheel; raises what went wrong in following them."""
-        self.lane.close()
-        return [wheel.settle() for wheel in self.wheels]
 
     def start_unknown(self) -> None:
         self.body.start_unknown()
         if self.background is not None:
             self.background.start_unknown()
-        for wheel in self.wheels:
-            wheel.start_unknown()
+        self.lane.start_unknown()
 
     def step(self, frame: Frame) -> _Row:
         luma = frame.luma
@@ -215,6 +206,7 @@ def follow(
     progress: Progress | None = None,
     observer: Observer | None = None,
     wheels: Sequence[Wheel] = (),
+    refine: Refine | None = None,
 ) -> Following:
     """Follow the body patch, the background and the wheels through a span.
 
@@ -236,6 +228,8 @@ def follow(
         `observer` ends the pass and reaches the caller.
     wheels : sequence of Wheel, optional
         Wheels marked in the reference frame, px.
+    refine : callable, optional
+        See `WheelLane`.
 
     Raises
     ------
@@ -247,14 +241,18 @@ def follow(
         If the reference frame cannot be decoded.
     """
     reference = clip.frame(ordinal)
-    tracker = _Tracker(reference, patch, wheels)
+
+    def tracker_of() -> _Tracker:
+        return _Tracker(reference, patch, wheels, refine)
+
+    tracker = tracker_of()
     try:
-        forth = _forwards(clip, tracker, ordinal, span, reference, progress, observer)
+        forth = _forwards(clip, tracker, tracker_of, ordinal, span, reference, progress, observer)
     finally:
         tracker.lane.stop()
     if forth.fresh is None:
-        return _gather(forth.rows, tracker, tracker.turned(), forth.prints)
-    back = _Tracker(reference, patch, wheels)
+        return _gather(forth.rows, tracker, tracker.lane.settled(), forth.prints)
+    back = tracker_of()
     try:
         earlier = _backwards(clip, back, ordinal, span.first, reference, observer)
     finally:
@@ -262,7 +260,7 @@ def follow(
     rows = earlier + [row for row in forth.rows if row.ordinal >= ordinal]
     turned = [
         [*_counted_down(before), *after]
-        for before, after in zip(back.turned(), forth.fresh.turned(), strict=True)
+        for before, after in zip(back.lane.settled(), forth.fresh.lane.settled(), strict=True)
     ]
     return _gather(rows, forth.fresh, turned, forth.prints)
 
@@ -279,6 +277,7 @@ class _Forth:
 def _forwards(
     clip: Clip,
     tracker: _Tracker,
+    tracker_of: Callable[[], _Tracker],
     ordinal: int,
     span: Span,
     reference: Frame,
@@ -300,7 +299,7 @@ def _forwards(
     try:
         for frame in read_ahead(clip.frames(span.first, span.last, threads=threads)):
             if frame.ordinal == ordinal and rows and not _lands_on_patch(tracker, frame):
-                fresh = _Tracker(reference, tracker.patch, tracker.marked)
+                fresh = tracker_of()
             rows.append((fresh or tracker).step(frame))
             _tell(observer, rows[-1])
             if frame.ordinal in (span.first, span.last):
@@ -378,17 +377,5 @@ def _gather(
         repeated=hardly_changed(np.array([row.change for row in rows])),
         renewed=tracker.body.renewed,
         fingerprints=prints,
-        wheels=_all_wheels(tracker, turned, len(rows)),
-    )
-
-
-def _all_wheels(
-    tracker: _Tracker, turned: list[list[WheelFix]], frames: int
-) -> tuple[WheelFollowing, ...]:
-    """Every marked wheel in the order marked, those without a visible turn among them."""
-    pairs = zip(turned, tracker.wheels, strict=True)
-    seen = iter([gather_wheel(fixes, wheel) for fixes, wheel in pairs])
-    return tuple(
-        blind_wheel(wheel, frames, tracker.blind[number]) if number in tracker.blind else next(seen)
-        for number, wheel in enumerate(tracker.marked)
+        wheels=tuple(tracker.lane.gather(turned, len(rows))),
     )

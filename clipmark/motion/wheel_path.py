@@ -33,6 +33,10 @@ class WheelFollowing:
         Like parts of the rim.
     radius_px : float
         Of the marked rim.
+    mark : Wheel
+        As followed: moved onto the wheel where that could be done.
+    said : str
+        Why the mark was not moved, in a sentence; empty when it was.
     note : str
         Why nothing of it could be followed, in a sentence; empty when it could.
     """
@@ -44,10 +48,12 @@ class WheelFollowing:
     reasons: list[str]
     parts: int
     radius_px: float
+    mark: Wheel
+    said: str = ""
     note: str = ""
 
 
-def blind_wheel(wheel: Wheel, frames: int, note: str) -> WheelFollowing:
+def blind_wheel(wheel: Wheel, frames: int, said: str, note: str) -> WheelFollowing:
     """A wheel whose turn cannot be seen in any of K frames."""
     return WheelFollowing(
         hub_px=np.full((frames, 2), np.nan),
@@ -57,11 +63,15 @@ def blind_wheel(wheel: Wheel, frames: int, note: str) -> WheelFollowing:
         reasons=["its turn cannot be seen"] * frames,
         parts=1,
         radius_px=float(np.sqrt(wheel.rx * wheel.ry)),
+        mark=wheel,
+        said=said,
         note=note,
     )
 
 
-def gather_wheel(fixes: Sequence[WheelFix], follower: WheelFollower) -> WheelFollowing:
+def gather_wheel(
+    fixes: Sequence[WheelFix], follower: WheelFollower, mark: Wheel, said: str
+) -> WheelFollowing:
     """Fixes of K frames as arrays."""
     return WheelFollowing(
         hub_px=np.array([fix.hub_px for fix in fixes]).reshape(-1, 2),
@@ -71,4 +81,6 @@ def gather_wheel(fixes: Sequence[WheelFix], follower: WheelFollower) -> WheelFol
         reasons=[fix.reason for fix in fixes],
         parts=follower.ring.parts,
         radius_px=follower.ring.radius_px,
+        mark=mark,
+        said=said,
     )

@@ -47,7 +47,8 @@ class Canvas:
         """Share of each sample's area inside a shape: exact to first order on straight edges."""
         if self.sample_mm is not None:
             return np.asarray(np.clip(0.5 - sd / np.float32(self.sample_mm), 0, 1), np.float32)
-        gy, gx = np.gradient(sd)
+        # a tile at the picture's border may be a single sample wide
+        gy, gx = (np.gradient(sd, axis=i) if n > 1 else 0.0 * sd for i, n in enumerate(sd.shape))
         size = np.maximum(np.hypot(gx, gy), 1e-6)
         near = np.abs(sd) < HORIZON_MM  # across the plane's horizon the distance jumps in sign
         return np.asarray(np.clip(0.5 - sd / size, 0, 1) * near, np.float32)
