@@ -74,8 +74,10 @@ class FittedRing:
     rms: float
 
 
-def fit_ring(luma: Luma, flat: Flat, ring: Ring, black: float, white: float) -> FittedRing | None:
-    """Fit one ring to the pixels; None when too few lie in the picture."""
+def fit_ring(
+    luma: Luma, flat: Flat, ring: Ring, black: float, white: float, *, lips: bool = True
+) -> FittedRing | None:
+    """Fit one ring to the pixels, also as a lip if `lips`; None when too few are in the picture."""
     reach = min(_REACH_PX, 0.6 * ring.radius)
     x, y, values = _annulus(luma, flat, ring, reach + 1.5, black, white)
     if len(values) < 100:
@@ -84,7 +86,7 @@ def fit_ring(luma: Luma, flat: Flat, ring: Ring, black: float, white: float) -> 
     code = 1.0 / (white - black) if whole else 1e-6
     bed = CircleBed.of(x, y, values, ring.radius, OVAL_SHARE * ring.radius, code)
     step = _fit_step(bed, ring, reach)
-    lip = _fit_lip(bed, step, ring, reach)
+    lip = _fit_lip(bed, step, ring, reach) if lips else None
     solution = step if lip is None else lip
     spread = spread_of(solution)
     used = on_circle(solution)

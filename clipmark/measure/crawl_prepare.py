@@ -40,7 +40,7 @@ from clipmark.measure.crawl_view import ruler_for
 from clipmark.measure.crawl_wheels import WHEEL_U_MM, Radius, fitted_wheel
 from clipmark.measure.lens_file import LensSource
 from clipmark.measure.view import ViewOptions
-from clipmark.motion.wheel_lane import Refine
+from clipmark.motion.wheel_set import Refine
 
 LineLike = Line | Sequence[float]
 

@@ -119,7 +119,7 @@ def fitted_wheel(clip: Clip, frame: Frame, wheel: Wheel) -> tuple[Wheel, str]:
             white=float(clip.white_level),
             to_flat=lambda points: points @ to_circle.T,
             from_flat=lambda points: points @ back.T,
-            most_rings=1,
+            quick=True,
         )
     except FitError as error:
         return wheel, f"The wheel's hub is taken as marked: {error}."

@@ -25,8 +25,8 @@ from clipmark.motion.repeats import hardly_changed
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.templates import picture_noise
 from clipmark.motion.wheel import WheelFix
-from clipmark.motion.wheel_lane import Refine, WheelLane
 from clipmark.motion.wheel_path import WheelFollowing
+from clipmark.motion.wheel_set import Refine, WheelSet
 
 QUEUE_FRAMES = 6
 AGREES_PX = 1.0  # at the reference frame the body must be found at the patch itself
@@ -155,14 +155,14 @@ class _Tracker:
         pieces = choose_background(luma, patch, noise)
         self.background = None if pieces is None else BackgroundFollower(luma, pieces)
         self.count = 0 if pieces is None else pieces.count
-        self.lane = WheelLane(reference, wheels, noise, level, self.middle, refine)
+        self.wheels = WheelSet(reference, wheels, noise, level, self.middle, refine)
         self._before: NDArray[np.generic] | None = None
 
     def start_unknown(self) -> None:
         self.body.start_unknown()
         if self.background is not None:
             self.background.start_unknown()
-        self.lane.start_unknown()
+        self.wheels.start_unknown()
 
     def step(self, frame: Frame) -> _Row:
         luma = frame.luma
@@ -171,7 +171,7 @@ class _Tracker:
             shifts, seen = self.background.step(luma)
         place = self.body.place_px
         fix = self.body.step(luma, frame.time_s)
-        self.lane.put(luma, frame.time_s, fix.place_px, fix.turn_rad)
+        self.wheels.step(luma, frame.time_s, fix.place_px, fix.turn_rad)
         change = math.inf if self._before is None else self._change(luma, self._before, place)
         self._before = luma
         return _Row(
@@ -229,7 +229,7 @@ def follow(
     wheels : sequence of Wheel, optional
         Wheels marked in the reference frame, px.
     refine : callable, optional
-        See `WheelLane`.
+        See `WheelSet`.
 
     Raises
     ------
@@ -246,21 +246,15 @@ def follow(
         return _Tracker(reference, patch, wheels, refine)
 
     tracker = tracker_of()
-    try:
-        forth = _forwards(clip, tracker, tracker_of, ordinal, span, reference, progress, observer)
-    finally:
-        tracker.lane.stop()
+    forth = _forwards(clip, tracker, tracker_of, ordinal, span, reference, progress, observer)
     if forth.fresh is None:
-        return _gather(forth.rows, tracker, tracker.lane.settled(), forth.prints)
+        return _gather(forth.rows, tracker, tracker.wheels.settled(), forth.prints)
     back = tracker_of()
-    try:
-        earlier = _backwards(clip, back, ordinal, span.first, reference, observer)
-    finally:
-        back.lane.stop()
+    earlier = _backwards(clip, back, ordinal, span.first, reference, observer)
     rows = earlier + [row for row in forth.rows if row.ordinal >= ordinal]
     turned = [
         [*_counted_down(before), *after]
-        for before, after in zip(back.lane.settled(), forth.fresh.lane.settled(), strict=True)
+        for before, after in zip(back.wheels.settled(), forth.fresh.wheels.settled(), strict=True)
     ]
     return _gather(rows, forth.fresh, turned, forth.prints)
 
@@ -296,19 +290,15 @@ def _forwards(
     rows: list[_Row] = []
     fresh: _Tracker | None = None
     threads = max(1, (os.cpu_count() or 1) - 1)  # one core is left for following
-    try:
-        for frame in read_ahead(clip.frames(span.first, span.last, threads=threads)):
-            if frame.ordinal == ordinal and rows and not _lands_on_patch(tracker, frame):
-                fresh = tracker_of()
-            rows.append((fresh or tracker).step(frame))
-            _tell(observer, rows[-1])
-            if frame.ordinal in (span.first, span.last):
-                prints[frame.ordinal] = frame.fingerprint
-            if progress is not None:
-                progress(len(rows), total)
-    finally:
-        if fresh is not None:
-            fresh.lane.stop()
+    for frame in read_ahead(clip.frames(span.first, span.last, threads=threads)):
+        if frame.ordinal == ordinal and rows and not _lands_on_patch(tracker, frame):
+            fresh = tracker_of()
+        rows.append((fresh or tracker).step(frame))
+        _tell(observer, rows[-1])
+        if frame.ordinal in (span.first, span.last):
+            prints[frame.ordinal] = frame.fingerprint
+        if progress is not None:
+            progress(len(rows), total)
     return _Forth(rows, prints, fresh)
 
 
@@ -377,5 +367,5 @@ def _gather(
         repeated=hardly_changed(np.array([row.change for row in rows])),
         renewed=tracker.body.renewed,
         fingerprints=prints,
-        wheels=tuple(tracker.lane.gather(turned, len(rows))),
+        wheels=tuple(tracker.wheels.gather(turned, len(rows))),
     )

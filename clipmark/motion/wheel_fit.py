@@ -15,7 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from clipmark.motion.register import FINE_NOISE_LOST, OVER_STEP, SLOPE_OVER_WEIGHT, TUKEY
+from clipmark.motion.register import (
+    FINE_NOISE_LOST,
+    OVER_STEP,
+    SLOPE_OVER_WEIGHT,
+    SPARSE,
+    TUKEY,
+)
 from clipmark.motion.sampling import (
     REACH_PX,
     Float32Array,
@@ -27,7 +33,7 @@ from clipmark.motion.wheel_ring import Ring
 
 MARGIN_PX = 9
 MOST_STEPS = 9
-SETTLED_PX = 0.004
+SETTLED_PX = 0.01  # the step after is five times smaller
 POSE = 4  # shift x, shift y, turn, growth; then contrast and level, each with two slopes
 LIGHT = 6
 LEAST_INSIDE = 0.5  # of the ring must lie in the picture
@@ -127,7 +133,12 @@ class _Solver:
         self.coefficients = spline_coefficients(np.asarray(crop.pixels, dtype=np.float32))
         self.mean = ring.mean
         self.contrast = ring.values - np.float32(self.mean)
-        self.steer, self.slope = ring.columns
+        poses, self.slope = ring.columns
+        # rows of both: the pose, then contrast and level with two slopes each; filled as it goes
+        self.steer = np.empty((POSE + LIGHT, ring.values.size), np.float32)
+        self.steer[:POSE] = poses
+        self.steer[POSE], self.steer[POSE + 3] = self.contrast, 1.0
+        self.model = np.empty_like(self.steer)
         self.light = np.zeros(LIGHT)
         self.light[0] = 1.0
         self.limit: float | None = None
@@ -139,8 +150,8 @@ class _Solver:
             (1 + self.growth) * self.ring.shape @ np.array([[c, -s], [s, c]]), dtype=np.float64
         )
 
-    def _look(self) -> tuple[Float32Array, Float32Array, NDArray[np.bool_], Float32Array]:
-        """Residuals, picture values, which pixels are inside, light columns (LIGHT, N)."""
+    def _look(self) -> tuple[Float32Array, Float32Array, NDArray[np.bool_]]:
+        """Residuals, picture values, which pixels are inside; the columns of light are renewed."""
         places = self.ring.places
         middle = self.ring.centre + self.shift - self.corner
         at = self._form().astype(np.float32) @ places
@@ -152,20 +163,18 @@ class _Solver:
         np.clip(y, 1, height - 3, out=y)
         values = sample(self.coefficients, x, y)
         c, s = math.cos(self.turn), math.sin(self.turn)
-        across = np.float32(c) * places[0] - np.float32(s) * places[1]
-        down = np.float32(s) * places[0] + np.float32(c) * places[1]
-        one = np.ones_like(across)
-        t = self.contrast
-        light = np.stack([t, t * across, t * down, one, across, down])
+        light = self.steer[POSE:]
+        np.subtract(np.float32(c) * places[0], np.float32(s) * places[1], out=light[4])
+        np.add(np.float32(s) * places[0], np.float32(c) * places[1], out=light[5])
+        np.multiply(self.contrast, light[4:], out=light[1:3])
         model = self.light.astype(np.float32) @ light
-        return values - np.float32(self.mean) - model, values, inside, light
+        return values - np.float32(self.mean) - model, values, inside
 
     def _weights(self, e: Float32Array, inside: NDArray[np.bool_], step: int) -> Float32Array:
         """Tukey weights; their scale leans on what residuals usually are, and then stays."""
         size = np.abs(e)
         if step <= 2 or self.limit is None:
-            seen = size[inside]
-            spread = 1.4826 * float(np.median(seen)) if seen.size else self.usual
+            spread = _scale(size, inside) if inside.any() else self.usual
             self.limit = TUKEY * float(np.clip(spread, self.usual, 4 * self.usual))
             if step == 0:
                 self.limit *= 1.5
@@ -177,25 +186,23 @@ class _Solver:
         """Iterate to convergence and report."""
         length = math.inf
         for step in range(MOST_STEPS):
-            e, values, inside, light = self._look()
+            e, values, inside = self._look()
             if inside.mean() < LEAST_INSIDE:
                 return None
             weights = self._weights(e, inside, step)
-            matrix, steer = self._matrix(weights, light)
-            change = self._solve(matrix, steer, e, weights) * (1.0 if step == 0 else OVER_STEP)
+            matrix = self._matrix(weights)
+            change = self._solve(matrix, e, weights) * (1.0 if step == 0 else OVER_STEP)
             length = self._apply(change)
             if length < SETTLED_PX:
                 break
-        return self._report(e, values, inside, weights, steer, matrix, length)
+        return self._report(e, values, inside, weights, matrix, length)
 
-    def _matrix(
-        self, weights: Float32Array, light: Float32Array
-    ) -> tuple[FloatArray, Float32Array]:
-        """Normal matrix (K, K), the noise's own share out, and the steering columns (K, N)."""
+    def _matrix(self, weights: Float32Array) -> FloatArray:
+        """Normal matrix (K, K), the noise's own share taken out."""
         gain = np.float32(max(self.light[0], 0.05))
-        steer = np.concatenate([self.steer, light])
-        model = np.concatenate([self.slope * gain, light])
-        matrix = ((steer * weights) @ model.T).astype(np.float64)
+        np.multiply(self.slope, gain, out=self.model[:POSE])
+        self.model[POSE:] = self.steer[POSE:]
+        matrix = ((self.steer * weights) @ self.model.T).astype(np.float64)
         ring = self.ring
         total = float(weights.sum(dtype=np.float64))
         share = float(gain) * ring.slope_noise * ring.noise**2
@@ -208,12 +215,10 @@ class _Solver:
         matrix[3, 3] += total * self.usual**2 / 0.02**2 / max(total, 1.0)
         for i in (5, 6):
             matrix[i, i] += self.usual**2 / 0.3**2
-        return matrix, steer
+        return np.asarray(matrix, dtype=np.float64)
 
-    def _solve(
-        self, matrix: FloatArray, steer: Float32Array, e: Float32Array, weights: Float32Array
-    ) -> FloatArray:
-        vector = (steer @ (weights * e)).astype(np.float64)
+    def _solve(self, matrix: FloatArray, e: Float32Array, weights: Float32Array) -> FloatArray:
+        vector = (self.steer @ (weights * e)).astype(np.float64)
         try:
             change = np.linalg.solve(matrix, vector)
         except np.linalg.LinAlgError:
@@ -228,7 +233,7 @@ class _Solver:
         if length > 3.0:
             change = change.copy()
             change[:POSE] *= 3.0 / length
-        form = self._form() @ np.linalg.inv(self.ring.shape)
+        form = self._form() @ self.ring.unshape
         self.shift = self.shift - form @ change[:2]
         self.turn -= float(change[2])
         self.growth = float(np.clip((1 + self.growth) / (1 + change[3]) - 1, -0.3, 0.3))
@@ -242,28 +247,24 @@ class _Solver:
         values: Float32Array,
         inside: NDArray[np.bool_],
         weights: Float32Array,
-        steer: Float32Array,
         matrix: FloatArray,
         length: float,
     ) -> WheelFit:
-        seen = np.abs(e[inside])
-        scale = 1.4826 * float(np.median(seen)) if seen.size else math.inf
+        scale = _scale(np.abs(e), inside) if inside.any() else math.inf
         return WheelFit(
             pose=WheelPose(self.shift, self.turn, self.growth),
-            covariance=self._covariance(e, weights, steer, matrix),
+            covariance=self._covariance(e, weights, matrix),
             weights=weights,
             inliers=float(np.mean(weights > 0.3)),
             match=_correlation(weights, values, self.ring.values),
             scale=scale,
             gain=float(self.light[0]),
-            settled=length < 10 * SETTLED_PX,
+            settled=length < 4 * SETTLED_PX,
         )
 
-    def _covariance(
-        self, e: Float32Array, weights: Float32Array, steer: Float32Array, matrix: FloatArray
-    ) -> FloatArray:
+    def _covariance(self, e: Float32Array, weights: Float32Array, matrix: FloatArray) -> FloatArray:
         """Sandwich of shift and turn, (3, 3); scores summed per block, not below white ones."""
-        scores = steer * (weights * e)
+        scores = self.steer * (weights * e)
         white = (scores @ scores.T).astype(np.float64)
         count = int(self.ring.blocks.max()) + 1
         sums = np.stack([np.bincount(self.ring.blocks, row, count) for row in scores[:3]])
@@ -274,6 +275,13 @@ class _Solver:
         ratio = np.maximum(block / np.maximum(np.diag(white)[:3] * FINE_NOISE_LOST, 1e-12), 1.0)
         grow = np.sqrt(ratio)
         return np.asarray(spread[:3, :3] * np.outer(grow, grow), dtype=np.float64)
+
+
+def _scale(size: Float32Array, inside: NDArray[np.bool_]) -> float:
+    """Robust standard deviation from absolute residuals; every third of them tells it well."""
+    part = size[inside][::SPARSE]
+    middle = part.size // 2
+    return 1.4826 * float(np.partition(part, middle)[middle])
 
 
 def _correlation(weights: Float32Array, values: Float32Array, template: Float32Array) -> float:

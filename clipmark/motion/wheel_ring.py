@@ -32,7 +32,7 @@ from clipmark.motion.templates import BLOCK_PX, STEER_SIGMA_PX
 
 SMALLEST_PX = 12.0  # rim radius below which a ring holds too few pixels
 INNER, OUTER = 0.10, 1.04  # of the marked rim: the very hub tells no turn, the rim's edge its place
-RING_PIXELS = 1600
+RING_PIXELS = 1200
 WORST_TURN_DEG = 0.35  # a ring whose turn is known no better in a single frame tells none
 ALONG_SHARE = 0.5  # of the slope across the ring: less is an edge of the ring itself
 CLEAR = 4.0  # times the noise of a slope
@@ -120,6 +120,11 @@ class Ring:
             outward = np.sum(slopes * self.radials, axis=0)
             pair.append(np.stack([slopes[0], slopes[1], around, outward]))
         return pair[0], pair[1]
+
+    @cached_property
+    def unshape(self) -> FloatArray:
+        """Inverse of `shape`: from px to q."""
+        return np.asarray(np.linalg.inv(self.shape), dtype=np.float64)
 
     @cached_property
     def mean(self) -> float:
