@@ -21,6 +21,7 @@ from clipmark.marks import Line, Patch, Sheet, Span, Wheel, as_line
 from clipmark.measure.angle import BUDGET_DRAWS, DRAWS, measure_angle
 from clipmark.measure.angle_reading import AngleReading
 from clipmark.measure.crawl import CrawlReading, Observer, measure_crawl
+from clipmark.measure.crawl_terms import NOTHING_SAID, CrawlTerms
 from clipmark.measure.view import ViewOptions
 
 LINES = ("ramp", "chassis", "hubs", "level", "plumb", "travel", "scale", "finish")
@@ -57,6 +58,8 @@ class MarksFile:
         Their diameter.
     true_fps : float or None
         What the camera really took; to be given to `open_clip`.
+    terms : CrawlTerms
+        Hold time and band of a crawl (``hold_s``, ``band_hz``).
     """
 
     frame: int
@@ -77,6 +80,7 @@ class MarksFile:
     wheels: tuple[Wheel, ...] = ()
     wheel_mm: float | None = None
     true_fps: float | None = None
+    terms: CrawlTerms = NOTHING_SAID
 
     @classmethod
     def read(cls, path: Path, lenses: Path) -> MarksFile:
@@ -131,6 +135,7 @@ class MarksFile:
             wheels=_wheels(data.get("wheels")),
             wheel_mm=_number(data, "wheel_mm"),
             true_fps=_number(data, "true_fps"),
+            terms=_terms(data),
         )
 
     @property
@@ -229,6 +234,7 @@ def crawl_from(
     """
     if marks.patch is None:
         raise MarkError("the marks name no patch to follow; mark a textured part of the body")
+    hold_s, band_hz = marks.terms.settings()
     return measure_crawl(
         clip,
         marks.frame if marks.patch_frame is None else marks.patch_frame,
@@ -245,6 +251,8 @@ def crawl_from(
         sheet=marks.sheet,
         edge_fit=marks.edge_fit,
         facing=marks.nose,
+        hold_s=hold_s,
+        band_hz=band_hz,
         progress=progress,
         observer=observer,
     )
@@ -313,6 +321,11 @@ def _number(data: Mapping[str, object], name: str) -> float | None:
 def _whole(data: Mapping[str, object], name: str) -> int | None:
     value = data.get(name)
     return None if value is None else int(cast(int, value))
+
+
+def _terms(data: Mapping[str, object]) -> CrawlTerms:
+    band = _numbers(data, "band_hz", 2)
+    return CrawlTerms(_number(data, "hold_s"), (band[0], band[1]) if band else None)
 
 
 def _wheels(value: object) -> tuple[Wheel, ...]:

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from clipmark.measure.crawl_terms import NOTHING_SAID, CrawlTerms
 from clipmark.measure.grading import grade_result
-from clipmark.record.rule_sheet import read_rule_sheet
+from clipmark.record.rule_sheet import RuleSheet, read_rule_sheet
 from clipmark.uncertainty.grades import GradeTable
 
 
@@ -19,12 +20,23 @@ class TestGrade:
     ----------
     test : str
     table : GradeTable or None
+    terms : CrawlTerms
+        How a crawl of this test is to be measured, as far as the sheet says.
     """
 
     __test__ = False  # a test of the event, not of the software
 
     test: str
     table: GradeTable | None = None
+    terms: CrawlTerms = NOTHING_SAID
+
+    @classmethod
+    def of(cls, sheet: RuleSheet, test: str | None) -> TestGrade:
+        """What a rule sheet says of the test named so; of one it does not know, the usual."""
+        rules = sheet.test(test) if test else None
+        if rules is None:
+            return cls(test or "")
+        return cls(rules.id, rules.grade_table, CrawlTerms(rules.hold_s, rules.band_hz))
 
     def graded(self, measure: str, result: Mapping[str, object]) -> dict[str, object]:
         """The result of a measurement with its ``grade``; null where the test gives none.
@@ -33,7 +45,9 @@ class TestGrade:
         """
         if measure != "crawl":
             return dict(result)
-        grade = None if self.table is None else grade_result(result, self.table, self.test)
+        if self.table is None:
+            return {**result, "grade": None}
+        grade = grade_result(result, self.table, self.test, self.terms)
         return {**result, "grade": grade}
 
     def of_attempt(
@@ -67,8 +81,7 @@ def grade_of_test(event: Path, test: str | None) -> TestGrade:
     RecordError, FolderError
         When the rule sheet cannot be read.
     """
-    rules = read_rule_sheet(event).test(test) if test else None
-    return TestGrade(test or "", None if rules is None else rules.grade_table)
+    return TestGrade.of(read_rule_sheet(event), test) if test else TestGrade("")
 
 
 def read_grade(result: Mapping[str, object] | None) -> object:

@@ -23,6 +23,7 @@ from clipmark.clip import open_clip
 from clipmark.errors import MarkError
 from clipmark.marks import Line, Patch, Sheet, Span, Wheel
 from clipmark.measure.crawl import CrawlMarks, CrawlReading, expect_crawl, measure_marked
+from clipmark.measure.crawl_terms import BAND_HZ, HOLD_S
 from clipmark.measure.crawl_wheels import WHEEL_U_MM
 from clipmark.record.models import Span as RecordedSpan
 from clipmark.sheet_grade import grade_of_test
@@ -125,12 +126,25 @@ def run(
         ),
     ] = None,
     hold_s: Annotated[
-        float,
-        typer.Option("--hold-s", metavar="S", help="How long the slowest speed must be held."),
-    ] = 2.0,
+        float | None,
+        typer.Option(
+            "--hold-s",
+            metavar="S",
+            help=f"How long the slowest speed must be held; else as the rule sheet has it for "
+            f"--test, or {HOLD_S:g}.",
+            rich_help_panel=MOTION,
+        ),
+    ] = None,
     band: Annotated[
-        str, typer.Option("--band", metavar="LOW:HIGH", help="Band of the ripple, Hz.")
-    ] = "0.5:5",
+        str | None,
+        typer.Option(
+            "--band",
+            metavar="LOW:HIGH",
+            help="Band of the ripple, Hz; else as the rule sheet has it for --test, or "
+            f"{BAND_HZ[0]:g}:{BAND_HZ[1]:g}.",
+            rich_help_panel=MOTION,
+        ),
+    ] = None,
     trace: Annotated[
         Path | None, typer.Option("--trace", metavar="TRACE.csv", help="Write the trace here.")
     ] = None,
@@ -196,7 +210,9 @@ def run(
     saving = Saving(into, attempt, by, details)
     saving.check()
     sheet_grade = grade_of_test(rules, named_test(rules, test)) if rules is not None else None
+    terms = saving.terms() if sheet_grade is None else sheet_grade.terms
     with located(clip, frame):
+        held_s, band_hz = terms.settings(hold_s, None if band is None else _band(band))
         way = Line.parse(travel, "the travel line") if travel else None
         scale_line = Line.parse(scale, "the scale mark") if scale else None
         wheels = tuple(Wheel.parse(text) for text in wheel or ())
@@ -211,8 +227,8 @@ def run(
             wheel_u_mm=wheel_u_mm,
             rim_mm=rim_mm,
             facing=facing,
-            hold_s=hold_s,
-            band_hz=_band(band),
+            hold_s=held_s,
+            band_hz=band_hz,
             lens=lens,
             view_angle_deg=view_angle,
             square_within_deg=square_within,

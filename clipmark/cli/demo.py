@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -19,6 +20,7 @@ from clipmark.marks_file import MarksFile, measure_marks
 from clipmark.record import disk
 from clipmark.record.folder import EventFolder
 from clipmark.sample.media import sample_media_folder
+from clipmark.sheet_grade import grade_of_test
 from clipmark.workbench import AttemptDetails, Declaration, save_reading, span_of
 
 SIGNED_BY = "clipmark demo"
@@ -86,6 +88,7 @@ def _measure(
     taken = event.add_clip(media / str(item["clip"]))
     path = event.path / taken.path
     marks = MarksFile.read(media / str(item["marks"]), event.path / "lenses")
+    marks = replace(marks, terms=grade_of_test(event.path, str(item["test"])).terms)
     details = AttemptDetails(
         entry=str(item["entry"]),
         test=str(item["test"]),

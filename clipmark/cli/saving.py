@@ -10,8 +10,10 @@ import pandas as pd
 
 from clipmark.errors import RecordError
 from clipmark.evidence import keep_trace
+from clipmark.measure.crawl_terms import NOTHING_SAID, CrawlTerms
 from clipmark.record.folder import EventFolder
 from clipmark.record.models import Attempt, Span
+from clipmark.sheet_grade import grade_of_test
 from clipmark.workbench import AttemptDetails, Declaration, MarkedThing, save_reading
 
 
@@ -48,6 +50,22 @@ class Saving:
                 "it ran, or --attempt ID to add to one that is there"
             )
         EventFolder.open(self.into).close()
+
+    def terms(self) -> CrawlTerms:
+        """How a crawl of the test it is saved under is measured; nothing said where none is saved.
+
+        Raises
+        ------
+        RecordError, FolderError
+            When the rule sheet cannot be read, or the attempt is not there.
+        """
+        if self.into is None:
+            return NOTHING_SAID
+        test = self.details.test
+        if test is None and self.attempt is not None:
+            with EventFolder.open(self.into) as event:
+                test = event.attempt(self.attempt).attempt.test
+        return grade_of_test(self.into, test).terms
 
     def save(
         self,

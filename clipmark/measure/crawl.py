@@ -19,6 +19,7 @@ from clipmark.measure.crawl_prepare import CrawlMarks, LineLike, prepare, trace_
 from clipmark.measure.crawl_reading import CrawlReading
 from clipmark.measure.crawl_ruler import SCALE_U_PX, PointMap, Ruler
 from clipmark.measure.crawl_table import trace_table
+from clipmark.measure.crawl_terms import BAND_HZ, HOLD_S
 from clipmark.measure.crawl_values import Trace
 from clipmark.measure.crawl_warnings import followed_warnings, still_warnings
 from clipmark.measure.crawl_wheels import WHEEL_U_MM, trace_wheel
@@ -52,8 +53,8 @@ def measure_crawl(
     wheel_mm: float | None = None,
     wheel_u_mm: float = WHEEL_U_MM,
     rim_mm: float | None = None,
-    hold_s: float = 2.0,
-    band_hz: tuple[float, float] = (0.5, 5.0),
+    hold_s: float = HOLD_S,
+    band_hz: tuple[float, float] = BAND_HZ,
     window_s: float | None = None,
     facing: str | None = None,
     progress: Progress | None = None,

@@ -35,6 +35,7 @@ from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_ruler import SCALE_U_PX, PointMap, Ruler, plane_ruler
 from clipmark.measure.crawl_scale import scale_from, wheel_gives_scale
 from clipmark.measure.crawl_standing import Stands, find_stands
+from clipmark.measure.crawl_terms import BAND_HZ, HOLD_S
 from clipmark.measure.crawl_values import Trace
 from clipmark.measure.crawl_view import ruler_for
 from clipmark.measure.crawl_wheels import WHEEL_U_MM, Radius, fitted_wheel
@@ -69,8 +70,8 @@ class CrawlMarks:
     wheel_mm: float | None = None
     wheel_u_mm: float = WHEEL_U_MM
     rim_mm: float | None = None
-    hold_s: float = 2.0
-    band_hz: tuple[float, float] = (0.5, 5.0)
+    hold_s: float = HOLD_S
+    band_hz: tuple[float, float] = BAND_HZ
     window_s: float | None = None
     facing: str | None = None
 

@@ -9,6 +9,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from clipmark.measure.crawl_terms import CrawlTerms
 from clipmark.measure.values import Value
 from clipmark.uncertainty.digits import digits_for
 from clipmark.uncertainty.grades import GradeTable, probabilities
@@ -104,7 +105,12 @@ def grade_of(value: Value, table: GradeTable, *, below_floor: bool = False) -> G
     return Graded(grade, p, better, worse, said)
 
 
-def grade_result(result: Mapping[str, object], table: GradeTable, test: str) -> dict[str, object]:
+def grade_result(
+    result: Mapping[str, object],
+    table: GradeTable,
+    test: str,
+    terms: CrawlTerms | None = None,
+) -> dict[str, object]:
     """Grade of a crawl reading in its JSON form.
 
     Parameters
@@ -114,6 +120,8 @@ def grade_result(result: Mapping[str, object], table: GradeTable, test: str) -> 
     table : GradeTable
     test : str
         Name of the test in the rule sheet that the table stands in.
+    terms : CrawlTerms, optional
+        What that test says of the hold time and the band: a value taken on others has no grade.
 
     Returns
     -------
@@ -123,7 +131,8 @@ def grade_result(result: Mapping[str, object], table: GradeTable, test: str) -> 
     """
     name = table.measure
     value, why = _value_in(result, name)
-    if value is None:
+    why = why or ("" if terms is None else terms.why_not(name, result))
+    if value is None or why:
         graded = Graded(None, {}, None, None, f"No grade: {why}.")
     else:
         below = name == "ripple" and result.get("ripple_below_noise_floor") is True

@@ -78,9 +78,10 @@ class AngleAsked(Fact):
 
 
 class CrawlAsked(Fact):
-    """Marks to measure a crawl from."""
+    """Marks to measure a crawl from, and the test whose hold time and band it is measured with."""
 
     marks: Marks
+    test: Label | None = None
 
 
 class FitAsked(Fact):

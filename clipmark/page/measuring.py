@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 
 from numpy.linalg import LinAlgError
 
 from clipmark.errors import FollowError, LensError, MarkError
 from clipmark.marks_file import MarksFile, angle_from
+from clipmark.measure.crawl_terms import CrawlTerms
 from clipmark.page.bodies import finite
 from clipmark.page.desk import Desk
 from clipmark.page.jobs import Job, opened
 from clipmark.record import disk
 from clipmark.record.draft import AttemptDraft, Marks
 from clipmark.record.models import Attempt, Declared, Span
+from clipmark.sheet_grade import TestGrade
 from clipmark.signing import draft_from_attempt
 from clipmark.workbench import span_of
 
@@ -51,10 +54,22 @@ def marks_file(desk: Desk, marks: Marks) -> MarksFile:
     return MarksFile.of(marks.given(), lenses)
 
 
-def key_of(desk: Desk, measure: str, sha256: str, marks: Marks) -> str:
-    """What a result depends on: clip, the marks that enter, and the lens file's own content."""
-    used = used_by(measure, marks)
-    return json.dumps([measure, sha256, used, _lens_sha256(desk, marks)], sort_keys=True)
+def key_of(
+    desk: Desk, measure: str, sha256: str, marks: Marks, terms: CrawlTerms | None = None
+) -> str:
+    """What a result depends on: clip, the marks that enter, the lens file's own content, terms."""
+    used: list[object] = [measure, sha256, used_by(measure, marks), _lens_sha256(desk, marks)]
+    return json.dumps(used if terms is None else [*used, *terms.settings()], sort_keys=True)
+
+
+def crawl_key(desk: Desk, sha256: str, marks: Marks, test: str | None) -> str:
+    """What a crawl depends on when it is measured for that test."""
+    return key_of(desk, "crawl", sha256, marks, _terms(desk, test))
+
+
+def _terms(desk: Desk, test: str | None) -> CrawlTerms:
+    """The hold time and the band that the rule sheet, as it last could be read, gives that test."""
+    return TestGrade.of(desk.sheets.look().rules, test).terms
 
 
 def _lens_sha256(desk: Desk, marks: Marks) -> str | None:
@@ -106,13 +121,14 @@ def angle_result(desk: Desk, sha256: str, marks: Marks, *, live: bool = False) -
     return measure() if live else desk.jobs.kept(key_of(desk, "angle", sha256, marks), measure)
 
 
-def start_crawl(desk: Desk, sha256: str, marks: Marks) -> Job:
-    """The background crawl of these marks: started, running or done already."""
-    ready = marks_file(desk, marks)
+def start_crawl(desk: Desk, sha256: str, marks: Marks, test: str | None) -> Job:
+    """The background crawl of these marks for that test: started, running or done already."""
+    terms = _terms(desk, test)
+    ready = replace(marks_file(desk, marks), terms=terms)
     if ready.patch is None:
         raise MarkError("no body patch is marked; mark a textured part of the body to follow")
     desk.shelf.path(sha256)
-    return desk.jobs.crawl(key_of(desk, "crawl", sha256, marks), sha256, ready)
+    return desk.jobs.crawl(key_of(desk, "crawl", sha256, marks, terms), sha256, ready)
 
 
 def results_for(desk: Desk, draft: AttemptDraft, old: Attempt | None) -> Results:
@@ -138,13 +154,13 @@ def results_for(desk: Desk, draft: AttemptDraft, old: Attempt | None) -> Results
         elif measure == "angle":
             results[measure] = angle_result(desk, draft.clip, draft.marks)
         else:
-            results[measure] = _crawl_result(desk, draft.clip, draft.marks)
+            results[measure] = _crawl_result(desk, draft.clip, draft.marks, draft.details.test)
     return results
 
 
-def _crawl_result(desk: Desk, sha256: str, marks: Marks) -> dict[str, object]:
+def _crawl_result(desk: Desk, sha256: str, marks: Marks, test: str | None) -> dict[str, object]:
     """The crawl, waited for."""
-    job = start_crawl(desk, sha256, marks)
+    job = start_crawl(desk, sha256, marks, test)
     job.ended.wait()
     if job.state == "done" and job.result is not None:
         return job.result
@@ -166,6 +182,8 @@ def _unchanged(
     if reading is None or reading.clip_sha256 != draft.clip or before.clip != draft.clip:
         return None
     same = used_by(measure, before.marks) == used_by(measure, draft.marks)
+    if same and measure == "crawl":
+        same = _terms(desk, draft.details.test).were_those_of(reading.result)
     if same and old.lens is not None:
         same = old.lens.sha256 == _lens_sha256(desk, draft.marks)
     return dict(reading.result) if same else None

@@ -26,7 +26,7 @@ from clipmark.page.bodies import (
 from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.drafts import HeldError
 from clipmark.page.jobs import trace_of
-from clipmark.page.measuring import Results, key_of, readings_of, recorded_span, results_for
+from clipmark.page.measuring import Results, crawl_key, readings_of, recorded_span, results_for
 from clipmark.record.changes import changes_by_revision
 from clipmark.record.clips import reference
 from clipmark.record.draft import AttemptDraft
@@ -214,7 +214,7 @@ def _keep_trace(desk: Desk, id: str, draft: AttemptDraft, results: Results) -> p
     if "crawl" not in results or draft.clip is None:
         return None
     with contextlib.suppress(FolderError):  # a lens file taken away since: measured anew then
-        table = desk.jobs.table(key_of(desk, "crawl", draft.clip, draft.marks))
+        table = desk.jobs.table(crawl_key(desk, draft.clip, draft.marks, draft.details.test))
         if table is not None:
             keep_trace(desk.event_path, id, results["crawl"], table, chart=False)
         return table

@@ -12,6 +12,7 @@ from fastapi.responses import JSONResponse
 
 from clipmark.errors import FolderError, PageError, RecordError, RevisionError
 from clipmark.measure.camera_moved import compare_clips
+from clipmark.measure.crawl_terms import CrawlTerms
 from clipmark.page.bodies import (
     Answer,
     NewerRefusal,
@@ -83,6 +84,7 @@ def event(desk: DeskOf) -> Answer:
                 "calls": test.calls,
                 "grades": [list(pair) for pair in test.grades],
                 "grade_table": None if test.grade_table is None else asdict(test.grade_table),
+                "terms": asdict(CrawlTerms(test.hold_s, test.band_hz)),
             }
             for test in sheet.tests
         ],

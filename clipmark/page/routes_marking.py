@@ -82,7 +82,7 @@ def fit_one(sha: ClipId, asked: FitAsked, desk: DeskOf) -> Answer:
 def crawl_start(sha: ClipId, asked: CrawlAsked, desk: DeskOf) -> JobStarted | JSONResponse:
     """Follow the body in the background; poll the job."""
     try:
-        return JobStarted(job=start_crawl(desk, sha, asked.marks).id)
+        return JobStarted(job=start_crawl(desk, sha, asked.marks, asked.test).id)
     except QueueFullError as error:
         return JSONResponse({"error": str(error)}, 429, {"retry-after": "5"})
 
@@ -101,8 +101,7 @@ def job_now(
     found = desk.jobs.get(job)
     result = found.result
     if result is not None and test:
-        rules = desk.sheets.look().rules.test(test)
-        result = TestGrade(test, rules.grade_table if rules else None).graded("crawl", result)
+        result = TestGrade.of(desk.sheets.look().rules, test).graded("crawl", result)
     followed = found.followed[after : after + MOST_FOLLOWED]
     return JobAnswer(
         state=found.state,

@@ -51,6 +51,10 @@ class TestRules:
         Grade and its points.
     grade_table : GradeTable or None
         Of a smoothness test: which grade a measure of the crawl gives.
+    hold_s : float or None
+        How long a slowest speed must be held, s.
+    band_hz : tuple of float or None
+        Low and high end of the band of a ripple.
     """
 
     __test__ = False  # a test of the event, not of the software
@@ -65,6 +69,8 @@ class TestRules:
     calls: dict[str, float] = field(default_factory=dict)
     grades: tuple[tuple[float, float], ...] = ()
     grade_table: GradeTable | None = None
+    hold_s: float | None = None
+    band_hz: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -150,7 +156,25 @@ def _test(table: _Table) -> TestRules:
         calls=table.points("calls"),
         grades=table.pairs("grades"),
         grade_table=_grade_table(table),
+        hold_s=_hold_s(table),
+        band_hz=_band_hz(table),
     )
+
+
+def _hold_s(table: _Table) -> float | None:
+    found = table.number("hold_s")
+    if found is not None and found <= 0:
+        raise table.wrong("hold_s", "a time above 0, in seconds")
+    return found
+
+
+def _band_hz(table: _Table) -> tuple[float, float] | None:
+    if not table.has("band_hz"):
+        return None
+    ends = table.numbers("band_hz")
+    if len(ends) != 2 or not 0 < ends[0] < ends[1]:
+        raise table.wrong("band_hz", "the low and the high end of a band in Hz, such as [0.5, 5.0]")
+    return ends[0], ends[1]
 
 
 def _grade_table(table: _Table) -> GradeTable | None:

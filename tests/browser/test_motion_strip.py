@@ -139,4 +139,14 @@ def test_a_crawl_with_wheels_is_measured_graded_and_drawn(slip: Page) -> None:
     expect(number(slip, "slip")).to_contain_text("wheel 1")
     held = slip.evaluate("clipmarkPage.store.readings.crawl.result")
     assert held["grade"]["test"] == "creep"
+    with_other_terms = """clipmarkPage.store.setEvent({ ...clipmarkPage.store.event, tests:
+        clipmarkPage.store.event.tests.map((test) => ({ ...test, terms:
+            { hold_s: 2, band_hz: test.id === 'creep' ? [0.5, 5] : [1, 8] } })) })"""
+    slip.evaluate(with_other_terms)
+    current = "clipmarkPage.store.current('crawl') !== null"
+    assert slip.evaluate(current)
+    slip.evaluate("clipmarkPage.store.change('test', (d) => { d.details.test = 'board ladder'; })")
+    assert not slip.evaluate(current)  # measured in another band than that test asks for
+    slip.evaluate("clipmarkPage.store.change('test', (d) => { d.details.test = 'creep'; })")
+    assert slip.evaluate(current)
     expect(number(slip, "grade")).to_contain_text(f"grade {held['grade']['grade']:g}")

@@ -60,6 +60,42 @@ def test_wheels_chart_and_grade_in_one_go(clipmark, options, clip, tmp_path):
     assert not (event / "attempts.csv").exists()
 
 
+@pytest.fixture
+def in_a_band(clipmark, tmp_path):
+    """An event whose test "even" grades ripple from 1 to 8 Hz, speed held for 1.5 s."""
+    event = tmp_path / "banded"
+    assert clipmark("start", event).status == 0
+    sheet = event / "event.toml"
+    sheet.write_text(
+        sheet.read_text(encoding="utf-8")
+        + '\n[[test]]\nid = "even"\nkind = "smoothness"\nmeasure = "ripple"\nband_hz = [1, 8]\n'
+        + "hold_s = 1.5\ngrade_below = [[0.1, 3], [9, 2]]\ngrade_else = 1\n",
+        encoding="utf-8",
+    )
+    return event
+
+
+def test_band_and_hold_time_are_those_of_the_rule_sheet(clipmark, options, clip, in_a_band):
+    """When graded and when saved alike, unless others are asked for: the grade is not told then."""
+    asked = ("crawl", clip, *options, "--json")
+    graded = json.loads(clipmark(*asked, "--rules", in_a_band, "--test", "even").out)
+    assert (graded["ripple_band_hz"], graded["settings"]["hold_s"]) == ([1, 8], 1.5)
+    assert graded["grade"]["grade"] is not None
+    into = ("--into", in_a_band, "--test", "even", "--entry", "Siskin", "--by", "A. Judge")
+    saved = json.loads(clipmark(*asked, *into).out)
+    assert saved["ripple_band_hz"] == [1, 8]
+    again = ("--into", in_a_band, "--attempt", saved["saved"]["attempt"], "--by", "A. Judge")
+    assert json.loads(clipmark(*asked, *again).out)["ripple_band_hz"] == [1, 8]
+    other = clipmark(*asked, "--band", "0.5:5", "--rules", in_a_band, "--test", "even")
+    told = json.loads(other.out)
+    assert told["ripple_band_hz"] == [0.5, 5]
+    assert told["grade"]["grade"] is None
+    assert told["grade"]["said"] == (
+        "No grade: the ripple was taken from 0.5 to 5 Hz, but the rule sheet grades it from 1 to "
+        "8 Hz; measure again in that band."
+    )
+
+
 def test_what_to_expect_is_told_without_measuring(clipmark, options, clip):
     """Floors fall with speed, wheels and slip among them, and nothing of the span is measured."""
     done = clipmark("crawl", clip, *options, "--expect", "--json")

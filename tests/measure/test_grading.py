@@ -8,8 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm, truncnorm
 
+from clipmark.measure.crawl_terms import CrawlTerms
 from clipmark.measure.grading import MEASURES, grade_of, grade_result
 from clipmark.measure.values import Value, named
+from clipmark.record.readings import beside
 from clipmark.record.rule_sheet import GRADED_MEASURES
 from clipmark.uncertainty.grades import GradeTable, probabilities
 
@@ -19,6 +21,38 @@ RIPPLE = GradeTable("ripple", ((0.03, 5), (0.06, 4), (0.12, 3), (0.25, 2)), 1)
 
 def value(estimate, u):
     return Value(estimate, u, estimate - Z95 * u, estimate + Z95 * u)
+
+
+@pytest.mark.parametrize(
+    ("measure", "settings", "why"),
+    [
+        ("ripple", {"band_hz": [0.5, 5.0]}, ""),
+        (
+            "ripple",
+            {"band_hz": [0.5, 8.0]},
+            "the ripple was taken from 0.5 to 8 Hz, but the rule sheet grades it from 0.5 to 5 Hz; "
+            "measure again in that band",
+        ),
+        ("slowest_speed_mm_s", {"hold_s": 2.0, "band_hz": [1, 2]}, ""),
+        (
+            "slowest_speed_mm_s",
+            {"hold_s": 1.0},
+            "the slowest speed was held for 1 s, but the rule sheet asks for 2 s; measure again "
+            "with that hold time",
+        ),
+        ("start_jump", {"hold_s": 1.0, "band_hz": [1, 2]}, ""),
+        ("ripple", {}, ""),
+    ],
+)
+def test_a_value_taken_on_other_terms_than_the_rules_has_no_grade(measure, settings, why):
+    """Values that know no band and no hold time are graded whatever these were."""
+    result = {measure: 0.05, f"{beside(measure, 'low95')}": 0.04, beside(measure, "high95"): 0.06}
+    table = GradeTable(measure, ((0.1, 3),), 1)
+    found = grade_result(
+        {**result, "settings": settings}, table, "creep", CrawlTerms(2.0, (0.5, 5.0))
+    )
+    assert found["grade"] == (None if why else 3)
+    assert (found["said"] == f"No grade: {why}.") == bool(why)
 
 
 def test_a_grade_holds_strictly_below_its_limit():

@@ -176,6 +176,29 @@ def test_a_finished_crawl_is_graded_for_the_test_that_is_asked_for(page):
         assert answer["result"]["grade"] is None
 
 
+def test_a_crawl_is_measured_in_the_band_of_the_test_it_is_asked_for(page):
+    """Another test with another band is another question; the sheet says which that is."""
+    marks = kit.marks_of(STALL) | {"span": [0, 100]}
+    sheet = page.desk.event_path / "event.toml"
+    held = sheet.read_text(encoding="utf-8")
+    narrow = '\n[[test]]\nid = "narrow"\nkind = "smoothness"\nband_hz = [1, 4]\nhold_s = 1\n'
+    sheet.write_text(held + narrow, encoding="utf-8")
+    try:
+        tests = {test["id"]: test for test in page.get("/api/event").json()["tests"]}
+        assert tests["narrow"]["terms"] == {"hold_s": 1.0, "band_hz": [1.0, 4.0]}
+        asked = f"/api/clips/{kit.clip_of(page, STALL)}/crawl"
+        jobs = [
+            page.post(asked, json={"marks": marks, "test": test}).json()["job"]
+            for test in ("creep", "board ladder", "narrow")
+        ]
+        assert jobs[0] == jobs[1]  # one says nothing, the other what is usual
+        assert jobs[2] != jobs[0]
+        found = followed_to_the_end(page, jobs[2])[-1]["result"]
+        assert (found["ripple_band_hz"], found["settings"]["hold_s"]) == ([1, 4], 1)
+    finally:
+        sheet.write_text(held, encoding="utf-8")
+
+
 def test_a_crawl_that_cannot_be_followed_says_why(page):
     marks = kit.marks_of(STALL) | {"patch": [3, 3, 5, 5]}
     answer = crawl(page, STALL, marks)[-1]

@@ -83,6 +83,13 @@ def test_a_smoothness_test_without_grades_is_as_it_was():
     assert sheet("").test("creep") is None
 
 
+def test_a_test_may_say_its_band_and_hold_time_or_leave_them_open():
+    said = sheet(graded("band_hz = [1, 8]\nhold_s = 3")).tests[0]
+    assert (said.band_hz, said.hold_s) == ((1.0, 8.0), 3.0)
+    open_ = sheet(graded("")).tests[0]
+    assert (open_.band_hz, open_.hold_s) == (None, None)
+
+
 RIPPLE = 'measure = "ripple"\n'
 AT = "event.toml, [[test]] number 1: "
 
@@ -135,6 +142,20 @@ AT = "event.toml, [[test]] number 1: "
             "better), and only one of them; give one",
         ),
         (
+            "band_hz = [5, 0.5]",
+            "band_hz must be the low and the high end of a band in Hz, such as [0.5, 5.0], but is "
+            "[5, 0.5]; mend that line",
+        ),
+        (
+            "band_hz = []",
+            "band_hz must be the low and the high end of a band in Hz, such as [0.5, 5.0], but is "
+            "[]; mend that line",
+        ),
+        (
+            "hold_s = 0",
+            "hold_s must be a time above 0, in seconds, but is 0; mend that line",
+        ),
+        (
             'measure = "style"\ngrade_below = [[1, 2]]\ngrade_else = 1',
             f"measure must be one of {', '.join(GRADED_MEASURES)}, but is 'style'; mend that line",
         ),
@@ -144,7 +165,7 @@ AT = "event.toml, [[test]] number 1: "
         ),
     ],
 )
-def test_a_table_of_grades_that_cannot_be_used_is_refused_with_its_place(lines, sentence):
+def test_what_a_smoothness_test_cannot_use_is_refused_with_its_place(lines, sentence):
     with pytest.raises(RecordError) as refused:
         sheet(graded(lines))
     assert str(refused.value) == AT + sentence

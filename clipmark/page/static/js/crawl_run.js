@@ -80,7 +80,10 @@ class CrawlRun {
     this.job = run;
     this.show(0, 0);
     try {
-      const { job } = await api.post(`api/clips/${sha}/crawl`, { marks: store.draft.marks });
+      const { job } = await api.post(`api/clips/${sha}/crawl`, {
+        marks: store.draft.marks,
+        test: this.test.name,
+      });
       run.id = job;
       if (run.ended) {
         await api.post(`api/jobs/${job}/stop`);

@@ -1,5 +1,7 @@
 // The state of the page: one attempt's draft with undo, readings, and what is in hand.
 
+import { onTermsOf } from "./crawl_terms.js";
+
 /**
  * @typedef {object} Draft
  * @property {string|null} attempt
@@ -263,10 +265,12 @@ export class Store {
     this.tell("readings");
   }
 
-  /** The reading of the marks as they are now, or null when they changed since. */
+  /** The reading of the marks as they are now, or null when they, or its terms, changed since. */
   current(name) {
     const held = this.readings[name];
-    return held && held.forMarks === marksKey(name, this.draft) ? held.result : null;
+    if (!held || held.forMarks !== marksKey(name, this.draft)) return null;
+    if (name === "crawl" && !onTermsOf(held.result, this.event, this.draft.details.test)) return null;
+    return held.result;
   }
 
   setFit(mark, fit) {

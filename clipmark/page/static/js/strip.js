@@ -71,7 +71,9 @@ class Strip {
 
   start() {
     const { store, clock } = this.ctx;
-    store.subscribe(() => this.redrawSoon(), ["draft", "marks", "calls", "readings", "loaded", "clip", "ui"]);
+    store.subscribe(() => this.redrawSoon(), [
+      "draft", "marks", "calls", "readings", "loaded", "clip", "ui", "details", "event",
+    ]);
     clock.subscribe(() => this.showPlace());
     new ResizeObserver(() => this.redrawSoon()).observe(this.frame);
     this.track.addEventListener("keydown", (event) => this.onKey(event));

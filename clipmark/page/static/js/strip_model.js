@@ -9,7 +9,6 @@ import { dwellWords } from "./numbers.js";
 import { clamp } from "./plain.js";
 import { phasesOf, stallsOf, wheelsOf } from "./strip_motion.js";
 import { TraceLookup } from "./strip_scale.js";
-import { marksKey } from "./store.js";
 
 const NOTHING = []; // one and the same, so that nothing new is not taken for news
 
@@ -38,13 +37,12 @@ export function modelOf(store) {
   const { clip, draft } = store;
   const crawl = store.readings.crawl ?? null;
   const trace = store.readings.crawlTrace ?? null;
-  const key = marksKey("crawl", draft);
   const result = crawl?.result ?? null;
   return {
     frames: draft.clip ? (clip?.facts?.frame_count ?? 0) : 0,
     times_s: draft.clip && clip?.times_s?.length ? clip.times_s : null,
     trace: trace?.result ?? null,
-    stale: Boolean(result) && crawl.forMarks !== key,
+    stale: Boolean(result) && store.current("crawl") === null,
     followed: store.ui.followed ?? NOTHING,
     stalls: (stallsOf(result) ?? []).map((stall, index) => ({
       t_s: stall.t_s,
