@@ -164,9 +164,7 @@ def measure_marked(
     """The same as `measure_crawl`, from marks in one piece; raises the same."""
     ready = prepare(clip, ordinal, marks)
     span, ruler, reference = ready.span, ready.ruler, ready.reference
-    following = follow(
-        clip, ordinal, ready.patch, span, progress, observer, ready.wheels, ready.refine
-    )
+    following = follow(clip, ordinal, ready.patch, span, progress, observer, ready.wheels)
     path = lay_along(following, ruler, ready.way, (clip.width, clip.height), ready.facing)
     trace, stands, window = trace_and_stands(
         path, ruler, float(reference.time_base), ready.window_s, ready.band_hz
@@ -185,13 +183,7 @@ def measure_marked(
         band_hz=ready.band_hz,
         interlaced=clip.interlaced,
     )
-    said = [seen.said for seen in following.wheels if seen.said]
-    warnings = [
-        *ready.notes,
-        *said,
-        *clip.warnings,
-        *followed_warnings(clip, span, following, path),
-    ]
+    warnings = [*ready.notes, *clip.warnings, *followed_warnings(clip, span, following, path)]
     warnings += [*still_warnings(trace, clip.interlaced), *figures.notes]
     return CrawlReading(
         values=figures.values,

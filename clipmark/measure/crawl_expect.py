@@ -140,9 +140,7 @@ def expect(clip: Clip, ordinal: int, prepared: Prepared) -> Expectation:
     """
     span = prepared.span
     probe = _probe(clip, ordinal, span)
-    following = follow(
-        clip, ordinal, prepared.patch, probe, wheels=prepared.wheels, refine=prepared.refine
-    )
+    following = follow(clip, ordinal, prepared.patch, probe, wheels=prepared.wheels)
     ruler = prepared.ruler
     path = lay_along(following, ruler, prepared.way, (clip.width, clip.height), prepared.facing)
     times, s = path.times_s[path.known], path.s_mm[path.known]

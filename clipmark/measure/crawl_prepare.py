@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 
@@ -33,7 +32,7 @@ from clipmark.measure.crawl_checks import (
 from clipmark.measure.crawl_noise import measure_noise, smooth
 from clipmark.measure.crawl_path import Path
 from clipmark.measure.crawl_ruler import SCALE_U_PX, PointMap, Ruler, plane_ruler
-from clipmark.measure.crawl_scale import scale_from, wheel_gives_scale
+from clipmark.measure.crawl_scale import scale_from
 from clipmark.measure.crawl_standing import Stands, find_stands
 from clipmark.measure.crawl_terms import BAND_HZ, HOLD_S
 from clipmark.measure.crawl_values import Trace
@@ -41,7 +40,6 @@ from clipmark.measure.crawl_view import ruler_for
 from clipmark.measure.crawl_wheels import WHEEL_U_MM, Radius, fitted_wheel
 from clipmark.measure.lens_file import LensSource
 from clipmark.measure.view import ViewOptions
-from clipmark.motion.wheel_set import Refine
 
 LineLike = Line | Sequence[float]
 
@@ -86,8 +84,7 @@ class Prepared:
     patch, span, way
         As checked; `way` None where the path itself is the way.
     wheels : tuple of Wheel
-    refine : callable or None
-        Moves a wheel mark onto its hub; None where marks are to be taken as they are.
+        Moved onto their hubs.
     radius : Radius or None
         Of rolling.
     ruler : Ruler
@@ -104,7 +101,6 @@ class Prepared:
     span: Span
     way: Line | None
     wheels: tuple[Wheel, ...]
-    refine: Refine | None
     radius: Radius | None
     ruler: Ruler
     hold_s: float
@@ -134,8 +130,8 @@ def prepare(clip: Clip, ordinal: int, marks: CrawlMarks) -> Prepared:
     if way is not None:
         check_line(way, clip.width, clip.height, "the travel line")
     reference = clip.frame(ordinal)
+    fitted, kept = _refined(clip, reference, wheels, marks.edge_fit)
     notes: list[str] = []
-    refine = partial(fitted_wheel, clip) if marks.edge_fit else None
     declared: dict[str, object] = {}
     if marks.to_plane is not None:
         ruler = _given_ruler(marks.to_plane, marks.to_plane_u, marks.scale is not None)
@@ -147,18 +143,14 @@ def prepare(clip: Clip, ordinal: int, marks: CrawlMarks) -> Prepared:
             as_sheet(marks.sheet, marks.sheet_size, marks.sheet_u_mm),
         )
         declared = {**options.describe(), "edge_fit": marks.edge_fit}
-        scaling = wheels
-        if refine is not None and wheel_gives_scale(marks.scale, marks.scale_mm, options.sheet):
-            scaling = tuple(refine(reference, wheel)[0] for wheel in wheels[:1])
-        ruler, said = _marked_ruler(clip, ordinal, marks, patch, way, scaling, options)
+        ruler, said = _marked_ruler(clip, ordinal, marks, patch, way, fitted, options)
         notes += said
     return Prepared(
         reference=reference,
         patch=patch,
         span=span,
         way=way,
-        wheels=wheels,
-        refine=refine,
+        wheels=fitted,
         radius=None
         if marks.wheel_mm is None
         else Radius(marks.wheel_mm / 2, marks.wheel_u_mm / marks.wheel_mm),
@@ -167,7 +159,7 @@ def prepare(clip: Clip, ordinal: int, marks: CrawlMarks) -> Prepared:
         band_hz=marks.band_hz,
         window_s=marks.window_s,
         facing=marks.facing,
-        notes=tuple(notes),
+        notes=(*notes, *kept),
         settings={
             "patch": [patch.x, patch.y, patch.w, patch.h],
             "span": [span.first, span.last],
@@ -262,3 +254,13 @@ def _given_ruler(to_plane: PointMap | Ruler, u_relative: float, scale_too: bool)
             "lengths"
         )
     return to_plane if isinstance(to_plane, Ruler) else plane_ruler(to_plane, u_relative)
+
+
+def _refined(
+    clip: Clip, frame: Frame, wheels: tuple[Wheel, ...], edge_fit: bool
+) -> tuple[tuple[Wheel, ...], list[str]]:
+    """Wheel marks moved onto their hubs, and what to say of those that were not."""
+    if not edge_fit:
+        return wheels, []
+    found = [fitted_wheel(frame, clip, wheel) for wheel in wheels]
+    return tuple(wheel for wheel, _ in found), [note for _, note in found if note]

@@ -31,11 +31,6 @@ class ScaleMark:
     u_mm: float | None = None
 
 
-def wheel_gives_scale(scale: object, scale_mm: float | None, sheet: Sheet | None) -> bool:
-    """Whether lengths are left to a marked wheel: no scale mark and no sheet."""
-    return scale is None and scale_mm is None and sheet is None
-
-
 def scale_from(
     scale: Line | Sequence[float] | None,
     scale_mm: float | None,
@@ -56,7 +51,7 @@ def scale_from(
     MarkError
         If the scale mark cannot be read.
     """
-    if not wheel_gives_scale(scale, scale_mm, sheet):
+    if scale is not None or scale_mm is not None or sheet is not None:
         line = None if scale is None else as_line(scale, "the scale mark")
         return ScaleMark(line, scale_mm, scale_u_px), []
     size_mm = rim_mm if rim_mm is not None else wheel_mm

@@ -100,7 +100,7 @@ class WheelTrace:
         return math.sqrt(2) * self.noise_rad
 
 
-def fitted_wheel(clip: Clip, frame: Frame, wheel: Wheel) -> tuple[Wheel, str]:
+def fitted_wheel(frame: Frame, clip: Clip, wheel: Wheel) -> tuple[Wheel, str]:
     """The wheel with its centre and size fitted to the reference frame, and a sentence if not.
 
     The ellipse's form is kept as marked; a fit that moves far or finds another size is not taken.

@@ -26,7 +26,7 @@ from clipmark.motion.sampling import FloatArray
 from clipmark.motion.templates import picture_noise
 from clipmark.motion.wheel import WheelFix
 from clipmark.motion.wheel_path import WheelFollowing
-from clipmark.motion.wheel_set import Refine, WheelSet
+from clipmark.motion.wheel_set import WheelSet
 
 QUEUE_FRAMES = 6
 AGREES_PX = 1.0  # at the reference frame the body must be found at the patch itself
@@ -144,7 +144,6 @@ class _Tracker:
         reference: Frame,
         patch: Patch,
         wheels: Sequence[Wheel] = (),
-        refine: Refine | None = None,
     ) -> None:
         luma = reference.luma
         level = 2.0 ** (reference.bit_depth - 8)
@@ -155,7 +154,7 @@ class _Tracker:
         pieces = choose_background(luma, patch, noise)
         self.background = None if pieces is None else BackgroundFollower(luma, pieces)
         self.count = 0 if pieces is None else pieces.count
-        self.wheels = WheelSet(reference, wheels, noise, level, self.middle, refine)
+        self.wheels = WheelSet(luma, wheels, noise, level, self.middle)
         self._before: NDArray[np.generic] | None = None
 
     def start_unknown(self) -> None:
@@ -206,7 +205,6 @@ def follow(
     progress: Progress | None = None,
     observer: Observer | None = None,
     wheels: Sequence[Wheel] = (),
-    refine: Refine | None = None,
 ) -> Following:
     """Follow the body patch, the background and the wheels through a span.
 
@@ -228,8 +226,6 @@ def follow(
         `observer` ends the pass and reaches the caller.
     wheels : sequence of Wheel, optional
         Wheels marked in the reference frame, px.
-    refine : callable, optional
-        See `WheelSet`.
 
     Raises
     ------
@@ -243,7 +239,7 @@ def follow(
     reference = clip.frame(ordinal)
 
     def tracker_of() -> _Tracker:
-        return _Tracker(reference, patch, wheels, refine)
+        return _Tracker(reference, patch, wheels)
 
     tracker = tracker_of()
     forth = _forwards(clip, tracker, tracker_of, ordinal, span, reference, progress, observer)

@@ -34,9 +34,7 @@ class WheelFollowing:
     radius_px : float
         Of the marked rim.
     mark : Wheel
-        As followed: moved onto the wheel where that could be done.
-    said : str
-        Why the mark was not moved, in a sentence; empty when it was.
+        As it was followed from.
     note : str
         Why nothing of it could be followed, in a sentence; empty when it could.
     """
@@ -49,11 +47,10 @@ class WheelFollowing:
     parts: int
     radius_px: float
     mark: Wheel
-    said: str = ""
     note: str = ""
 
 
-def blind_wheel(wheel: Wheel, frames: int, said: str, note: str) -> WheelFollowing:
+def blind_wheel(wheel: Wheel, frames: int, note: str) -> WheelFollowing:
     """A wheel whose turn cannot be seen in any of K frames."""
     return WheelFollowing(
         hub_px=np.full((frames, 2), np.nan),
@@ -64,14 +61,11 @@ def blind_wheel(wheel: Wheel, frames: int, said: str, note: str) -> WheelFollowi
         parts=1,
         radius_px=float(np.sqrt(wheel.rx * wheel.ry)),
         mark=wheel,
-        said=said,
         note=note,
     )
 
 
-def gather_wheel(
-    fixes: Sequence[WheelFix], follower: WheelFollower, mark: Wheel, said: str
-) -> WheelFollowing:
+def gather_wheel(fixes: Sequence[WheelFix], follower: WheelFollower, mark: Wheel) -> WheelFollowing:
     """Fixes of K frames as arrays."""
     return WheelFollowing(
         hub_px=np.array([fix.hub_px for fix in fixes]).reshape(-1, 2),
@@ -82,5 +76,4 @@ def gather_wheel(
         parts=follower.ring.parts,
         radius_px=follower.ring.radius_px,
         mark=mark,
-        said=said,
     )

@@ -6,36 +6,31 @@ and a thread of their own was measured to cost a third more time than it saved.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from clipmark.clip import Frame
 from clipmark.errors import FollowError
 from clipmark.marks import Wheel
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.wheel import WheelFix, WheelFollower
 from clipmark.motion.wheel_path import WheelFollowing, blind_wheel, gather_wheel
 
-Refine = Callable[[Frame, Wheel], tuple[Wheel, str]]
-
 
 class WheelSet:
-    """Moves marks onto their wheels, takes frames with the body's place in them, in order.
+    """Takes frames with the body's place in them, in order.
 
     Parameters
     ----------
-    reference : Frame
-        The frame that the wheels were marked on.
+    luma : ndarray, shape (H, W)
+        The picture that the wheels were marked on.
     wheels : sequence of Wheel
         Their marks, px; may be empty.
     noise, level : float
         Pixel noise, and one 8-bit step, grey levels.
     body_px : ndarray, shape (2,)
         Where the body is in the reference frame.
-    refine : callable, optional
-        Moves a mark onto its wheel in the reference frame, and says in a sentence when it cannot.
 
     Raises
     ------
@@ -45,26 +40,20 @@ class WheelSet:
 
     def __init__(
         self,
-        reference: Frame,
+        luma: NDArray[np.generic],
         wheels: Sequence[Wheel],
         noise: float,
         level: float,
         body_px: FloatArray,
-        refine: Refine | None = None,
     ) -> None:
-        self._marks = list(wheels)
-        self._said = [""] * len(self._marks)
+        self._marks = tuple(wheels)
         self._blind: dict[int, str] = {}  # marks that show no turn, by number, and why
         self._followers: list[WheelFollower] = []
         for number, mark in enumerate(wheels):
-            if refine is not None:
-                self._marks[number], self._said[number] = refine(reference, mark)
             try:
-                follower = WheelFollower(reference.luma, self._marks[number], noise, body_px, level)
+                self._followers.append(WheelFollower(luma, mark, noise, body_px, level))
             except FollowError as error:
                 self._blind[number] = str(error)
-                continue
-            self._followers.append(follower)
 
     def start_unknown(self) -> None:
         """Say that the next frame may show the wheels at another turn."""
@@ -93,10 +82,10 @@ class WheelSet:
         """
         pairs = iter(zip(settled, self._followers, strict=True))
         out = []
-        for number, (mark, said) in enumerate(zip(self._marks, self._said, strict=True)):
+        for number, mark in enumerate(self._marks):
             if number in self._blind:
-                out.append(blind_wheel(mark, frames, said, self._blind[number]))
+                out.append(blind_wheel(mark, frames, self._blind[number]))
             else:
                 fixes, follower = next(pairs)
-                out.append(gather_wheel(fixes, follower, mark, said))
+                out.append(gather_wheel(fixes, follower, mark))
         return out
