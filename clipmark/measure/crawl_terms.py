@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 HOLD_S = 2.0  # where nothing is said
 BAND_HZ = (0.5, 5.0)
-SAME = 1e-9  # of a value: written and read again
 
 
 @dataclass(frozen=True)
@@ -53,7 +52,7 @@ class CrawlTerms:
         told = settings if isinstance(settings, Mapping) else {}
         if measure == "ripple":
             taken, wanted = told.get("band_hz"), self.band_hz or ()
-            if wanted and isinstance(taken, Sequence) and not _same(taken, wanted):
+            if wanted and isinstance(taken, Sequence) and tuple(taken) != wanted:
                 return (
                     f"the ripple was taken from {_band(taken)} Hz, but the rule sheet grades it "
                     f"from {_band(wanted)} Hz; measure again in that band"
@@ -61,7 +60,7 @@ class CrawlTerms:
         if measure == "slowest_speed_mm_s":
             held = told.get("hold_s")
             asked = self.hold_s
-            if asked and isinstance(held, (int, float)) and not _same([held], [asked]):
+            if asked and isinstance(held, (int, float)) and held != asked:
                 return (
                     f"the slowest speed was held for {held:g} s, but the rule sheet asks for "
                     f"{asked:g} s; measure again with that hold time"
@@ -74,13 +73,6 @@ class CrawlTerms:
 
 
 NOTHING_SAID = CrawlTerms()
-
-
-def _same(taken: Sequence[object], wanted: Sequence[float]) -> bool:
-    return len(taken) == len(wanted) and all(
-        isinstance(a, (int, float)) and abs(a - b) <= SAME * max(abs(a), abs(b))
-        for a, b in zip(taken, wanted, strict=True)
-    )
 
 
 def _band(ends: Sequence[object]) -> str:

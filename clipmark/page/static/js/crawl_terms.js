@@ -2,8 +2,6 @@
  * On which terms a crawl is measured: the hold time and the band that the rule sheet gives its test.
  */
 
-const SAME = 1e-9;
-
 /** What the rule sheet says of the test named so; null where it says nothing. */
 function termsOf(event, test) {
   return event?.tests?.find((item) => item.id === test)?.terms ?? null;
@@ -20,10 +18,6 @@ export function onTermsOf(result, event, test) {
   const terms = termsOf(event, test);
   const told = result?.settings;
   if (!terms || !told?.band_hz || told.hold_s === undefined) return true;
-  const pairs = [
-    [told.hold_s, terms.hold_s],
-    [told.band_hz[0], terms.band_hz?.[0]],
-    [told.band_hz[1], terms.band_hz?.[1]],
-  ].filter(([, asked]) => asked !== null && asked !== undefined);
-  return pairs.every(([a, b]) => Math.abs(a - b) <= SAME * Math.max(Math.abs(a), Math.abs(b)));
+  const held = terms.hold_s === null || terms.hold_s === told.hold_s;
+  return held && (terms.band_hz ?? told.band_hz).every((end, at) => end === told.band_hz[at]);
 }
