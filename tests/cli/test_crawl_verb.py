@@ -30,18 +30,24 @@ def clip():
     return MEDIA / f"{NAME}.mp4"
 
 
-def test_wheels_chart_and_grade_in_one_go(clipmark, options, clip, tmp_path):
+@pytest.fixture
+def event_with(clipmark, tmp_path):
+    """Make an event folder whose rule sheet has a smoothness test "even" of the given lines."""
+
+    def make(lines):
+        event = tmp_path / "event"
+        assert clipmark("start", event).status == 0
+        with (event / "event.toml").open("a", encoding="utf-8") as sheet:
+            sheet.write('\n[[test]]\nid = "even"\nkind = "smoothness"\n' + lines)
+        return event
+
+    return make
+
+
+def test_wheels_chart_and_grade_in_one_go(clipmark, options, clip, event_with, tmp_path):
     """Two wheels, a trace with their columns, a chart, and the grade of a rule sheet that is not
     saved to."""
-    event = tmp_path / "event"
-    assert clipmark("start", event).status == 0
-    sheet = event / "event.toml"
-    sheet.write_text(
-        sheet.read_text(encoding="utf-8")
-        + '\n[[test]]\nid = "even"\nkind = "smoothness"\nmeasure = "stalls"\n'
-        + "grade_below = [[0.5, 3], [2.5, 2]]\ngrade_else = 1\n",
-        encoding="utf-8",
-    )
+    event = event_with('measure = "stalls"\ngrade_below = [[0.5, 3], [2.5, 2]]\ngrade_else = 1\n')
     chart, trace = tmp_path / "stall.svg", tmp_path / "stall.csv"
     done = clipmark(
         "crawl", clip, *options, "--chart", chart, "--trace", trace, "--rules", event, "--test",
@@ -60,23 +66,12 @@ def test_wheels_chart_and_grade_in_one_go(clipmark, options, clip, tmp_path):
     assert not (event / "attempts.csv").exists()
 
 
-@pytest.fixture
-def in_a_band(clipmark, tmp_path):
-    """An event whose test "even" grades ripple from 1 to 8 Hz, speed held for 1.5 s."""
-    event = tmp_path / "banded"
-    assert clipmark("start", event).status == 0
-    sheet = event / "event.toml"
-    sheet.write_text(
-        sheet.read_text(encoding="utf-8")
-        + '\n[[test]]\nid = "even"\nkind = "smoothness"\nmeasure = "ripple"\nband_hz = [1, 8]\n'
-        + "hold_s = 1.5\ngrade_below = [[0.1, 3], [9, 2]]\ngrade_else = 1\n",
-        encoding="utf-8",
-    )
-    return event
-
-
-def test_band_and_hold_time_are_those_of_the_rule_sheet(clipmark, options, clip, in_a_band):
+def test_band_and_hold_time_are_those_of_the_rule_sheet(clipmark, options, clip, event_with):
     """When graded and when saved alike, unless others are asked for: the grade is not told then."""
+    in_a_band = event_with(
+        'measure = "ripple"\nband_hz = [1, 8]\nhold_s = 1.5\n'
+        "grade_below = [[0.1, 3], [9, 2]]\ngrade_else = 1\n"
+    )
     asked = ("crawl", clip, *options, "--json")
     graded = json.loads(clipmark(*asked, "--rules", in_a_band, "--test", "even").out)
     assert (graded["ripple_band_hz"], graded["settings"]["hold_s"]) == ([1, 8], 1.5)

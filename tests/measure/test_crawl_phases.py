@@ -1,9 +1,6 @@
 """Phases of simulated crawls: found, named, measured, and what moved the truck in each."""
 
-import importlib.util
-import sys
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,20 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from clipmark.measure.crawl_phases import read_phases
+from tests.measure import crawl_moves as kit
 
-
-def load_kit():
-    name = "clipmark_tests_crawl_moves"
-    if name not in sys.modules:
-        path = Path(__file__).parent / "crawl_moves.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
-kit = load_kit()
 Leg, Filmed = kit.Leg, kit.Filmed
 STAND = Leg(0.6)
 

@@ -1,7 +1,5 @@
 """What a crawl refuses, in whole sentences, and what it says of doubtful footage."""
 
-import importlib.util
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -10,21 +8,11 @@ import pytest
 import clipmark
 from clipmark.errors import FollowError, MarkError
 from clipmark.measure import crawl
+from tests.motion import drawn
 
 MEDIA = Path(__file__).parents[2] / "sample_media"
 PATCH = (100, 100, 60, 40)
 SCALE = {"scale": (100, 50, 300, 50), "scale_mm": 100.0}
-
-
-def load_drawn():
-    name = "clipmark_tests_drawn"
-    if name not in sys.modules:
-        path = Path(__file__).parents[1] / "motion" / "drawn.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
 
 
 @pytest.fixture(scope="module")
@@ -134,7 +122,6 @@ def test_a_file_without_frame_times_is_refused(clip, monkeypatch):
 @pytest.fixture(scope="module")
 def drawn_clip(tmp_path_factory):
     """Drawn clips by name; a body that moves by 1.2 px a frame."""
-    drawn = load_drawn()
     folder = tmp_path_factory.mktemp("crawl")
 
     def place(k):

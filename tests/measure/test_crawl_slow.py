@@ -1,11 +1,8 @@
 """Long checks of a crawl: cost against plain decoding, memory, and a hand-held clip."""
 
-import importlib.util
-import sys
 import time
 import tracemalloc
 from fractions import Fraction
-from pathlib import Path
 
 import av
 import cv2
@@ -18,25 +15,14 @@ from clipmark.sample.camera import Camera, Tremor
 from clipmark.sample.clips import render_clip
 from clipmark.sample.motion import Motion
 from clipmark.sample.scene import Board, Scene, Timing, Truck
+from tests.motion import drawn
 
 pytestmark = pytest.mark.slow
-
-
-def load_drawn():
-    name = "clipmark_tests_drawn"
-    if name not in sys.modules:
-        path = Path(__file__).parents[1] / "motion" / "drawn.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
 
 
 @pytest.fixture(scope="module")
 def full_hd(tmp_path_factory):
     """240 frames of 1080p60 at 20 Mb/s: a textured body over a textured ground, grain of 1.5."""
-    drawn = load_drawn()
     rng = np.random.default_rng(0)
     ground = cv2.resize(data.astronaut()[60:348, :, 1], (1920, 1080), interpolation=cv2.INTER_CUBIC)
     bricks = cv2.resize(data.brick(), (1920, 1080))
@@ -106,7 +92,6 @@ def test_a_crawl_costs_little_more_than_plain_decoding(full_hd, wheels, most):
 def test_memory_does_not_grow_with_the_length_of_the_clip(tmp_path):
     """Python's and NumPy's peak over 1,600 frames exceeds that over 400 by less than 4 kB a frame:
     150 MB for ten minutes at 60 frames a second would be the limit of the bar, this is less."""
-    drawn = load_drawn()
     rng = np.random.default_rng(2)
     there = [60 + 1.2 * k for k in range(100)]
     pictures = [drawn.picture((x, 150.0), rng=rng) for x in [*there, *reversed(there)]]

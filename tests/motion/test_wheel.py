@@ -1,9 +1,6 @@
 """Wheels drawn from formulas: turn and hub in every frame, and what cannot be told is not told."""
 
-import importlib.util
 import math
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,22 +11,11 @@ from clipmark.errors import FollowError, MarkError
 from clipmark.marks import Wheel
 from clipmark.motion.wheel import WheelFollower
 from clipmark.motion.wheel_ring import take_ring, turn_bound_rad
+from tests.motion import drawn_wheel as kit
 
 MIDDLE = np.array([98.3, 99.6])
 
 
-def load_kit():
-    name = "clipmark_tests_drawn_wheel"
-    if name not in sys.modules:
-        path = Path(__file__).parent / "drawn_wheel.py"
-        spec = importlib.util.spec_from_file_location(name, path)
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[name] = module
-        spec.loader.exec_module(module)
-    return sys.modules[name]
-
-
-kit = load_kit()
 Look = kit.Look
 
 

@@ -1,6 +1,5 @@
 """What the tests of the page's frames share: an event with counted clips, and its routes alone."""
 
-import importlib.util
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -15,12 +14,8 @@ from fastapi.testclient import TestClient
 from clipmark.page import refusals, routes_frames
 from clipmark.page.lanes import Lane
 from clipmark.page.shelf import Shelf
+from tests.clip import conftest as clips
 
-_spec = importlib.util.spec_from_file_location(
-    "counted_clips", Path(__file__).parent.parent / "clip" / "conftest.py"
-)
-clips = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(clips)
 make_clip, counted_picture = clips.make_clip, clips.counted_picture
 LONG_GROUP = "bframes=3:keyint=250:b-pyramid=normal"
 

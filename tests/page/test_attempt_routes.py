@@ -1,9 +1,7 @@
 """Signing makes one whole revision, or none; what was signed opens as the draft it was."""
 
-import importlib.util
 import json
 import threading
-from pathlib import Path
 
 import pytest
 
@@ -12,12 +10,7 @@ from clipmark.page import routes_attempts
 from clipmark.page.jobs import Jobs
 from clipmark.record import disk
 from clipmark.record.folder import EventFolder
-
-_spec = importlib.util.spec_from_file_location(
-    "marking_kit", Path(__file__).parent / "marking_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import marking_kit as kit
 
 
 @pytest.fixture(scope="module")

@@ -1,7 +1,6 @@
 """Clips are taken in whole or not at all, under a safe name, once; and paired by their names."""
 
 import asyncio
-import importlib.util
 import os
 import shutil
 import threading
@@ -19,12 +18,7 @@ from clipmark.page.desk import Desk
 from clipmark.page.uploads import safe_name
 from clipmark.record import clips as record_clips
 from clipmark.record.journal import Draft
-
-_spec = importlib.util.spec_from_file_location(
-    "marking_kit", Path(__file__).parent / "marking_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import marking_kit as kit
 
 STALL = kit.MEDIA / "siskin-stall.mp4"
 

@@ -1,6 +1,5 @@
 """Closing the page: all is let go, nothing is left, and nothing is printed but sentences."""
 
-import importlib.util
 import os
 import signal
 import tempfile
@@ -17,12 +16,7 @@ from clipmark.page.app import event_app
 from clipmark.page.desk import Desk
 from clipmark.page.practice import Practice
 from clipmark.record.folder import EventFolder
-
-_spec = importlib.util.spec_from_file_location(
-    "marking_kit", Path(__file__).parent / "marking_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import marking_kit as kit
 
 
 @pytest.fixture(autouse=True)

@@ -1,6 +1,5 @@
 """The event on the page: its rule sheet, who saved what, its stands, the session record."""
 
-import importlib.util
 from datetime import date
 from pathlib import Path
 
@@ -9,12 +8,7 @@ import numpy as np
 import pytest
 
 from clipmark.record.folder import EventFolder
-
-_spec = importlib.util.spec_from_file_location(
-    "marking_kit", Path(__file__).parent / "marking_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import marking_kit as kit
 
 
 @pytest.fixture

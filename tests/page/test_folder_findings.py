@@ -1,6 +1,5 @@
 """What is wrong with the folder is told while the page is open, and so is that it was mended."""
 
-import importlib.util
 import os
 from pathlib import Path
 
@@ -8,12 +7,7 @@ import pytest
 
 from clipmark.page.sheet_watch import not_writable
 from clipmark.record.folder import EventFolder
-
-_spec = importlib.util.spec_from_file_location(
-    "marking_kit", Path(__file__).parent / "marking_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import marking_kit as kit
 
 NOBODY = 65534
 

@@ -1,12 +1,10 @@
 """The frame that is sent is the frame that was asked for, pixel for pixel, and sent once."""
 
-import importlib.util
 import random
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from fractions import Fraction
-from pathlib import Path
 
 import cv2
 import numpy as np
@@ -15,12 +13,7 @@ import pytest
 from clipmark.clip import open_clip
 from clipmark.clip.decoder import Decoder
 from clipmark.page.lanes import Lane
-
-_spec = importlib.util.spec_from_file_location(
-    "frames_kit", Path(__file__).parent / "frames_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import frames_kit as kit
 
 
 @pytest.fixture(autouse=True)

@@ -1,9 +1,7 @@
 """Clips are found by what is in them; few are open; one in use is never closed."""
 
-import importlib.util
 import threading
 import time
-from pathlib import Path
 
 import av
 import pytest
@@ -15,12 +13,7 @@ from clipmark.page.lanes import PlaceRing
 from clipmark.page.page_cache import PackWriter
 from clipmark.page.readahead import ReadAhead, neighbours
 from clipmark.page.shelf import Shelf
-
-_spec = importlib.util.spec_from_file_location(
-    "frames_kit", Path(__file__).parent / "frames_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import frames_kit as kit
 
 
 @pytest.fixture(autouse=True)

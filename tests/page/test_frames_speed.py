@@ -3,12 +3,10 @@
 Run with ``pytest -m slow -s tests/page/test_frames_speed.py -n 0``; it prints what it measures.
 """
 
-import importlib.util
 import random
 import statistics
 import time
 from fractions import Fraction
-from pathlib import Path
 
 import av
 import cv2
@@ -17,12 +15,7 @@ import pytest
 
 from clipmark.clip import open_clip
 from clipmark.page.shelf import Shelf
-
-_spec = importlib.util.spec_from_file_location(
-    "frames_kit", Path(__file__).parent / "frames_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import frames_kit as kit
 
 pytestmark = pytest.mark.slow
 WIDTH, HEIGHT, COUNT, GROUP = 1920, 1080, 720, 250

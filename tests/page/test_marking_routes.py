@@ -1,9 +1,7 @@
 """What the page measures is what the command line measures; while a point moves, a quick look."""
 
-import importlib.util
 import json
 import time
-from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -11,12 +9,7 @@ from typer.testing import CliRunner
 from clipmark.cli.app import app as command_line
 from clipmark.marks_file import MarksFile
 from clipmark.page.shelf import Shelf
-
-_spec = importlib.util.spec_from_file_location(
-    "marking_kit", Path(__file__).parent / "marking_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import marking_kit as kit
 
 CLIMB, STALL = "siskin-climb", "siskin-stall"
 JOB_S = 60.0

@@ -1,6 +1,5 @@
 """The page cache: made in the checking pass, found again, bounded, and never trusted blindly."""
 
-import importlib.util
 import os
 import random
 import shutil
@@ -8,7 +7,6 @@ import signal
 import subprocess
 import sys
 import time
-from pathlib import Path
 
 import av
 import cv2
@@ -20,12 +18,8 @@ from clipmark.clip.decoder import Decoder
 from clipmark.page import page_cache
 from clipmark.page.page_builder import MOST_PACKS
 from clipmark.page.page_cache import PackError, PackWriter, make_room, open_pack, pages_folder
+from tests.page import frames_kit as kit
 
-_spec = importlib.util.spec_from_file_location(
-    "frames_kit", Path(__file__).parent / "frames_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
 SHA = "5a" * 32
 
 

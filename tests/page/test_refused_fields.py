@@ -1,21 +1,13 @@
 """A request with a wrong field is refused in the page's own words: which field, what it is, what
 it must be."""
 
-import importlib.util
-from pathlib import Path
-
 import pytest
 
 from clipmark.errors import RecordError
 from clipmark.page.bodies import AngleAsked, PairingAsked, SessionPut, SignAsked, StandPut
 from clipmark.page.field_words import label_of
 from clipmark.record.sheets import session_of
-
-_spec = importlib.util.spec_from_file_location(
-    "marking_kit", Path(__file__).parent / "marking_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import marking_kit as kit
 
 # What pydantic would say, none of which an operator can use.
 VALIDATOR_WORDS = ("Input", "should be", "Field required", "draft.", "body.", "pydantic", "Extra")

@@ -1,17 +1,9 @@
 """A server that ends between the flush of a save and the end of its draft saves nothing twice."""
 
-import importlib.util
-from pathlib import Path
-
 import pytest
 
 from clipmark.page.drafts import Drafts
-
-_spec = importlib.util.spec_from_file_location(
-    "marking_kit", Path(__file__).parent / "marking_kit.py"
-)
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.page import marking_kit as kit
 
 
 def asked(draft: dict) -> dict:

@@ -1,6 +1,5 @@
 """The chart of a crawl shows what was measured, in words, without colour, the same every time."""
 
-import importlib.util
 import re
 import subprocess
 import sys
@@ -15,10 +14,7 @@ from clipmark.report import ink
 from clipmark.report.trace_chart import draw_trace
 from clipmark.report.trace_facts import gaps_in, jumps_in, stalls_in, wheels_in
 from clipmark.report.trace_panels import with_gaps
-
-_spec = importlib.util.spec_from_file_location("trace_kit", Path(__file__).parent / "trace_kit.py")
-kit = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(kit)
+from tests.report import trace_kit as kit
 
 LETTERS = re.compile(r"<!-- (.*?) -->")
 
