@@ -101,6 +101,7 @@ def test_a_place_outside_the_picture_is_refused_and_the_point_stays(marked):
     marked.keyboard.press("3")
     before = marked.evaluate("clipmarkPage.store.draft.marks.ramp")
     field = marked.get_by_label("x, px")
+    expect(field).not_to_have_value("")
     shown = field.input_value()
     field.fill("99999")
     field.press("Enter")
