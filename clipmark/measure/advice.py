@@ -18,8 +18,11 @@ def advice_for(source: Group, model: AngleModel, picture: Picture) -> str:
     """
     if source.name != PROMISE:
         return source.advice
-    middle = model.reference.points_px.mean(axis=0)
-    if model.plumb:
+    only = model.alone
+    if only is None:
+        return source.advice
+    middle = only.line.points_px.mean(axis=0)
+    if only.plumb:
         off = abs(float(middle[0]) - picture.width * picture.aspect / 2)
         far = off > NEAR_SHARE * picture.width
         where, line = "middle column", "plumb line"

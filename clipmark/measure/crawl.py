@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from clipmark.clip import Clip
-from clipmark.marks import Patch, Sheet, Span
+from clipmark.marks import Patch, SheetLike, Span
 from clipmark.measure.crawl_checks import WheelLike
 from clipmark.measure.crawl_expect import Expectation, expect
 from clipmark.measure.crawl_figures import read_figures
@@ -43,7 +43,7 @@ def measure_crawl(
     lens: LensSource | None = None,
     view_angle_deg: float | None = None,
     square_within_deg: float = 5.0,
-    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None = None,
+    sheet: SheetLike | None = None,
     sheet_size: tuple[float, float] | None = None,
     sheet_u_mm: float = 0.5,
     edge_fit: bool = True,
