@@ -95,7 +95,8 @@ class PlaneFit:
     @cached_property
     def line_misfits_rad(self) -> FloatArray:
         """By how much each line's level differs from that of all evidence, shape (lines,)."""
-        misfits = self.evidence.line_misfits(self.best.camera, self.best.frame)[0]
+        rays = self.evidence.line_rays(self.best.camera)
+        misfits = self.evidence.line_misfits(rays, self.best.frame)[0]
         return np.asarray(misfits * [item.u_rad for item in self.evidence.references])
 
     @property
