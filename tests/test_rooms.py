@@ -25,8 +25,15 @@ ARROWS: dict[str, set[str]] = {
     "workbench": {"errors", "marks", "clip", "measure", "record", "sheet_grade"},
     "evidence": {"errors", "measure", "record", "report"},
     "report": {
-        "errors", "marks", "geometry", "uncertainty", "measure", "record", "scoring", "audit",
-    },  # fmt: skip
+        "errors",
+        "marks",
+        "geometry",
+        "uncertainty",
+        "measure",
+        "record",
+        "scoring",
+        "audit",
+    },
     "marks_file": {"errors", "marks", "clip", "measure"},
 }
 # What a pure room may not import from outside, and functions it may not call.

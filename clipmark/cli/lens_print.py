@@ -9,10 +9,13 @@ import typer
 
 from clipmark.cli.show import emit_json, screen, table
 from clipmark.errors import MarkError
+from clipmark.measure.tag_dictionaries import DEFAULT_DICTIONARY
 from clipmark.report.print_board import BoardSpec, board_page
 from clipmark.report.print_frame import number_text
 from clipmark.report.print_page import Page, check_ending, write_page
 from clipmark.report.print_tags import TagsSpec, tags_page
+
+__all__ = ["DEFAULT_DICTIONARY", "parse_board", "parse_tags", "print_board", "print_tags"]
 
 PRINT = "Something to print"
 
@@ -45,6 +48,15 @@ TagMm = Annotated[
         "--tag-mm",
         metavar="MM",
         help="Side of a tag, its black border included; the largest that fits when not given.",
+        rich_help_panel=PRINT,
+    ),
+]
+TagDictionary = Annotated[
+    str,
+    typer.Option(
+        "--dictionary",
+        metavar="4x4_50",
+        help="The tags' dictionary, by OpenCV's name for it.",
         rich_help_panel=PRINT,
     ),
 ]

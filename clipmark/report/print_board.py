@@ -173,7 +173,9 @@ def _words(spec: BoardSpec) -> list[str]:
     what = f"{spec.columns} x {spec.rows} inner corners, squares {number_text(spec.square_mm)} mm"
     if spec.dictionary is not None:
         what += f", tags {spec.dictionary} of {number_text(spec.marker_mm)} mm"
-    return [f"{what}. Glue it flat on something stiff. Measure ten squares; give what you measured."]
+    return [
+        f"{what}. Glue it flat on something stiff. Measure ten squares; give what you measured."
+    ]
 
 
 def _command(spec: BoardSpec) -> str:

@@ -57,7 +57,7 @@ def surround(size_mm: tuple[float, float], words: Sequence[str], command: str) -
     ]
     marks += ruler(left, height - EDGE_MM - 2.8, length)
     marks += ruler(EDGE_MM + 4.0, EDGE_MM + 3.0, length, down=True)
-    free = (left, EDGE_MM, width - left - EDGE_MM, top - EDGE_MM)
+    free = (left, EDGE_MM, width - left - EDGE_MM, top - EDGE_MM - 2.0)
     return Surround(tuple(marks), free, length)
 
 
