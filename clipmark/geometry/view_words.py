@@ -88,8 +88,9 @@ def _lines_apart(fit: PlaneFit) -> list[str]:
     off_deg = math.degrees(float(angle_between(rest.level[0], says, rest.normal[0])))
     others = "the sheet and the other lines" if evidence.sheets else "the other lines"
     return [
-        f"the {item.name} contradicts {others}: seen in their plane it is off by {abs(off_deg):.2f} deg (chi-square {fit.chi_square:.0f}, expected "
-        f"about {evidence.dof}); check whether it {'hangs still' if item.plumb else 'is level'} "
+        f"the {item.name} contradicts {others}: seen in their plane it is off by "
+        f"{abs(off_deg):.2f} deg (chi-square {fit.chi_square:.0f}, expected about {evidence.dof}); "
+        f"check whether it {'hangs still' if item.plumb else 'is level'} "
         "and lies in or along the plane of motion, and the lens file"
     ]
 

@@ -120,7 +120,8 @@ def test_a_line_that_contradicts_the_sheet_and_the_others_is_named():
     view = view_from_evidence(CAMERA, sheets=(sheet,), references=(level, swung, second))
     (warning,) = view.warnings
     assert warning.startswith(
-        "the plumb line contradicts the sheet and the other lines: seen in their plane it is off by 1.5"
+        "the plumb line contradicts the sheet and the other lines: seen in their plane it is off "
+        "by 1.5"
     )
     assert not view_from_evidence(
         CAMERA, sheets=(sheet,), references=(level, plumb, second)
