@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -34,6 +34,7 @@ LENS_FILE_F_U = 0.005  # of a lens file without covariance: focal length, relati
 LENS_FILE_CENTRE_U = 0.0025  # principal point over the width,
 LENS_FILE_BEND_U = 0.001  # and radial displacement at the corner
 REDRAWS = 8
+BEND_LATENT = 3  # of a camera without a lens file
 
 
 @dataclass(frozen=True)
@@ -102,6 +103,36 @@ class Camera:
         # The bend is declared at the picture's corner, so k1 follows the focal length.
         params[:, 4] *= np.square(focal / self.centre[0])
         return np.asarray(params, dtype=np.float64)
+
+    @property
+    def bend_latent(self) -> int | None:
+        """Which latent is the bend that is assumed of an uncalibrated lens; None with a file."""
+        return None if self.source == "lens" else BEND_LATENT
+
+    @property
+    def bend_is_known(self) -> bool:
+        """Whether the bend is known from something in the picture, not merely assumed."""
+        return self.source != "lens" and not bool(self.rectangular[BEND_LATENT])
+
+    @property
+    def corner_bend(self) -> float:
+        """Radial displacement at the picture's corner over the corner's distance, by k1."""
+        return float(self.centre[4]) * _corner_square(self.size_px, float(self.centre[0]))
+
+    @property
+    def corner_bend_per_latent(self) -> float:
+        """Change of `corner_bend` with the bend's latent."""
+        per_latent = float(self._spread[4, BEND_LATENT])
+        return per_latent * _corner_square(self.size_px, float(self.centre[0]))
+
+    def with_bend(self, mean: float, sd: float) -> Camera:
+        """The same uncalibrated camera with its bend normal, in units of the present latent."""
+        centre, spread = self.centre.copy(), self._spread.copy()
+        centre[4] += spread[4, BEND_LATENT] * mean
+        spread[4, BEND_LATENT] *= sd
+        rectangular = self.rectangular.copy()
+        rectangular[BEND_LATENT] = False
+        return replace(self, centre=centre, _spread=spread, rectangular=rectangular)
 
     def draw_latents(
         self, rng: np.random.Generator, n: int, groups: Sequence[str] | None = None
