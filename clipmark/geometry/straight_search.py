@@ -23,9 +23,9 @@ Floats = NDArray[np.float64]
 Through = Callable[[float], tuple[Mapping, Mapping]]
 
 BENDS = (-0.30, 0.12)  # at the corner, first term: action cameras to a slight pincushion
-STEP, FINE_STEP = 0.01, 0.0025
-LONG_SIDE_PX = 720  # of the picture made smaller
-SEARCH_PX = 5.0  # how far marked ends may be off, px of the smaller picture
+STEP, FINE_STEP = 0.02, 0.005
+LONG_SIDE_PX = 480  # of the picture made smaller
+SEARCH_PX = 4.0  # how far marked ends may be off, px of the smaller picture
 SEARCH_SLOPE = 0.03
 NEAR_MARK_PX = 10.0  # how far a marked point between the ends may lie off the line, px
 

@@ -41,7 +41,7 @@ from clipmark.measure.view import Picture, ViewOptions, camera_of
 Floats = NDArray[np.float64]
 
 ROUNDS = 5
-SETTLED = 2e-5  # change of the bend at the corner from which on another round changes nothing
+SETTLED = 0.05  # of its standard uncertainty: a smaller change of the bend is none
 # A bend less sure than this says hardly more than what is assumed of any phone.
 MAX_U_BEND = CORNER_BEND / math.sqrt(3.0) / 2
 NOT_STRAIGHT_PX, NOT_STRAIGHT_SHARE, NOT_STRAIGHT_NOISES = 0.5, 0.0006, 4.0
@@ -198,8 +198,10 @@ def _follow(
             middle_px=middle,
             straight_u=straight_u,
         )
-        if before is not None and abs(bend.corner_bend - before.corner_bend) < SETTLED:
-            break
+        if before is not None:
+            change = abs(bend.corner_bend - before.corner_bend)
+            if change < SETTLED * bend.u_corner_bend:
+                break
         lines = [
             follow_whole(picture, mark, line, bend.params, number)
             for (picture, mark, number), line in zip(jobs, lines, strict=True)

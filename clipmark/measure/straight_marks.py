@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.errors import FitError, MarkError
-from clipmark.geometry.edge_band import Mapping
+from clipmark.geometry.edge_band import Curve, Frame, Mapping, strip
 from clipmark.geometry.edge_fit import EdgeFit, fit_edge
 from clipmark.geometry.straight_lines import EdgePoints
 from clipmark.marks import Point, check_inside
@@ -26,10 +26,11 @@ Kind = Literal["auto", "step", "string"]
 
 MIN_SHARE = 0.15  # of the picture's diagonal; shorter things show no bend worth having
 PIECE_PX = 130.0
-PIECES = (3, 9)
+PIECES = (4, 9)
 PIECE_SEARCH_PX, PIECE_SEARCH_DEG = 9.0, 4.0
 WHOLE_SEARCH_PX, WHOLE_SEARCH_DEG = 4.0, 0.5
 MIN_PIECES = 3
+SIDE_PX = (8.0, 14.0)  # how far out the sides of a thin thing lie
 CROSSING_DEG = 8.0  # lines that cross more flatly than this hide one another where they cross
 SAME_PX = 4.0  # two lines nearer than this all along are one edge, marked twice
 
@@ -85,7 +86,8 @@ class Followed:
         On the edge, px of the upright picture.
     points : EdgePoints
         px of the square picture.
-    kind : {'step', 'string'}
+    kind : {'auto', 'step', 'string'}
+        What it is, 'auto' where that is not told yet.
     warnings : tuple of str
     """
 
@@ -140,18 +142,14 @@ def follow_in_pieces(
     count = int(np.clip(round(length / PIECE_PX), *PIECES))
     cuts = start + np.linspace(0, 1, count + 1)[:, None] * (end - start)
     pieces = [back(cuts[index : index + 2]) for index in range(count)]
-    found, reason = _fit_pieces(picture, pieces, there, back, "auto")
-    strings = sum(fit is not None and fit.kind == "string" for fit in found)
-    kind: Kind = "string" if 2 * strings > count else "step"
-    other = [place for place, fit in enumerate(found) if fit is None or fit.kind != kind]
-    again, _ = _fit_pieces(picture, [pieces[place] for place in other], there, back, kind)
-    for place, fit in zip(other, again, strict=True):
-        found[place] = fit
-    alike = [fit for fit in found if fit is not None]
-    if kind == "step":
-        facing = [_faces(fit, end - start) for fit in alike]
-        most = 1 if sum(facing) >= 0 else -1
-        alike = [fit for fit, way in zip(alike, facing, strict=True) if way == most]
+    kind: Kind = "auto"  # once the whole line is fitted, it is told what the thing is
+    found, reason = _fit_pieces(picture, pieces, there, back, "step")
+    if len(found) < MIN_PIECES:
+        kind = "string"
+        found, reason = _fit_pieces(picture, pieces, there, back, "string")
+    facing = [_faces(fit, end - start) for fit in found]
+    most = 1 if sum(facing) >= 0 else -1
+    alike = [fit for fit, way in zip(found, facing, strict=True) if way == most]
     if len(alike) < MIN_PIECES:
         raise FitError(
             f"straight line {number}: only {len(alike)} of its {count} pieces show one edge"
@@ -164,26 +162,27 @@ def follow_in_pieces(
 
 def _fit_pieces(
     picture: Picture, pieces: Sequence[Floats], there: Mapping, back: Mapping, kind: Kind
-) -> tuple[list[EdgeFit | None], str]:
-    """Fits of pieces, None where there is no edge, and the last reason why not."""
-    found: list[EdgeFit | None] = []
+) -> tuple[list[EdgeFit], str]:
+    """Fits of the pieces that show an edge, and the last reason why one did not."""
+    found: list[EdgeFit] = []
     reason = ""
     for piece in pieces:
         try:
-            fit = fit_edge(
-                picture.luma,
-                piece,
-                kind=kind,
-                black=picture.levels[0],
-                white=picture.levels[1],
-                to_straight=there,
-                from_straight=back,
-                search_px=PIECE_SEARCH_PX,
-                search_deg=PIECE_SEARCH_DEG,
+            found.append(
+                fit_edge(
+                    picture.luma,
+                    piece,
+                    kind=kind,
+                    black=picture.levels[0],
+                    white=picture.levels[1],
+                    to_straight=there,
+                    from_straight=back,
+                    search_px=PIECE_SEARCH_PX,
+                    search_deg=PIECE_SEARCH_DEG,
+                )
             )
         except FitError as error:
-            fit, reason = None, str(error)
-        found.append(fit)
+            reason = str(error)
     return found, reason
 
 
@@ -202,11 +201,12 @@ def follow_whole(
     chord = on_edge[1] - on_edge[0]
     share = (marked - on_edge[0]) @ chord / (chord @ chord)
     ends = _inside(picture, back(on_edge[0] + share[:, None] * chord))
+    kind = _kind_of(picture, ends, there, back) if before.kind == "auto" else before.kind
     try:
         fit = fit_edge(
             picture.luma,
             ends,
-            kind=before.kind,
+            kind=kind,
             black=picture.levels[0],
             white=picture.levels[1],
             to_straight=there,
@@ -218,7 +218,26 @@ def follow_whole(
         raise FitError(f"straight line {number}: {error}") from error
     notes = tuple(f"straight line {number}: {note}" for note in fit.warnings if "bowed" not in note)
     points = _joined([_edge_points(picture, fit, back)], chord)
-    return Followed(fit.ends, points, before.kind, notes)
+    return Followed(_along(fit.ends, back(on_edge)), points, fit.kind, notes)
+
+
+def _kind_of(picture: Picture, ends: Floats, there: Mapping, back: Mapping) -> Kind:
+    """A string when the mean profile stands out from both its sides by more than they differ."""
+    frame = Frame.through(there(ends))
+    along = np.linspace(-frame.half, frame.half, max(round(frame.half), 16))
+    across = np.arange(-SIDE_PX[1], SIDE_PX[1] + 1)
+    values, _ = strip(picture.luma, Curve.of(frame, back), along, across, *picture.levels)
+    profile = values.mean(axis=0)
+    sides = (profile[across <= -SIDE_PX[0]].mean(), profile[across >= SIDE_PX[0]].mean())
+    core = profile[np.abs(across) < SIDE_PX[0]]
+    out = max(core.max() - max(sides), min(sides) - core.min())
+    return "string" if out > abs(sides[0] - sides[1]) else "step"
+
+
+def _along(ends: Floats, like: Floats) -> Floats:
+    """Both ends in the order of two points that they lie at."""
+    forward = float(np.dot(ends[1] - ends[0], like[1] - like[0])) >= 0
+    return ends if forward else ends[::-1]
 
 
 def maps(picture: Picture, camera: Floats) -> tuple[Mapping, Mapping]:
