@@ -30,7 +30,7 @@ VIEW_ANGLE_U = 0.02  # relative standard uncertainty of the focal length from a 
 LONG_SIDE_VIEW_DEG = (50.0, 85.0)  # rectangular: phones and small cameras without zoom, video crop
 CENTRE_U = 0.01  # standard uncertainty of the principal point over the width, uncalibrated cameras
 CORNER_BEND = 0.02  # half-width of the radial displacement at the corner, phone-like cameras
-# How distortion follows the focal length when what it does to the picture stays: k1, k2, p1, p2, k3.
+# Powers of the focal length that k1, k2, p1, p2, k3 go with where the picture stays as it is.
 FOCAL_POWERS = (2, 4, 1, 1, 6)
 LENS_FILE_F_U = 0.005  # of a lens file without covariance: focal length, relative,
 LENS_FILE_CENTRE_U = 0.0025  # principal point over the width,
@@ -154,9 +154,9 @@ def camera_from_lens(lens: Lens, width: int, height: int, pixel_aspect: float = 
     """Camera of a lens file for a clip of `width` x `height` upright px.
 
     The lens belongs to the square picture, ``width * pixel_aspect`` wide. One whose bend is known
-    from straight lines alone keeps the doubt about its focal length whole: that of its declared view
-    angle, or the wide prior of `assumed_camera`, with the distortion following it. A lens file without
-    covariance gets a declared one (Type B): focal length 0.5 %, principal point 0.25 % of the
+    from straight lines alone keeps the doubt about its focal length whole: that of its declared
+    view angle, or the wide prior of `assumed_camera`, with the distortion following it. A lens
+    file without covariance gets a declared one (Type B): focal length 0.5 %, principal point 0.25 % of the
     width, radial displacement at the corner 0.1 %.
 
     Raises

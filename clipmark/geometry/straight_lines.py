@@ -13,6 +13,7 @@ Positions are px of the square picture (pixel aspect applied); parameters are th
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -152,7 +153,7 @@ class _Problem:
 
     def assumed(self, terms: Floats) -> Floats:
         """Misfit of the terms with what is assumed of any lens, in units of its uncertainty."""
-        return np.array([terms[0] / BEND1_U, terms[1] / self.bend2_u, terms[2], terms[3]])
+        return np.asarray(terms / np.array([BEND1_U, self.bend2_u, 1.0, 1.0]), dtype=np.float64)
 
     def _line(
         self, straight: Floats, across: Floats, u_px: Floats, weights: Floats
@@ -244,7 +245,7 @@ def _problem(
         points + 0.5 * normals,
         points - 0.5 * normals,
         np.concatenate([line.u_px for line in lines]),
-        tuple(slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True)),
+        tuple(slice(int(a), int(b)) for a, b in itertools.pairwise(ends)),
         focal,
         size,
         np.array(centre),

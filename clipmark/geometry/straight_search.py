@@ -83,14 +83,16 @@ def search_bend(
     FitError
         When no bend of the range agrees with the points marked between ends.
     """
-    coarse = np.arange(round(BENDS[0] / STEP), round(BENDS[1] / STEP) + 1) * STEP
+    coarse = [step * STEP for step in range(round(BENDS[0] / STEP), round(BENDS[1] / STEP) + 1)]
     best = _best(pictures, marks, through, coarse)
-    fine = best + np.arange(-3, 4) * FINE_STEP
-    return _best(pictures, marks, through, fine)
+    return _best(pictures, marks, through, [best + step * FINE_STEP for step in range(-3, 4)])
 
 
 def _best(
-    pictures: Sequence[SmallPicture], marks: Sequence[Floats], through: Through, bends: Floats
+    pictures: Sequence[SmallPicture],
+    marks: Sequence[Floats],
+    through: Through,
+    bends: Sequence[float],
 ) -> float:
     pairs = list(zip(pictures, marks, strict=True))
     scores = np.array(

@@ -210,9 +210,7 @@ def _follow(
     return lines, bend
 
 
-def _search(
-    pictures: Sequence[Picture], marks: Sequence[StraightMark], camera: Camera
-) -> float:
+def _search(pictures: Sequence[Picture], marks: Sequence[StraightMark], camera: Camera) -> float:
     """The coarse bend that all marks agree on; frames of one clip are all of one size."""
     first = pictures[0]
 

@@ -97,9 +97,7 @@ class Followed:
     warnings: tuple[str, ...]
 
 
-def check_marks(
-    marks: Sequence[StraightMark], width: int, height: int, diagonal_px: float
-) -> None:
+def check_marks(marks: Sequence[StraightMark], width: int, height: int, diagonal_px: float) -> None:
     """Refuse, as `MarkError`, marks that leave the picture, are short, fold back, or are none."""
     if not marks:
         raise MarkError(
@@ -126,9 +124,7 @@ def check_marks(
             )
 
 
-def follow_in_pieces(
-    picture: Picture, mark: StraightMark, camera: Floats, number: int
-) -> Followed:
+def follow_in_pieces(picture: Picture, mark: StraightMark, camera: Floats, number: int) -> Followed:
     """Fit an edge piece by piece along the chord of its ends, bent as `camera` bends it.
 
     Raises
