@@ -156,8 +156,8 @@ def camera_from_lens(lens: Lens, width: int, height: int, pixel_aspect: float = 
     The lens belongs to the square picture, ``width * pixel_aspect`` wide. One whose bend is known
     from straight lines alone keeps the doubt about its focal length whole: that of its declared
     view angle, or the wide prior of `assumed_camera`, with the distortion following it. A lens
-    file without covariance gets a declared one (Type B): focal length 0.5 %, principal point 0.25 % of the
-    width, radial displacement at the corner 0.1 %.
+    file without covariance gets a declared one (Type B): focal length 0.5 %, principal point
+    0.25 % of the width, radial displacement at the corner 0.1 %.
 
     Raises
     ------

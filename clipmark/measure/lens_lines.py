@@ -247,7 +247,7 @@ def _check(lines: Sequence[Followed], bend: BendFit) -> None:
         allowed = max(
             NOT_STRAIGHT_PX,
             NOT_STRAIGHT_SHARE * line.points.length_px,
-            NOT_STRAIGHT_NOISES * float(bend.noise_px[index]),
+            NOT_STRAIGHT_NOISES * line.noise_px,
         )
         if bend.rms_px[index] > allowed:
             raise FitError(

@@ -88,12 +88,15 @@ class Followed:
         px of the square picture.
     kind : {'auto', 'step', 'string'}
         What it is, 'auto' where that is not told yet.
+    noise_px : float
+        How well single points can be placed in the picture's noise alone, root mean square.
     warnings : tuple of str
     """
 
     ends: Floats
     points: EdgePoints
     kind: Kind
+    noise_px: float
     warnings: tuple[str, ...]
 
 
@@ -153,7 +156,7 @@ def follow_in_pieces(picture: Picture, mark: StraightMark, camera: Floats, numbe
         )
     points = _joined([_edge_points(picture, fit, back) for fit in alike], end - start)
     ends = picture.from_square(points.points[[0, -1]])
-    return Followed(ends, points, kind, ())
+    return Followed(ends, points, kind, _noise(points.u_px), ())
 
 
 def _fit_pieces(
@@ -214,7 +217,12 @@ def follow_whole(
         raise FitError(f"straight line {number}: {error}") from error
     notes = tuple(f"straight line {number}: {note}" for note in fit.warnings if "bowed" not in note)
     points = _joined([_edge_points(picture, fit, back)], chord)
-    return Followed(_along(fit.ends, back(on_edge)), points, fit.kind, notes)
+    noise = _noise(points.u_px) / math.sqrt(fit.noise_inflation)
+    return Followed(_along(fit.ends, back(on_edge)), points, fit.kind, noise, notes)
+
+
+def _noise(u_px: Floats) -> float:
+    return math.sqrt(float(np.mean(np.square(u_px))))
 
 
 def _kind_of(picture: Picture, ends: Floats, there: Mapping, back: Mapping) -> Kind:

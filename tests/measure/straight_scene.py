@@ -11,6 +11,7 @@ import numpy as np
 from scipy.ndimage import gaussian_filter
 
 OVER = 4
+LEVELS = (0.12, 0.1, 0.85, 0.2, 0.9)  # light of each board
 
 
 @dataclass(frozen=True)
@@ -18,7 +19,8 @@ class Scene:
     """A frame of boards around the picture: edges near all four sides, and one upright inside.
 
     ``bend`` is the first term at the corner, ``second`` the next; ``middle`` the shift of the
-    bend's middle from the picture's, px; ``wave_px`` how wavy the edges are, straight px.
+    bend's middle from the picture's, px; ``wave_px`` how wavy the edges are, straight px;
+    ``bows`` how far each is bowed, over its length.
     """
 
     width: int = 640
@@ -29,6 +31,7 @@ class Scene:
     blur_px: float = 0.9
     noise: float = 2.0
     wave_px: float = 0.0
+    bows: tuple[float, ...] = (0.0,) * 5
 
     @property
     def half(self):
@@ -77,13 +80,15 @@ class Scene:
         y = (np.arange(self.height)[:, None] + step).ravel()
         places = self.straight(np.stack(np.meshgrid(x, y), axis=-1))
         light = 0.5 + 0.05 * np.sin(places[..., 0] / 61.0) * np.cos(places[..., 1] / 47.0)
-        for (a, b), level in zip(self.ends(), (0.12, 0.1, 0.85, 0.2, 0.9), strict=True):
+        for (a, b), level, bow in zip(self.ends(), LEVELS, self.bows, strict=True):
             start, end = self.straight(np.array([a, b]))
             along = (end - start) / np.hypot(*(end - start))
             t = (places - start) @ along
             off = (places - start) @ np.array([along[1], -along[0]])
+            length = np.hypot(*(end - start))
             off = off + self.wave_px * np.sin(t / 17.0)
-            inside = (t > -30) & (t < np.hypot(*(end - start)) + 30)
+            off = off + bow * length * (1 - (2 * t / length - 1) ** 2)
+            inside = (t > -30) & (t < length + 30)
             outward = np.sign((start + end) @ np.array([along[1], -along[0]]))
             wide = 12.0 if abs((start + end)[0]) < 0.7 * self.width and along[1] > 0.5 else 1e3
             light = np.where(inside & (off * outward > 0) & (off * outward < wide), level, light)
