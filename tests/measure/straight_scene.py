@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import gaussian_filter
 
-OVER = 4
+OVER = 3
 LEVELS = (0.12, 0.1, 0.85, 0.2, 0.9)  # light of each board
 
 
