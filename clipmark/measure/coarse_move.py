@@ -23,6 +23,8 @@ INLIER_PX = 1.5  # off the common move by more: not background
 LEAST_POINTS = 24
 LEAST_SHARE = 0.35  # of the points found again that must agree
 LEAST_SPREAD = 0.25  # of the picture's sides that they must span, else roll is a guess
+EVEN_PX, EVEN_GAIN = 12.0, 40.0
+LEAST_CONTRAST = 6.0  # grey levels: bare walls must not become a texture of noise
 Found = tuple[PictureMove, FloatArray, NDArray[np.bool_]]
 
 
@@ -34,6 +36,7 @@ def coarse_move(first: NDArray[np.uint8], second: NDArray[np.uint8]) -> PictureM
     first, second : ndarray of uint8, shape (H, W)
         Grey pictures of one size; the first is the reference.
     """
+    first, second = _evened(first), _evened(second)
     best: Found | None = None
     for pairs in (_followed, _matched):
         before, after = pairs(first, second)
@@ -53,6 +56,14 @@ def coarse_move(first: NDArray[np.uint8], second: NDArray[np.uint8]) -> PictureM
     move, before, agree = best
     why = _enough(before, agree, first.shape)
     return move if why is None else why
+
+
+def _evened(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """The picture without its slow changes of light and contrast: following knows no light."""
+    values = picture.astype(np.float32)
+    away = values - cv2.GaussianBlur(values, (0, 0), EVEN_PX)
+    contrast = np.sqrt(cv2.GaussianBlur(away * away, (0, 0), EVEN_PX) + LEAST_CONTRAST**2)
+    return np.asarray(np.clip(128 + EVEN_GAIN * away / contrast, 0, 255), dtype=np.uint8)
 
 
 def _corners(picture: NDArray[np.uint8]) -> FloatArray:

@@ -142,7 +142,7 @@ def fit_move(
     if plain is None or not _spread_enough(p[plain.agree] * unit, size_px):
         return plain
     fuller = _fitted(p, q, unit, 6, size_px)
-    if fuller is None or fuller.agree.sum() < max(PERSPECTIVE_POINTS, plain.agree.sum()):
+    if fuller is None or fuller.agree.sum() < PERSPECTIVE_POINTS:
         return plain
     sure = critical(1) * np.sqrt(np.diag(fuller.covariance)[4:])
     return fuller if (np.abs(fuller.parameters[4:]) > sure).any() else plain
