@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from clipmark.clip import Clip
 from clipmark.errors import FrameError
 from clipmark.marks import Line, Sheet
-from clipmark.measure.coarse_move import LEAST_SHARE, coarse_move
+from clipmark.measure.coarse_move import coarse_move
 from clipmark.motion.fixed_points import FixedPoints, choose_points
 from clipmark.motion.picture_move import NAMES, PictureMove, critical, detectable, fit_move
 
@@ -30,6 +30,7 @@ LARGEST_SCALE = 1.5
 # Fixed things that lie off the common move by more: they are not at one distance from a camera
 # that was put elsewhere, and no carrying over is right for all of them. Common practice, no source.
 LARGEST_MISFIT_PX = 0.6
+LEAST_FIXED_SHARE = 0.6  # of the places found again within a few px that must agree on one move
 LUMA_TO_BYTE = 255.0
 FURTHER_S = (0.7, -0.7, 1.6, -1.6)  # other frames of the clips: their compression errs otherwise
 
@@ -212,10 +213,10 @@ def compare_pictures(
     if move is None:
         return _cannot_tell(f"only {int(seen.sum())} fixed places are found again")
     share = float(move.agree.mean())
-    if share < LEAST_SHARE:
+    if share < LEAST_FIXED_SHARE:
         return _cannot_tell(
-            f"only {100 * share:.0f} % of the places found again agree on one move, so this is "
-            "another scene, or most of it moved"
+            f"only {100 * share:.0f} % of the places found again agree on one move, as when the "
+            "camera was put elsewhere, and near things have shifted more than far ones"
         )
     return _judged(move, share, focal_px)
 
