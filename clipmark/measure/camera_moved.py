@@ -290,12 +290,12 @@ def _judged(move: PictureMove, share: float, focal_px: float | None) -> CameraMo
     shift, roll_deg, scale = (float(values[0]), float(values[1])), float(values[2]), values[3]
     if not 1 / LARGEST_SCALE < scale < LARGEST_SCALE:
         return _cannot_tell(f"the picture is {scale:.2f} times as large as that of the stand")
-    moved = bool(_off(move).any())
-    if moved and move.misfit_px > LARGEST_MISFIT_PX:
+    if move.misfit_px > LARGEST_MISFIT_PX:
         return _cannot_tell(
-            f"fixed things lie {move.misfit_px:.1f} px off any one move of the picture, as when "
-            "the camera was put elsewhere"
+            f"fixed things lie {move.misfit_px:.1f} px (rms) off any one move of the picture, as "
+            "when the camera was put elsewhere, and near things have shifted more than far ones"
         )
+    moved = bool(_off(move).any())
     u_shift, u_roll, u_scale = float(max(spread[:2])), float(spread[2]), float(spread[3])
     least = {
         "detectable_px": detectable(u_shift, 6),
