@@ -37,11 +37,18 @@ class Row:
         """The clip: 1 px to the mm in the plane, whatever the distance."""
         case = self.case
         k1 = -case.barrel / 100 * (FOCAL / CORNER_PX) ** 2
-        set_up = dict(
-            distance=case.distance, focal=case.distance, yaw=case.yaw, pitch=case.pitch,
-            roll=case.roll, board_mm=case.length, ramp_at=case.ramp_at, axis_over_table=330.0,
-            plumb_x=-250.0, sheet_at=SHEET_AT, distortion=(k1, 0.0, 0.0, 0.0, 0.0),
-        )  # fmt: skip
+        set_up = {
+            "distance": case.distance,
+            "focal": case.distance,
+            "yaw": case.yaw,
+            "pitch": case.pitch,
+            "roll": case.roll,
+            "board_mm": case.length,
+            "ramp_at": case.ramp_at,
+            "plumb_x": -250.0,
+            "sheet_at": SHEET_AT,
+            "distortion": (k1, 0.0, 0.0, 0.0, 0.0),
+        }
         return Film(**{**set_up, **self.film})
 
     @property

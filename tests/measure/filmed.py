@@ -1,4 +1,4 @@
-"""A rendered clip of one stand, read by `measure_angle`: what the tables and plans are held against.
+"""A rendered clip of one stand, read by `measure_angle`: what tables and plans are held against.
 
 World of the renderer: mm, y up from the table, on whose front edge (40 mm before the plane of
 motion, y = 0) the level line lies. Its pitch is positive looking down, the other way round from
