@@ -135,9 +135,15 @@ class Sheet:
     @classmethod
     def parse(cls, corners: str, size: str, side_u_mm: float = 0.5) -> Self:
         """Read ``x,y,x,y,x,y,x,y`` and ``297x210``; raises `MarkError` otherwise."""
+        return cls.from_corners(corners, parse_size(size, "the sheet size"), side_u_mm)
+
+    @classmethod
+    def from_corners(
+        cls, corners: str, size_mm: tuple[float, float], side_u_mm: float = 0.5
+    ) -> Self:
+        """Read ``x,y,x,y,x,y,x,y``; raises `MarkError` when it is not eight numbers."""
         values = _numbers(corners, 8, "the sheet", "x,y,x,y,x,y,x,y, four corners in order")
-        width, height = parse_size(size, "the sheet size")
-        return cls.from_values(values, (width, height), side_u_mm)
+        return cls.from_values(values, size_mm, side_u_mm)
 
     @classmethod
     def from_values(

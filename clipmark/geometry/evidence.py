@@ -23,9 +23,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.geometry.camera import Camera
-from clipmark.geometry.distortion import rays_to_pixels
+from clipmark.geometry.distortion import pixels_to_rays, rays_to_pixels
 from clipmark.geometry.line_mark import Reference
-from clipmark.geometry.plane import angle_between, directions, level_from_plumb, pointing_right
+from clipmark.geometry.plane import (
+    angle_between,
+    directions_of_rays,
+    level_from_plumb,
+    pointing_right,
+)
 from clipmark.geometry.sheet_corners import SheetCorners
 
 FloatArray = NDArray[np.float64]
@@ -161,22 +166,33 @@ class Evidence:
             found.append(theta[:, start : start + 2])
         found.append(theta[:, self.latents])
         if self.references:
-            found.append(self.line_misfits(params, frame))
+            found.append(self.line_misfits(self.line_rays(params), frame))
         if self.square_within_rad is not None:
-            found.append(yaw_and_pitch(-frame[:, :, 2]) / self.promise_u_rad)
+            found.append(self.view_misfits(frame))
         return np.concatenate(found, axis=1)
 
-    def line_misfits(self, params: FloatArray, frame: FloatArray) -> FloatArray:
-        """How far each line says level lies from the frame's, over its u, shape (n, lines)."""
-        normal, level = -frame[:, :, 2], frame[:, :, 0]
+    def line_rays(self, params: FloatArray) -> tuple[FloatArray, ...]:
+        """Viewing rays along each line for cameras of shape (n, P), each of shape (n, 3, 2)."""
         found = []
         for item in self.references:
             points = item.line.points_px
             few = points[np.linspace(0, len(points) - 1, LINE_POINTS).round().astype(int)]
-            seen = _directions(few, params, normal)
-            says = level_from_plumb(seen, normal) if item.plumb else pointing_right(seen)
+            found.append(pixels_to_rays(few, params))
+        return tuple(found)
+
+    def line_misfits(self, rays: tuple[FloatArray, ...], frame: FloatArray) -> FloatArray:
+        """How far each line says level lies from the frame's, over its u, shape (n, lines)."""
+        normal, level = -frame[:, :, 2], frame[:, :, 0]
+        found = []
+        for item, seen in zip(self.references, rays, strict=True):
+            line = directions_of_rays(seen, normal)
+            says = level_from_plumb(line, normal) if item.plumb else pointing_right(line)
             found.append(angle_between(level, says, normal) / max(item.u_rad, EXACT_RAD))
         return np.stack(found, axis=1)
+
+    def view_misfits(self, frame: FloatArray) -> FloatArray:
+        """Yaw and pitch over what is promised of them, shape (n, 2)."""
+        return np.asarray(yaw_and_pitch(-frame[:, :, 2]) / self.promise_u_rad)
 
 
 def yaw_and_pitch(normal: FloatArray) -> FloatArray:
@@ -196,13 +212,6 @@ def rotations(turns: FloatArray) -> FloatArray:
     first = np.where(angle > 1e-12, np.sin(angle) / safe, 1.0)
     second = np.where(angle > 1e-12, (1 - np.cos(angle)) / safe**2, 0.5)
     return np.asarray(np.eye(3) + first * w + second * (w @ w), dtype=np.float64)
-
-
-def _directions(points: FloatArray, params: FloatArray, normal: FloatArray) -> FloatArray:
-    """In-plane directions, shape (n, 3), NaN beyond the lens for one camera as for many."""
-    if len(params) > 1:
-        return directions(points, params, normal)
-    return directions(points, np.repeat(params, 2, axis=0), np.repeat(normal, 2, axis=0))[:1]
 
 
 def _object(sides: FloatArray, handed: float) -> FloatArray:

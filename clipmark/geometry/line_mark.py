@@ -97,6 +97,13 @@ class Reference:
         return f"{self.name} itself"
 
     @property
+    def advice(self) -> str:
+        """What would make it truer."""
+        if self.plumb:
+            return "let the bob come to rest, out of the wind, and state how well it hangs"
+        return "level the edge with a better instrument, and state how well it is level"
+
+    @property
     def picture_u_rad(self) -> float:
         """Standard uncertainty of its turn in the picture."""
         return math.hypot(self.line.u_turn_rad, self.line.repeat_u_rad)

@@ -32,7 +32,6 @@ FloatArray = NDArray[np.float64]
 CORNERS, SIZE, PROMISE = "sheet corners", "sheet size", "square-on promise"
 MISFIT_CHANCE = 1e-3  # a misfit that good evidence exceeds by chance this often is reported
 CORRECTIONS = 3
-STILL = "let the plumb bob come to rest, or level the edge with a better instrument"
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,12 +91,6 @@ class PlaneFit:
         best = self._solutions[0]
         return self._views(best, best.theta[None])
 
-    @cached_property
-    def line_misfits_rad(self) -> FloatArray:
-        """By how much each line's level differs from that of all evidence, shape (lines,)."""
-        misfits = self.evidence.line_misfits(self.best.camera, self.best.frame)[0]
-        return np.asarray(misfits * [item.u_rad for item in self.evidence.references])
-
     @property
     def groups(self) -> tuple[Group, ...]:
         """Sources of uncertainty that can be drawn alone."""
@@ -122,7 +115,7 @@ class PlaneFit:
                 advice = "mark a longer stretch of it, nearer or sharper in the picture"
                 own.append(Group(item.in_picture, kind, item.line.dof, advice))
             if item.itself_u_rad:
-                own.append(Group(item.itself, "B", math.inf, STILL))
+                own.append(Group(item.itself, "B", math.inf, item.advice))
         return (*own, *self.evidence.camera.groups)
 
     def draw(

@@ -9,19 +9,23 @@ pages 395-402; from memory).
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
-from clipmark.geometry.evidence import EXACT_RAD, Evidence, yaw_and_pitch
+from clipmark.geometry.evidence import EXACT_RAD, Evidence
 from clipmark.geometry.plane import normal_from_yaw_pitch
 from clipmark.geometry.plane_solve import Solution
 
 FloatArray = NDArray[np.float64]
 
-OVERSAMPLING = 4
+OVERSAMPLING = 3
 PROMISE_WIDER = 1.7  # normal of about the promise's half-width: its corners are still drawn
 LINES_WIDER = 1.15  # a heavier proposal than the target keeps the weights even
-BATCH = 20_000
+STEP_RAD = 1e-6
+ROUGH_STEPS = 2  # with the derivatives of the solution, before one with the draw's own
+REACHED = 0.1  # standard units; draws that did not come as near to what was drawn are left out
 
 
 def weighed_views(
@@ -86,46 +90,52 @@ def turns_to(turn: FloatArray, view_rad: FloatArray) -> FloatArray:
 def _weighed(
     evidence: Evidence, solution: Solution, rng: np.random.Generator, count: int
 ) -> tuple[FloatArray, FloatArray]:
-    """Views from a wide proposal, shape (count, unknowns), and their weights, shape (count,)."""
+    """Views from a wide proposal, shape (count, unknowns), and their weights, shape (count,).
+
+    The misfits of lines and promise are combined into three numbers, as many as there are turns,
+    which are drawn; the turns that have these numbers are then solved for, so that the proposal
+    follows the band however it bends. Its density is that of the numbers times the determinant
+    of their derivatives.
+    """
     limit = max(evidence.square_within_rad or 0.0, EXACT_RAD)
-    wide = np.ones(evidence.promise_rows.stop)
-    wide[evidence.line_rows] = LINES_WIDER
-    wide[evidence.promise_rows] = PROMISE_WIDER
-    rows = slice(evidence.line_rows.start, evidence.promise_rows.stop)
-    jacobian = _turn_jacobian(evidence, solution)[rows] / wide[rows, None]
-    gain = np.linalg.pinv(jacobian)
-    spread = np.linalg.cholesky(gain @ gain.T + 1e-24 * np.eye(3))
     theta = np.zeros((count, evidence.unknowns))
     theta[:, evidence.latents] = evidence.camera.draw_latents(rng, count)
     theta[:, :3] = solution.theta[:3]
-    for _ in range(2):  # the middle moves with the camera drawn
-        off = _residuals(evidence, solution, theta)[:, rows] / wide[rows]
-        theta[:, :3] -= np.nan_to_num(off) @ gain.T
-    unit = rng.standard_normal((count, 3))
-    theta[:, :3] += unit @ spread.T
-    misfit = _residuals(evidence, solution, theta)
-    lines = misfit[:, evidence.line_rows]
-    view = yaw_and_pitch(-evidence.frame(solution.turn, theta)[:, :, 2])
-    inside = (np.abs(view) <= limit * (1 + 1e-9)).all(axis=1) & np.isfinite(lines).all(axis=1)
-    log = 0.5 * (np.sum(unit**2, axis=1) - np.sum(lines**2, axis=1))
-    log = np.where(inside, log, -np.inf)
-    return theta, np.exp(log - log.max()) if inside.any() else np.zeros(count)
+    drawn = evidence.line_rays(evidence.camera.params(theta[:, evidence.latents]))
+
+    def misfits(turns: FloatArray, rays: tuple[FloatArray, ...] = drawn) -> FloatArray:
+        frame = evidence.frame(solution.turn, turns)
+        lines = evidence.line_misfits(rays, frame) / LINES_WIDER
+        return np.concatenate([lines, evidence.view_misfits(frame) / PROMISE_WIDER], axis=1)
+
+    at = evidence.line_rays(evidence.camera.params(solution.theta[None, evidence.latents]))
+    slopes = _jacobian(lambda turns: misfits(turns, at), solution.theta[None, :3])[0]
+    axes, response = np.linalg.qr(slopes)
+    back = np.linalg.pinv(response)
+    turns = theta[:, :3]
+    wanted = rng.standard_normal((count, 3))
+    for _ in range(ROUGH_STEPS):
+        turns -= np.nan_to_num(misfits(turns) @ axes - wanted) @ back.T
+    own = np.nan_to_num(axes.T @ _jacobian(misfits, turns))  # (count, number, turn)
+    determinant = np.abs(np.linalg.det(own))
+    solvable = determinant > 0
+    own[~solvable] = np.eye(3)
+    off = np.nan_to_num(misfits(turns) @ axes - wanted)
+    turns -= np.linalg.solve(own, off[..., None])[..., 0]
+
+    found = misfits(turns)
+    reached = (np.abs(found @ axes - wanted) < REACHED).all(axis=1)
+    lines = found[:, :-2] * LINES_WIDER
+    view_rad = found[:, -2:] * PROMISE_WIDER * evidence.promise_u_rad
+    kept = (np.abs(view_rad) <= limit * (1 + 1e-9)).all(axis=1) & reached & solvable
+    log = 0.5 * (np.sum(wanted**2, axis=1) - np.sum(lines**2, axis=1))
+    log = np.where(kept, log - np.log(np.where(solvable, determinant, 1.0)), -np.inf)
+    return theta, np.exp(log - log.max()) if kept.any() else np.zeros(count)
 
 
-def _residuals(evidence: Evidence, solution: Solution, theta: FloatArray) -> FloatArray:
-    """Misfits in batches, so that memory stays small."""
-    parts = [
-        evidence.residuals(solution.turn, solution.spins, theta[start : start + BATCH])
-        for start in range(0, len(theta), BATCH)
-    ]
-    return np.concatenate(parts)
-
-
-def _turn_jacobian(evidence: Evidence, solution: Solution) -> FloatArray:
-    """Change of all misfits with the small turns, shape (residuals, 3)."""
-    step = 1e-6
-    nudges = np.zeros((3, evidence.unknowns))
-    nudges[:, :3] = step * np.eye(3)
-    theta = np.concatenate([solution.theta + nudges, solution.theta - nudges])
-    both = evidence.residuals(solution.turn, solution.spins, theta)
-    return np.asarray((both[:3] - both[3:]).T / (2 * step), dtype=np.float64)
+def _jacobian(misfits: Callable[[FloatArray], FloatArray], turns: FloatArray) -> FloatArray:
+    """Change of the misfits with the small turns, shape (n, misfits, 3)."""
+    slopes = []
+    for nudge in STEP_RAD * np.eye(3):
+        slopes.append((misfits(turns + nudge) - misfits(turns - nudge)) / (2 * STEP_RAD))
+    return np.stack(slopes, axis=-1)

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from clipmark.geometry.evidence import Evidence
+from clipmark.geometry.line_mark import Reference
+from clipmark.geometry.plane import angle_between, directions, level_from_plumb, pointing_right
 from clipmark.geometry.plane_fit import PlaneFit, fit_plane
 
 
@@ -44,7 +47,7 @@ def _misfits(fit: PlaneFit) -> list[str]:
         return found
     if len(sheets) > 1:
         found += _sheets_apart(fit)
-    if fit.evidence.references:
+    if len(fit.evidence.references) > 1:
         found += _lines_apart(fit)
     return found or [
         "the sheets and lines of this view contradict one another "
@@ -72,15 +75,25 @@ def _sheets_apart(fit: PlaneFit) -> list[str]:
 
 
 def _lines_apart(fit: PlaneFit) -> list[str]:
-    """Lines that say level lies elsewhere than the rest of the evidence says."""
-    off = fit.line_misfits_rad
-    references = fit.evidence.references
-    worst = int(np.argmax(np.abs(off) / [item.u_rad or 1.0 for item in references]))
-    item = references[worst]
-    rest = "the sheet and the other lines" if fit.evidence.sheets else "the other lines"
-    return [
-        f"the {item.name} and {rest} contradict one another: seen in one plane it is off by "
-        f"{abs(math.degrees(off[worst])):.2f} deg after all are weighed (chi-square "
-        f"{fit.chi_square:.0f}, expected about {fit.evidence.dof}); check whether it hangs still "
-        "or is level, and whether all lie in or along the plane of motion"
+    """The line without which the rest of the evidence agrees best, and by how much it is off."""
+    evidence = fit.evidence
+    without = [
+        fit_plane(replace(evidence, references=_left_out(evidence.references, index)))
+        for index in range(len(evidence.references))
     ]
+    worst = int(np.argmin([rest.chi_square for rest in without]))
+    item, rest = evidence.references[worst], without[worst].best
+    seen = directions(item.line.points_px, rest.camera[0], rest.normal[0])
+    says = level_from_plumb(seen, rest.normal[0]) if item.plumb else pointing_right(seen)
+    off_deg = math.degrees(float(angle_between(rest.level[0], says, rest.normal[0])))
+    others = "the sheet and the other lines" if evidence.sheets else "the other lines"
+    return [
+        f"the {item.name} contradicts {others}: seen in their plane it is off by "
+        f"{abs(off_deg):.2f} deg (chi-square {fit.chi_square:.0f}, expected about {evidence.dof}); "
+        f"check whether it {'hangs still' if item.plumb else 'is level'} "
+        "and lies in or along the plane of motion, and the lens file"
+    ]
+
+
+def _left_out(references: tuple[Reference, ...], index: int) -> tuple[Reference, ...]:
+    return (*references[:index], *references[index + 1 :])

@@ -7,38 +7,18 @@ plane of motion -> angle from the level direction. See docs/method.md.
 from __future__ import annotations
 
 import math
-
-import numpy as np
-from numpy.typing import NDArray
+from functools import partial
 
 from clipmark.clip import Clip, Frame
-from clipmark.geometry.line_mark import LineMark, Reference
-from clipmark.marks import Line, SheetLike, as_sheets
+from clipmark.marks import SheetLike, as_sheets
 from clipmark.measure.angle_marks import AngleMarks, Repeated
-from clipmark.measure.angle_model import AngleModel, HubsMark
+from clipmark.measure.angle_place import place_marks
 from clipmark.measure.angle_reading import AngleReading
 from clipmark.measure.angle_solve import BUDGET_DRAWS, DRAWS, SEED, solve_angles
 from clipmark.measure.lens_file import LensSource
-from clipmark.measure.lines_out import describe_hubs, describe_line
-from clipmark.measure.marked_hubs import MarkedHubs, hubs_as_marked, hubs_from_picture
-from clipmark.measure.marked_line import (
-    EdgeKind,
-    MarkedLine,
-    line_from_marks,
-    line_from_picture,
-    mean_line,
-)
+from clipmark.measure.plumb_swing import swing_of
 from clipmark.measure.tags import Tags
-from clipmark.measure.view import (
-    Picture,
-    ViewOptions,
-    bend,
-    camera_of,
-    look_at,
-    straighten,
-)
-
-FloatArray = NDArray[np.float64]
+from clipmark.measure.view import Picture, ViewOptions
 
 
 def measure_angle(
@@ -123,62 +103,22 @@ def measure_angle(
     options = ViewOptions.declared(
         lens, view_angle_deg, square_within_deg, as_sheets(sheet, sheet_size, sheet_u_mm), tags
     )
-    camera = camera_of(picture, options).centre
-    placed = [
-        _place(picture, camera, (item.line,), item.name, "auto", edge_fit)
-        for item in marks.references
-    ]
-    references = tuple(
-        Reference(
-            item.name, item.kind == "plumb", _line_mark(picture, line), math.radians(level_u_deg)
-        )
-        for item, line in zip(marks.references, placed, strict=True)
-    )
-    look = look_at(picture, options, edge_fit, references)
-    ramp_line = _place(picture, camera, marks.ramp, "ramp line", "step", edge_fit)
-    rail = None
-    if marks.chassis:
-        rail = _place(picture, camera, marks.chassis, "chassis line", "auto", edge_fit)
-    pair: MarkedHubs | None = None
-    if marks.hubs:
-        pairs = list(marks.hubs)
-        pair = hubs_from_picture(look, pairs, rim_px) if edge_fit else hubs_as_marked(pairs)
-    model = AngleModel(
-        viewing=look.viewing,
-        ramp=_line_mark(picture, ramp_line),
-        references=references,
-        chassis=_chassis_mark(picture, rail, pair),
-        facing=marks.facing,
-        turning_u_deg=abs(turning_deg_s) * _half_frame_s(clip, ordinal) / math.sqrt(3),
-    )
+    # Not while a mark is moved: frames around this one are decoded for it.
+    swings = partial(swing_of, clip, ordinal, picture) if budget_draws else None
+    placed = place_marks(picture, marks, options, level_u_deg, edge_fit, rim_px, swings)
+    turning_u_deg = abs(turning_deg_s) * _half_frame_s(clip, ordinal) / math.sqrt(3)
+    model = placed.model(marks.facing, turning_u_deg)
     values, budget, linear = solve_angles(model, picture, seed, draws, budget_draws)
-    lines: dict[str, object] = {"ramp": describe_line(ramp_line)}
-    for kind in ("level", "plumb"):
-        told = [
-            describe_line(line)
-            for item, line in zip(marks.references, placed, strict=True)
-            if item.kind == kind
-        ]
-        if told:
-            lines[kind] = told[0] if len(told) == 1 else told
-    if rail is not None:
-        lines["chassis"] = describe_line(rail)
-    if pair is not None:
-        lines["hubs"] = describe_hubs(pair)
-    if look.sheet_sides:
-        lines["sheet"] = [describe_line(side) for side in look.sheet_sides]
-    found = [ramp_line.warnings, *(line.warnings for line in placed), look.warnings]
-    found += [item.warnings for item in (rail, pair) if item is not None]
     return AngleReading(
         values=values,
         budget=budget,
         linear=linear,
-        lines=lines,
+        lines=placed.describe(),
         frame=ordinal,
         t_s=_time_s(clip, frame),
         clip_sha256=clip.sha256,
         fingerprint=frame.fingerprint,
-        warnings=(*clip.warnings, *(note for notes in found for note in notes)),
+        warnings=(*clip.warnings, *placed.warnings),
         seed=seed,
         draws=draws,
         settings={
@@ -189,57 +129,6 @@ def measure_angle(
             "facing": marks.facing,
         },
     )
-
-
-def _place(
-    picture: Picture,
-    camera: FloatArray,
-    marked: tuple[Line, ...],
-    what: str,
-    kind: EdgeKind,
-    edge_fit: bool,
-) -> MarkedLine:
-    """Fit, or take as marked, every marking of one line, and combine them."""
-    if not edge_fit:
-        return mean_line([line_from_marks(line, what) for line in marked])
-    return mean_line(
-        [
-            line_from_picture(
-                picture.luma,
-                line,
-                what,
-                picture.levels,
-                lambda points: straighten(picture, camera, points),
-                lambda points: bend(picture, camera, points),
-                kind,
-            )
-            for line in marked
-        ]
-    )
-
-
-def _line_mark(picture: Picture, line: MarkedLine) -> LineMark:
-    return LineMark(
-        points_px=picture.to_square(line.points_px),
-        u_offset_px=line.u_offset_px,
-        u_turn_rad=line.u_angle_rad,
-        dof=line.dof,
-        correlation=line.correlation,
-        repeat_u_rad=line.repeat_u_rad,
-        repeat_dof=line.repeat_dof,
-    )
-
-
-def _chassis_mark(
-    picture: Picture, rail: MarkedLine | None, pair: MarkedHubs | None
-) -> LineMark | HubsMark | None:
-    if rail is not None:
-        return _line_mark(picture, rail)
-    if pair is None:
-        return None
-    stretch = np.diag([picture.aspect, 1.0])
-    spread = stretch @ pair.covariance_px2 @ stretch
-    return HubsMark(picture.to_square(pair.centres_px), spread, pair.dof)
 
 
 def _half_frame_s(clip: Clip, ordinal: int) -> float:

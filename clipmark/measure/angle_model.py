@@ -25,6 +25,7 @@ FloatArray = NDArray[np.float64]
 Facing = Literal["left", "right"]
 VALUES = ("ramp", "chassis", "chassis_to_ramp")
 TURNING = "board turning during the frame"
+HUBS = "hub centres in the picture"
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,10 +97,9 @@ class AngleModel:
         if isinstance(self.chassis, HubsMark):
             advice = "film nearer or sharper, so that the rims are larger in the picture"
             kind = "B" if math.isinf(self.chassis.dof) else "A"
-            found.append(Group("hub centres in the picture", kind, self.chassis.dof, advice))
+            found.append(Group(HUBS, kind, self.chassis.dof, advice))
         if self.alone is not None and self.alone.itself_u_rad:
-            advice = "let the plumb bob come to rest, or level the edge with a better instrument"
-            found.append(Group(self.alone.itself, "B", math.inf, advice))
+            found.append(Group(self.alone.itself, "B", math.inf, self.alone.advice))
         if self.turning_u_deg:
             found.append(Group(TURNING, "B", math.inf, "read a frame where the board is at rest"))
         return tuple(found) + self.viewing.groups
@@ -160,7 +160,7 @@ class AngleModel:
         _, chassis_seen = self._seen_rad()
         if self.chassis is not None and chassis_seen is not None:
             if isinstance(self.chassis, HubsMark):
-                hubs_on = on("hub centres in the picture")
+                hubs_on = on(HUBS)
                 drawn = self.chassis.draw(stream("hubs"), n) if hubs_on else self.chassis.points_px
             else:
                 drawn = points("chassis line", self.chassis)

@@ -39,6 +39,7 @@ from clipmark.measure.crawl_values import Trace
 from clipmark.measure.crawl_view import ruler_for
 from clipmark.measure.crawl_wheels import WHEEL_U_MM, Radius, fitted_wheel
 from clipmark.measure.lens_file import LensSource
+from clipmark.measure.tags import Tags
 from clipmark.measure.view import ViewOptions
 
 LineLike = Line | Sequence[float]
@@ -61,6 +62,7 @@ class CrawlMarks:
     sheet: SheetLike | None = None
     sheet_size: tuple[float, float] | None = None
     sheet_u_mm: float = 0.5
+    tags: Tags | None = None
     edge_fit: bool = True
     to_plane: PointMap | Ruler | None = None
     to_plane_u: float = 0.0
@@ -141,6 +143,7 @@ def prepare(clip: Clip, ordinal: int, marks: CrawlMarks) -> Prepared:
             marks.view_angle_deg,
             marks.square_within_deg,
             as_sheets(marks.sheet, marks.sheet_size, marks.sheet_u_mm),
+            marks.tags,
         )
         declared = {**options.describe(), "edge_fit": marks.edge_fit}
         ruler, said = _marked_ruler(clip, ordinal, marks, patch, way, fitted, options)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from clipmark.errors import MarkError
 from clipmark.geometry.edge_band import Luma
 from clipmark.marks import Sheet
-from clipmark.measure.tag_dictionary import tag_dictionary
+from clipmark.measure.tag_dictionaries import dictionary
 
 TAG_SIDE_U_MM = 0.2  # a printed square measured with a rule (common practice, no source)
 LEAST_SIDE_PX = 24.0  # a smaller tag says less of the plane than a promise does
@@ -53,7 +53,7 @@ class Tags:
                 f"the tags '{text}' cannot be read: write them as DICTIONARY:SIDE_MM, such as "
                 "4x4_50:80"
             )
-        tag_dictionary(name)
+        dictionary(name)
         return cls(name, side_mm, side_u_mm)
 
     @classmethod
@@ -96,7 +96,7 @@ def find_tags(luma: Luma, levels: tuple[float, float], tags: Tags) -> list[tuple
     picture: NDArray[np.uint8] = np.clip(scaled + 0.5, 0, 255).astype(np.uint8)
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    detector = cv2.aruco.ArucoDetector(tag_dictionary(tags.dictionary), settings)
+    detector = cv2.aruco.ArucoDetector(dictionary(tags.dictionary), settings)
     corners, numbers, _ = detector.detectMarkers(picture)
     seen: Any = numbers  # None when there is no tag, whatever its typing says
     found = []
