@@ -2,7 +2,7 @@
 
 Spread 0.8 deg, steps of 1 deg, 95 %: 6 tries each 1.4 deg, 10: 1.05, 20: 0.72, 30: 0.61. How they
 were computed is not printed; up-and-down ladders that start one step easy, read after Dixon and
-Mood 1948, give them within 3 % (1.41, 1.06, 0.74, 0.60); a start on the limit gives 13 % less at 6 tries.
+Mood 1948, give them within 3 % (1.40, 1.06, 0.74, 0.60); a start on the limit gives 13 % less at 6.
 """
 
 import math
