@@ -89,14 +89,18 @@ def _references(level: Repeated | None, plumb: Repeated | None) -> tuple[Referen
     for kind, given in kinds:
         lines = () if given is None else _lines(given, f"the {kind} line")
         for number, line in enumerate(lines):
-            name = f"{kind} line" if number == 0 else f"{_ordinal(number)} {kind} line"
-            found.append(ReferenceMark(line, kind, name))
+            found.append(ReferenceMark(line, kind, name_of_reference(kind, number)))
     if not found:
         raise MarkError(
             "neither a level line nor a plumb line was given; give at least one of them, since "
             "gravity enters only there"
         )
     return tuple(found)
+
+
+def name_of_reference(kind: ReferenceKind, number: int) -> str:
+    """What people read of the line of a kind with that number, from 0: "second plumb line"."""
+    return f"{kind} line" if number == 0 else f"{_ordinal(number)} {kind} line"
 
 
 def _ordinal(number: int) -> str:
