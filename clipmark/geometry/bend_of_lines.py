@@ -24,7 +24,9 @@ from clipmark.geometry.distortion import undistort_many
 FloatArray = NDArray[np.float64]
 
 WORTH = 0.7  # a spread not narrowed below this share of the assumed one is left as it was
-SHAPE_U = 0.05  # relative: real lenses do not bend by k1 alone (our own, no source)
+# Relative, besides as much again as the bend itself: real lenses do not bend by k1 alone, and an
+# equidistant lens that bends by b at the corner has a second term of 1.8 b^2 there.
+SHAPE_U = 0.05
 BEYOND = 3.0  # standard uncertainties by which a bend must lie outside what was assumed
 
 
@@ -116,8 +118,9 @@ def bend_of_lines(camera: Camera, lines: Sequence[BowedLine]) -> Bend | None:
     if len(usable) > 1:  # lines that disagree know less than they state (R. T. Birge, 1932)
         sd *= math.sqrt(max(1.0, chi_square / (len(usable) - 1)))
     limit = math.sqrt(3.0)  # of a rectangular latent of standard deviation 1
-    whole = mean + camera.corner_bend / camera.corner_bend_per_latent
-    sd = math.hypot(sd, SHAPE_U * whole)
+    per_latent = abs(camera.corner_bend_per_latent)
+    corner = abs(camera.corner_bend + camera.corner_bend_per_latent * mean)
+    sd = math.hypot(sd, corner * (SHAPE_U + corner) / per_latent)
     beyond = camera.bend_is_known or abs(mean) > limit + BEYOND * sd
     if not beyond:
         if sd > WORTH:
