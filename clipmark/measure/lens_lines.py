@@ -52,7 +52,8 @@ COVERAGE = 1.96  # normal, 95 %: hundreds of degrees of freedom
 class StraightLine:
     """One straight thing as it entered: in px of the upright picture, and how it fits.
 
-    ``bow_px`` is how far it ran off its chord in the picture, ``rms_px`` what is left of that.
+    ``bow_px`` is how far it ran off its chord in the picture, ``rms_px`` what is left of that,
+    ``used_fraction`` the share of the marked length that shows the edge and agrees.
     """
 
     frame: int
@@ -293,7 +294,7 @@ def _told(line: Followed, frame: int, bend: BendFit, index: int) -> StraightLine
         length_px=points.length_px,
         bow_px=points.bow_px,
         rms_px=float(bend.rms_px[index]),
-        used_fraction=float(bend.used[index]),
+        used_fraction=float(bend.used[index]) * line.seen,
     )
 
 

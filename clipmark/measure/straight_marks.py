@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.errors import FitError, MarkError
+from clipmark.geometry.distortion import reach_px
 from clipmark.geometry.edge_band import Curve, Frame, Mapping, strip
 from clipmark.geometry.edge_fit import EdgeFit, fit_edge
 from clipmark.geometry.straight_lines import EdgePoints
@@ -32,6 +33,7 @@ WHOLE_SEARCH_PX, WHOLE_SEARCH_DEG = 4.0, 0.5
 MIN_PIECES = 3
 SIDE_PX = (8.0, 14.0)  # how far out the sides of a thin thing lie
 CROSSING_DEG = 8.0  # lines that cross more flatly than this hide one another where they cross
+REACH = 0.98  # share of the way to the fold beyond which a lens is not looked through
 SAME_PX = 4.0  # two lines nearer than this all along are one edge, marked twice
 
 
@@ -90,6 +92,8 @@ class Followed:
         What it is, 'auto' where that is not told yet.
     noise_px : float
         How well single points can be placed in the picture's noise alone, root mean square.
+    seen : float
+        Share of the marked length that shows the edge.
     warnings : tuple of str
     """
 
@@ -97,6 +101,7 @@ class Followed:
     points: EdgePoints
     kind: Kind
     noise_px: float
+    seen: float
     warnings: tuple[str, ...]
 
 
@@ -156,7 +161,7 @@ def follow_in_pieces(picture: Picture, mark: StraightMark, camera: Floats, numbe
         )
     points = _joined([_edge_points(picture, fit, back) for fit in alike], end - start)
     ends = picture.from_square(points.points[[0, -1]])
-    return Followed(ends, points, kind, _noise(points.u_px), ())
+    return Followed(ends, points, kind, _noise(points.u_px), len(alike) / count, ())
 
 
 def _fit_pieces(
@@ -196,6 +201,7 @@ def follow_whole(
 ) -> Followed:
     """Fit the whole edge under a bend that makes it nearly straight; raises `FitError`."""
     there, back = maps(picture, camera)
+    _check_reach(picture, np.vstack([mark.places, before.ends]), camera, number)
     marked, on_edge = there(mark.places[[0, -1]]), there(before.ends)
     chord = on_edge[1] - on_edge[0]
     share = (marked - on_edge[0]) @ chord / (chord @ chord)
@@ -218,7 +224,21 @@ def follow_whole(
     notes = tuple(f"straight line {number}: {note}" for note in fit.warnings if "bowed" not in note)
     points = _joined([_edge_points(picture, fit, back)], chord)
     noise = _noise(points.u_px) / math.sqrt(fit.noise_inflation)
-    return Followed(_along(fit.ends, back(on_edge)), points, fit.kind, noise, notes)
+    ends = _along(fit.ends, back(on_edge))
+    return Followed(ends, points, fit.kind, noise, fit.used_fraction, notes)
+
+
+def _check_reach(picture: Picture, places: Floats, camera: Floats, number: int) -> None:
+    """Refuse, as `FitError`, a line that runs where the lens found folds back."""
+    away = picture.to_square(places) - camera[2:4]
+    far = float(np.hypot(away[:, 0], away[:, 1]).max())
+    reach = float(reach_px(camera[None])[0])
+    if far > REACH * reach:
+        raise FitError(
+            f"straight line {number} runs {far:.0f} px from the middle, but the lens that suits "
+            f"all lines best folds back {reach:.0f} px from it; check that each mark follows one "
+            "edge, or calibrate the lens with a board"
+        )
 
 
 def _noise(u_px: Floats) -> float:

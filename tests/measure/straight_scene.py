@@ -20,7 +20,7 @@ class Scene:
 
     ``bend`` is the first term at the corner, ``second`` the next; ``middle`` the shift of the
     bend's middle from the picture's, px; ``wave_px`` how wavy the edges are, straight px;
-    ``bows`` how far each is bowed, over its length.
+    ``bows`` how far each is bowed, over its length; ``inner_px`` the width of the one inside.
     """
 
     width: int = 640
@@ -32,6 +32,7 @@ class Scene:
     noise: float = 2.0
     wave_px: float = 0.0
     bows: tuple[float, ...] = (0.0,) * 5
+    inner_px: float = 12.0
 
     @property
     def half(self):
@@ -90,7 +91,11 @@ class Scene:
             off = off + bow * length * (1 - (2 * t / length - 1) ** 2)
             inside = (t > -30) & (t < length + 30)
             outward = np.sign((start + end) @ np.array([along[1], -along[0]]))
-            wide = 12.0 if abs((start + end)[0]) < 0.7 * self.width and along[1] > 0.5 else 1e3
+            wide = (
+                self.inner_px
+                if abs((start + end)[0]) < 0.7 * self.width and along[1] > 0.5
+                else 1e3
+            )
             light = np.where(inside & (off * outward > 0) & (off * outward < wide), level, light)
         light = gaussian_filter(light, self.blur_px * OVER, truncate=3)
         light = light.reshape(self.height, OVER, self.width, OVER).mean(axis=(1, 3))

@@ -1,7 +1,7 @@
 """The bend of a real lens from straight rows alone, against its published calibration.
 
-OpenCV sample data: every second of 13 photographs of a printed board and left_intrinsics.yml (Apache-2.0, see
-tests/data/chessboard/LICENCE.md). Used are the rows of nine corners only: that they are straight,
+OpenCV sample data: every second of 13 photographs of a board, and left_intrinsics.yml (Apache-2.0,
+see tests/data/chessboard/LICENCE.md). Used are the rows of nine corners: that they are straight,
 not where they lie on the board. The corners reach 206 px from the middle (95 of 100), so the bends
 are compared at 200 px, where the published one is -4.03 %. OpenCV's calibration itself moves
 between -4.0 and -4.2 % there as more or fewer terms are fitted; besides, all rows lie on one board,
