@@ -14,7 +14,6 @@ from clipmark.geometry.planned_edge import (
     USUAL_BLUR_PX,
     USUAL_CONTRAST,
     USUAL_NOISE,
-    usual_quality,
 )
 from clipmark.measure.lens_file import load_lens
 from clipmark.measure.plan import plan
@@ -28,6 +27,7 @@ from clipmark.measure.plan_setup import (
     Setup,
     parse_picture,
     parse_place,
+    stated_quality,
 )
 
 SHOT = "What stands in the shot (mm from the optical axis: x to the right, y up)"
@@ -209,7 +209,7 @@ def run(
     Example: clipmark plan --distance-mm 1500 --view-angle 65 --board-mm 600 --plumb-at=-250
     --sheet A4
     """
-    usual = usual_quality(blur_px, contrast, noise, compression)
+    usual = stated_quality(blur_px, contrast, noise, compression)
     setup = Setup(
         distance_mm=distance_mm,
         size_px=parse_picture(picture),

@@ -47,6 +47,7 @@ def quality_like(path: Path, otherwise: PictureQuality) -> PictureQuality:
         plumb=seen["plumb"] or otherwise.plumb,
         sheet=seen["sheet"] or otherwise.sheet,
         hub_u_px=hub_u_px or otherwise.hub_u_px,
+        by_scale=seen["ramp"] is None,
     )
     if found == otherwise:
         raise MarkError(

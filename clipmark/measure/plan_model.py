@@ -12,7 +12,13 @@ from clipmark.errors import MarkError
 from clipmark.geometry.camera import Camera
 from clipmark.geometry.hub_fit import SMALLEST_RIM_PX
 from clipmark.geometry.line_mark import LineMark, Reference
-from clipmark.geometry.planned_edge import FIT_DOF, EdgeQuality, corner_covariance, thin_string
+from clipmark.geometry.planned_edge import (
+    FIT_DOF,
+    EdgeQuality,
+    at_scale,
+    corner_covariance,
+    thin_string,
+)
 from clipmark.geometry.pose import Stand
 from clipmark.geometry.sheet_corners import SheetCorners
 from clipmark.geometry.viewing import view_from_evidence
@@ -88,6 +94,13 @@ def plan_model(setup: Setup) -> Planned:
         square_within_deg=setup.square_within_deg,
     )
     model = AngleModel(viewing, ramp, references, hubs, None if hubs is None else "right")
+    if camera.source == "assumed":
+        across = 2 * math.degrees(math.atan(width / 2 / float(camera.centre[0])))
+        notes = (
+            *notes,
+            f"planned for a camera without zoom that sees {across:.0f} deg across; give its view "
+            "angle (--view-angle) or lens file (--lens) if it is another",
+        )
     return Planned(setup, stand, camera, picture, model, (*notes, *viewing.warnings))
 
 
@@ -120,11 +133,14 @@ def _ramp(setup: Setup, stand: Stand) -> LineMark:
         raise MarkError(
             f"the board of {setup.board_mm:g} mm at {setup.ramp_deg:g} deg takes {across:.0f} x "
             f"{up:.0f} mm, but at {setup.distance_mm:g} mm the picture shows {wide:.0f} x "
-            f"{high:.0f} mm; stand farther, zoom out, move the board to the middle, or give the length that "
-            "is in view (--board-mm)"
+            f"{high:.0f} mm; stand farther, zoom out, move the board to the middle, or "
+            "give the length that is in view (--board-mm)"
         )
     steps = np.linspace(-reach, reach, POINTS_ALONG)[:, None]
-    return _mark(stand.to_px(np.array(setup.ramp_at_mm) + steps * along), setup.quality.ramp)
+    quality = setup.quality.ramp
+    if setup.quality.by_scale:
+        quality = at_scale(quality, float(stand.camera[0]) / setup.distance_mm)
+    return _mark(stand.to_px(np.array(setup.ramp_at_mm) + steps * along), quality)
 
 
 def _mark(points_px: FloatArray, quality: EdgeQuality) -> LineMark:

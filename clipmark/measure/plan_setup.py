@@ -70,7 +70,9 @@ class PlannedSheet:
         """Read ``A4``, ``A4@x,y`` or ``297x210@x,y``; raises `MarkError` otherwise."""
         size, at, place = text.partition("@")
         return cls(
-            parse_size_or_name(size, "the sheet"), _place(place, text) if at else None, side_u_mm
+            parse_size_or_name(size, "the sheet"),
+            parse_place(place, "the sheet's place") if at else None,
+            side_u_mm,
         )
 
     @classmethod
@@ -80,7 +82,7 @@ class PlannedSheet:
         if not at:
             raise MarkError(f"the tag '{text}' has no place: write it as SIDE@x,y in mm")
         (side,) = _numbers(size, "the tag's side", "a length in mm, as in 80@-200,150", (1,))
-        return cls((side, side), _place(place, text), side_u_mm, tag=True)
+        return cls((side, side), parse_place(place, "the tag's place"), side_u_mm, tag=True)
 
 
 @dataclass(frozen=True)
@@ -179,6 +181,27 @@ class Setup:
             )
 
 
+def stated_quality(
+    blur_px: float, contrast: float, noise: float, compression: float
+) -> PictureQuality:
+    """`usual_quality` of what an operator states; raises `MarkError` when it is no picture."""
+    for value, least, most, what, such in (
+        (blur_px, 0.2, 20.0, "a blur of {} px (--blur-px)", "0.2 to 20 px"),
+        (
+            contrast,
+            0.01,
+            1.0,
+            "a contrast of {} (--contrast)",
+            "a share of black to white, 0.01 to 1",
+        ),
+        (noise, 0.0, 0.3, "a noise of {} (--noise)", "a share of black to white, 0 to 0.3"),
+        (compression, 0.05, 50.0, "a compression factor of {} (--compression)", "0.05 to 50"),
+    ):
+        if not least <= value <= most:
+            raise MarkError(f"{what.format(f'{value:g}')} cannot be planned for; give {such}")
+    return usual_quality(blur_px, contrast, noise, compression)
+
+
 def parse_picture(text: str) -> tuple[int, int]:
     """Read ``1920x1080``; raises `MarkError` otherwise."""
     try:
@@ -194,10 +217,6 @@ def parse_place(text: str, what: str) -> Place:
     """Read ``x,y`` in mm; raises `MarkError` otherwise."""
     x, y = _numbers(text, what, "x,y in mm from the optical axis", (2,))
     return x, y
-
-
-def _place(text: str, whole: str) -> Place:
-    return parse_place(text, f"the place of '{whole}'")
 
 
 def _numbers(text: str, what: str, form: str, counts: tuple[int, ...]) -> tuple[float, ...]:

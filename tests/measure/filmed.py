@@ -79,7 +79,7 @@ class Film:
             ),
             board=Board(ramp_deg=self.ramp_deg, length_mm=self.board_mm, foot_mm=foot),
             truck=Truck(start_mm=self.board_mm / 2) if self.truck else None,
-            timing=Timing(Fraction(30), frames=3),
+            timing=Timing(Fraction(30), frames=2),
             look=self.look,
             encoding=Encoding(bit_rate=self.bit_rate),
             sheet=sheet,
@@ -98,9 +98,9 @@ class Filmed:
     marks: dict
 
     def read(self, against: str, sheet: bool = False, lens: bool = False, **view):
-        """Measure frame 1 against the ``level`` or ``plumb`` line."""
+        """Measure frame 1 against the ``level`` or ``plumb`` line, or both."""
         marks = self.marks
-        options = {against: marks[against], **view}
+        options = {kind: marks[kind] for kind in against.split()} | view
         if sheet:
             options["sheet"] = MarkedSheet.from_values(marks["sheet"], marks["sheet_size"])
         if lens:
