@@ -44,6 +44,7 @@ ROUNDS = 5
 SETTLED = 0.05  # of its standard uncertainty: a smaller change of the bend is none
 # A bend less sure than this says hardly more than what is assumed of any phone.
 MAX_U_BEND = CORNER_BEND / math.sqrt(3.0) / 2
+MAX_U_SHARE = 0.1  # of a bend so strong that no phone has it
 NOT_STRAIGHT_PX, NOT_STRAIGHT_SHARE, NOT_STRAIGHT_NOISES = 0.5, 0.0006, 4.0
 COVERAGE = 1.96  # normal, 95 %: hundreds of degrees of freedom
 
@@ -256,7 +257,7 @@ def _check(lines: Sequence[Followed], bend: BendFit) -> None:
                 f"best its edge still runs {bend.rms_px[index]:.1f} px (rms) off a straight line; "
                 "leave it out, or mark another thing"
             )
-    if bend.u_corner_bend > MAX_U_BEND:
+    if bend.u_corner_bend > max(MAX_U_BEND, MAX_U_SHARE * abs(bend.corner_bend)):
         raise FitError(
             "the lines show too little of how the lens bends: its bend at the picture's corner "
             f"would be known to {200 * bend.u_corner_bend:.1f} % (95 %), hardly better than what "

@@ -174,7 +174,7 @@ def _words(spec: BoardSpec) -> list[str]:
     if spec.dictionary is not None:
         what += f", tags {spec.dictionary} of {number_text(spec.marker_mm)} mm"
     return [
-        f"{what}. Glue it flat on something stiff. Measure ten squares; give what you measured."
+        f"{what}. Glue it flat on something stiff. Measure across many squares; give what one is."
     ]
 
 
