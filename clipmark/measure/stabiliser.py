@@ -23,7 +23,7 @@ from clipmark.measure.camera_moved import as_bytes
 from clipmark.measure.coarse_move import coarse_move
 from clipmark.motion.fixed_points import FixedPoints, choose_points
 from clipmark.motion.picture_move import PictureMove, detectable, fit_move
-from clipmark.motion.steady import LEAST_FRAMES, fast_part_px, segments, shaky
+from clipmark.motion.steady import LEAST_FRAMES, segments, shaky
 
 FloatArray = NDArray[np.float64]
 SteadyState = Literal["still", "bumped", "hand-held", "stabilised", "cannot tell"]
@@ -32,6 +32,7 @@ OVER_THE_CLIP, IN_A_ROW = 24, 10  # frames looked at
 ROW_STEP_S = 1 / 30
 GRID = (9, 6)
 LEAST_SHARE = 0.5  # of the places found again that must agree
+MOST_LOST = 4  # frames running in which a wide search is worth its time
 LEAST_FOUND = 0.6  # of the frames, in which the background is found again
 BENT_PX, BENT_RATIO = 0.1, 3.0  # a bend is told of when it is larger, and by this over its noise
 VOID = (
@@ -182,6 +183,7 @@ class _Looked:
         self.clip, self.reference, self.picture, self.chosen = clip, reference, picture, chosen
         self._expected: FloatArray = chosen.points_px
         self._form = np.zeros(2)
+        self._lost = 0
 
     @classmethod
     def at(cls, clip: Clip, wanted: Sequence[int]) -> _Looked | None:
@@ -204,13 +206,15 @@ class _Looked:
         except FrameError:
             return None
         found = self._found(ordinal, picture, self._expected, self._form)
-        if found is None:
+        if found is None and self._lost < MOST_LOST:
+            self._lost += 1
             coarse = coarse_move(self.picture, picture)
             if isinstance(coarse, str):
                 return None
             guess = coarse.at(self.chosen.points_px)
             found = self._found(ordinal, picture, guess, coarse.form())
         if found is not None:
+            self._lost = 0
             self._expected = found.move.at(self.chosen.points_px)
             self._form = found.move.form()
         return found
@@ -337,6 +341,3 @@ def _in_a_row(clip: Clip, reference: int) -> list[int]:
         step = max(1, round(ROW_STEP_S / held)) if held > 0 else 1
     first = max(0, min(reference, clip.frame_count - 1 - step * (IN_A_ROW - 1)))
     return list(range(first, min(first + step * IN_A_ROW, clip.frame_count), step))
-
-
-__all__ = ["Steadiness", "cannot_tell", "fast_part_px", "steadiness"]

@@ -13,7 +13,7 @@ import pytest
 
 from clipmark.clip import open_clip
 from clipmark.marks import Line, Sheet
-from clipmark.measure.camera_moved import CameraMove, compare_clips, compare_pictures
+from clipmark.measure.camera_moved import compare_clips, compare_pictures
 from clipmark.sample.media import sample_media_folder
 
 CLIPS = ("siskin-climb", "dipper-creep", "siskin-stall", "whinfell-creep-varying")
