@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from clipmark.marks import Span
 from clipmark.measure.crawl_noise import smooth
 from clipmark.measure.crawl_path import Path, lay_along
 from clipmark.measure.crawl_prepare import Prepared, trace_and_stands
-from clipmark.measure.crawl_ruler import FloatArray
+from clipmark.measure.crawl_ruler import FloatArray, Ruler
 from clipmark.measure.crawl_values import mean_over, ripple
 from clipmark.measure.crawl_wheels import SLIP_WINDOW_S, trace_wheel
 from clipmark.motion.camera import CameraMotion
@@ -32,6 +33,22 @@ TRIALS = 5
 SEED = 20_260_712
 TRIAL_RIPPLE, TRIAL_RIPPLE_HZ = 0.10, 2.0
 MOST_FRAMES = 3600  # of a simulated span: a longer one tells no more that matters here
+
+
+class Filtered(Protocol):
+    """What a simulated span is put through: the ruler, filter and band of a crawl."""
+
+    @property
+    def ruler(self) -> Ruler:
+        """From px to mm."""
+
+    @property
+    def window_s(self) -> float | None:
+        """Width of the filter; chosen from the noise when None."""
+
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """Band of the ripple."""
 
 
 @dataclass(frozen=True)
@@ -165,13 +182,13 @@ def expect(clip: Clip, ordinal: int, prepared: Prepared) -> Expectation:
         highest_hz=0.45 / step,
         span_s=float(stamps[-1] - stamps[0]),
         band_hz=prepared.band_hz,
-        at=tuple(_at_speed(speed, stamps, noise, prepared) for speed in speeds if speed > 1),
+        at=tuple(at_speed(speed, stamps, noise, prepared) for speed in speeds if speed > 1),
         shortest_stall_s=LEAST_DWELL_S,
         turn_u_deg=[_degrees(wheel.noise_rad) for wheel in turns],
         slip_above_mm_s=[
             None
             if wheel.radius is None
-            else _slip_above(wheel.noise_rad * wheel.radius.mm, noise, step)
+            else slip_above(wheel.noise_rad * wheel.radius.mm, noise, step)
             for wheel in turns
         ],
         probe=(probe.first, probe.last),
@@ -201,8 +218,20 @@ def _probe(clip: Clip, ordinal: int, span: Span) -> Span:
     return Span(int(near[0]), int(near[-1]))
 
 
-def _at_speed(speed: float, stamps: FloatArray, noise: float, prepared: Prepared) -> AtSpeed:
-    """Means over simulated spans of even motion, and of one with a known ripple."""
+def at_speed(speed: float, stamps: FloatArray, noise: float, prepared: Filtered) -> AtSpeed:
+    """Means over simulated spans of even motion, and of one with a known ripple.
+
+    Parameters
+    ----------
+    speed : float
+        mm/s.
+    stamps : ndarray, shape (n,)
+        Times of the frames, s.
+    noise : float
+        Standard uncertainty of a single position, mm.
+    prepared : Filtered
+        Ruler, filter and band.
+    """
     floors, means, ripples, u_ripples, windows, told = [], [], [], [], [], []
     swing = TRIAL_RIPPLE * math.sqrt(2) * speed / (2 * math.pi * TRIAL_RIPPLE_HZ)
     for trial in range(TRIALS):
@@ -263,7 +292,7 @@ def simulated_path(times_s: FloatArray, s_mm: FloatArray) -> Path:
     )
 
 
-def _slip_above(u_surface_mm: float, u_position_mm: float, step_s: float) -> float:
+def slip_above(u_surface_mm: float, u_position_mm: float, step_s: float) -> float:
     """Speed below which slip over its window is less sure than it must be, mm/s."""
     count = max(5, round(SLIP_WINDOW_S / step_s) + 1)
     gain = math.sqrt(12 / (count * (count**2 - 1.0))) / step_s
