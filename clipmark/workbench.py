@@ -13,7 +13,7 @@ from clipmark.record import disk, lens_files
 from clipmark.record.attempts_file import SCHEMA_NAME
 from clipmark.record.folder import EventFolder
 from clipmark.record.markings import LineMark, MarkType, WheelMark, mark_of
-from clipmark.record.models import Attempt, ClipRef, Declared, JournalLine, Span
+from clipmark.record.models import Attempt, ClipRef, Declared, JournalLine, RecordRef, Span
 from clipmark.record.readings import Reading
 from clipmark.record.revisions import DRAWN_ANEW
 from clipmark.record.texts import as_model
@@ -40,6 +40,7 @@ class AttemptDetails:
     reason: str | None = None
     called_by: str | None = None
     note: str | None = None
+    stand: RecordRef | None = None
 
     def given(self) -> dict[str, object]:
         """Only what is known."""
@@ -126,7 +127,7 @@ def save_reading(
     if measure == "crawl":
         test_grade = grade_of_test(event.path, old.test)
         reading, body["grade"] = _graded(test_grade, reading, old)
-    clip = _clip_ref(event, clip_path)
+    clip = clip_ref(event, clip_path)
     if old.clip is not None and old.clip.sha256 != clip.sha256:
         raise RecordError(
             f"attempt {attempt_id} was marked on another clip ({old.clip.path}); measure that "
@@ -202,7 +203,8 @@ def _new_attempt(details: AttemptDetails) -> dict[str, object]:
     return details.given()
 
 
-def _clip_ref(event: EventFolder, path: Path) -> ClipRef:
+def clip_ref(event: EventFolder, path: Path) -> ClipRef:
+    """How a record names a clip; one outside the folder is linked or copied into ``clips/``."""
     clips = (event.path / "clips").resolve()
     if path.resolve().is_relative_to(clips):
         return event.clip_ref(path)

@@ -23,6 +23,7 @@ ARROWS: dict[str, set[str]] = {
     "sheet_grade": {"errors", "uncertainty", "measure", "record"},
     "signing": {"errors", "record", "sheet_grade"},
     "workbench": {"errors", "marks", "clip", "measure", "record", "sheet_grade"},
+    "stands": {"errors", "marks", "marks_file", "clip", "measure", "record"},
     "evidence": {"errors", "measure", "record", "report"},
     "report": {
         "errors",

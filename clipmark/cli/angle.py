@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated
 
 import typer
@@ -11,6 +12,15 @@ from clipmark.cli.located import located
 from clipmark.cli.saving import Saving
 from clipmark.cli.sheet_option import sheets_from, tags_from
 from clipmark.cli.show import budget_table, emit_json, show_saved, table, warn, with_u
+from clipmark.cli.stand_option import (
+    SaveStand,
+    StandName,
+    check_options,
+    given_or,
+    keep_stand,
+    stand_for,
+    tell_stand,
+)
 from clipmark.clip import open_clip
 from clipmark.marks import Line
 from clipmark.measure.angle import measure_angle
@@ -63,6 +73,8 @@ def run(
     sheet_size: opt.SheetSize = None,
     sheet_u_mm: opt.SheetU = 0.5,
     tags: opt.TagsSeen = None,
+    stand: StandName = None,
+    save_stand: SaveStand = None,
     no_edge_fit: opt.NoEdgeFit = False,
     turning: Annotated[
         float,
@@ -102,6 +114,7 @@ def run(
     )  # fmt: skip
     saving = Saving(into, attempt, by, details)
     saving.check()
+    check_options(stand, save_stand, saving)
     with located(clip, frame):
         ramps = [Line.parse(text, "the ramp line") for text in ramp]
         rails = [Line.parse(text, "the chassis line") for text in chassis or []]
@@ -110,6 +123,18 @@ def run(
         plumb_lines = [Line.parse(text, "the plumb line") for text in plumb or []]
         sheets = sheets_from(sheet, sheet_size, sheet_u_mm)
         with open_clip(clip, true_fps=true_fps) as footage:
+            used = stand_for(stand, saving, footage, frame)
+            if used is not None:
+                no_level = not level_lines and not plumb_lines
+                level_lines = [used.level] if no_level and used.level else level_lines
+                plumb_lines = [used.plumb] if no_level and used.plumb else plumb_lines
+                sheets = (used.sheet,) if not sheets and tags is None and used.sheet else sheets
+                angle_given = view_angle is not None
+                lens = lens or (None if angle_given else used.lens)
+                view_angle = view_angle if angle_given or lens else used.view_angle_deg
+                square_within = given_or("square_within", square_within, used.square_within_deg)
+                level_u = given_or("level_u", level_u, used.level_u_deg)
+                saving = replace(saving, details=replace(details, stand=used.ref))
             reading = measure_angle(
                 footage,
                 frame,
@@ -129,13 +154,31 @@ def run(
                 edge_fit=not no_edge_fit,
                 turning_deg_s=turning,
             )
+            kept = keep_stand(
+                save_stand, saving, clip, footage, frame,
+                [
+                    *((Line(*line.as_tuple()), "level") for line in level_lines),
+                    *((Line(*line.as_tuple()), "plumb") for line in plumb_lines),
+                    *((item, "sheet") for item in sheets),
+                ],
+                said={
+                    "level_u_deg": level_u,
+                    "square_within_deg": square_within,
+                    "view_angle_deg": view_angle,
+                },
+                lens=lens,
+                edge_fit=not no_edge_fit,
+            )  # fmt: skip
     result = reading.to_dict()
+    if stand is not None or save_stand is not None:
+        result["stand"] = None if used is None else used.to_dict()
+    result.update(kept)
     marks: list[tuple[MarkedThing, str]] = [
         *((line, "ramp") for line in ramps),
         *((line, "chassis") for line in rails),
         *((line, "hubs") for line in pairs),
-        *((line, "level") for line in level_lines),
-        *((line, "plumb") for line in plumb_lines),
+        *((Line(*line.as_tuple()), "level") for line in level_lines),
+        *((Line(*line.as_tuple()), "plumb") for line in plumb_lines),
         *((item, "sheet") for item in sheets),
     ]
     declared = Declaration(
@@ -148,6 +191,7 @@ def run(
         edge_fit=not no_edge_fit,
         true_fps=true_fps,
     )
+    tell_stand(used, result)
     result.update(saving.save(clip, "angle", result, marks, declared))
     if as_json:
         emit_json(result)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -19,6 +20,13 @@ from clipmark.cli.located import located
 from clipmark.cli.saving import Saving
 from clipmark.cli.sheet_option import sheets_from, tags_from
 from clipmark.cli.show import emit_json, progress_bar
+from clipmark.cli.stand_option import (
+    StandName,
+    check_options,
+    given_or,
+    stand_for,
+    tell_stand,
+)
 from clipmark.clip import open_clip
 from clipmark.errors import MarkError
 from clipmark.marks import Line, Patch, Span, Wheel
@@ -177,6 +185,7 @@ def run(
     sheet_size: opt.SheetSize = None,
     sheet_u_mm: opt.SheetU = 0.5,
     tags: opt.TagsSeen = None,
+    stand: StandName = None,
     true_fps: opt.TrueFps = None,
     into: opt.Into = None,
     attempt: opt.AttemptId = None,
@@ -210,6 +219,7 @@ def run(
         details = AttemptDetails()  # the test is named for its grade alone
     saving = Saving(into, attempt, by, details)
     saving.check()
+    check_options(stand, None, saving)
     sheet_grade = grade_of_test(rules, named_test(rules, test)) if rules is not None else None
     terms = saving.terms() if sheet_grade is None else sheet_grade.terms
     with located(clip, frame):
@@ -218,6 +228,20 @@ def run(
         scale_line = Line.parse(scale, "the scale mark") if scale else None
         wheels = tuple(Wheel.parse(text) for text in wheel or ())
         sheets = sheets_from(sheet, sheet_size, sheet_u_mm)
+        used = None
+        if stand is not None:
+            with open_clip(clip, true_fps=true_fps) as footage:
+                used = stand_for(stand, saving, footage, frame)
+        if used is not None:
+            no_length = scale_line is None and not sheets and tags is None
+            if no_length:
+                scale_line, scale_mm = used.scale, used.scale_mm if used.scale else scale_mm
+            sheets = (used.sheet,) if not sheets and tags is None and used.sheet else sheets
+            angle_given = view_angle is not None
+            lens = lens or (None if angle_given else used.lens)
+            view_angle = view_angle if angle_given or lens else used.view_angle_deg
+            square_within = given_or("square_within", square_within, used.square_within_deg)
+            saving = replace(saving, details=replace(details, stand=used.ref))
         marked = CrawlMarks(
             patch=Patch.parse(patch),
             span=Span.parse(span) if span else None,
@@ -248,6 +272,9 @@ def run(
     result = reading.to_dict()
     if sheet_grade is not None:
         result = sheet_grade.graded("crawl", result)
+    if used is not None:
+        result["stand"] = used.to_dict()
+        tell_stand(used, result)
     marks: list[tuple[MarkedThing, str]] = [(Patch.parse(patch), "body")]
     marks += [(line, name) for line, name in ((way, "travel"), (scale_line, "scale")) if line]
     marks += [(item, "wheel") for item in wheels]

@@ -20,6 +20,8 @@ from clipmark.measure.marked_hubs import MarkedHubs, hubs_as_marked, hubs_from_p
 from clipmark.measure.marked_line import (
     EdgeKind,
     MarkedLine,
+    PlacedLine,
+    line_as_placed,
     line_from_marks,
     line_from_picture,
     mean_line,
@@ -161,7 +163,8 @@ def place_marks(
     for item, line in zip(marks.references, told, strict=True):
         mark = _line_mark(picture, line)
         known = Reference(item.name, item.kind == "plumb", mark, math.radians(level_u_deg))
-        if known.plumb and swings is not None:
+        seen_here = not isinstance(item.line, PlacedLine)
+        if known.plumb and swings is not None and seen_here:
             known, said = _swung(known, line, ramp, camera.centre, swings)
             notes += said
         references.append(PlacedReference(item.kind, line, known))
@@ -189,7 +192,9 @@ def _fitted(
     """The ramp line, then every level and plumb line, through one camera."""
     ramp = _place(picture, camera.centre, marks.ramp, "ramp line", "step", edge_fit)
     told = [
-        _place(picture, camera.centre, (item.line,), item.name, "auto", edge_fit)
+        line_as_placed(item.line, item.name)
+        if isinstance(item.line, PlacedLine)
+        else _place(picture, camera.centre, (item.line,), item.name, "auto", edge_fit)
         for item in marks.references
     ]
     return [ramp, *told]

@@ -67,6 +67,41 @@ class MarkedLine:
     warnings: tuple[str, ...] = field(default=())
 
 
+@dataclass(frozen=True)
+class PlacedLine(Line):
+    """A line that was fitted in another picture of the same camera position, and carried over.
+
+    It is taken as it lies; what it was fitted to may be gone from this picture.
+
+    Attributes
+    ----------
+    points_px : tuple of (float, float)
+        Points on it, first to last, picture px.
+    half_length_px, u_offset_px, u_angle_rad, dof
+        As of a `MarkedLine`, carrying over included.
+    """
+
+    points_px: tuple[tuple[float, float], ...] = ()
+    half_length_px: float = 0.0
+    u_offset_px: float = MARK_U_PX
+    u_angle_rad: float = 0.0
+    dof: float = math.inf
+
+
+def line_as_placed(line: PlacedLine, what: str) -> MarkedLine:
+    """A carried line ready for measuring."""
+    return MarkedLine(
+        what=what,
+        marked=(line,),
+        points_px=np.array(line.points_px, dtype=np.float64),
+        half_length_px=line.half_length_px,
+        u_offset_px=line.u_offset_px,
+        u_angle_rad=line.u_angle_rad,
+        dof=line.dof,
+        kind="A" if math.isfinite(line.dof) else "B",
+    )
+
+
 def line_from_marks(line: Line, what: str) -> MarkedLine:
     """Take the marked ends as they are, each with `MARK_U_PX` per axis (Type B).
 

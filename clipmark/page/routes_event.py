@@ -11,7 +11,6 @@ from fastapi import APIRouter, Query, Response
 from fastapi.responses import JSONResponse
 
 from clipmark.errors import FolderError, PageError, RecordError, RevisionError
-from clipmark.measure.camera_moved import compare_clips
 from clipmark.measure.crawl_terms import CrawlTerms
 from clipmark.page.bodies import (
     Answer,
@@ -26,7 +25,7 @@ from clipmark.page.bodies import (
 from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.session_told import changes_of, other_in_file, session_head, waiting_session
 from clipmark.page.sheet_watch import Sheets, not_writable
-from clipmark.page.stand_marks import carried, page_body, stand_of
+from clipmark.page.stand_marks import page_body, stand_of
 from clipmark.record import disk
 from clipmark.record.embedding import SESSION_ID
 from clipmark.record.instants import utc_now, utc_text
@@ -40,6 +39,7 @@ from clipmark.record.models import (
 )
 from clipmark.record.sheets import SESSION_NAME
 from clipmark.record.texts import as_model
+from clipmark.stands import check_stand, reference_of
 
 router = APIRouter(tags=["event"])
 MOST_LINES = 1_000  # of the journal in one answer
@@ -172,31 +172,12 @@ def stand_check(id: RecordId, asked: StandCheck, desk: DeskOf) -> Answer:
     if line is None:
         raise PageError(f"there is no stand '{id}' in this event; save it first")
     stand = as_model(Stand, line.body, f"the stand {id}")
-    if stand.reference_clip is None or stand.reference_frame is None:
-        raise RecordError(
-            f"the stand {id} names no reference picture; mark it on a clip and save it again"
-        )
-    with (
-        desk.shelf.clip(stand.reference_clip.sha256) as reference,
-        desk.shelf.clip(asked.clip) as clip,
-    ):
-        move = compare_clips(reference, stand.reference_frame, clip, asked.frame)
-    marks, done = carried(stand, move, asked.frame)
-    answer: Answer = finite(
-        {
-            "state": move.state,
-            "shift_px": move.distance_px,
-            "shift_x_px": move.shift_px[0],
-            "shift_y_px": move.shift_px[1],
-            "roll_deg": move.roll_deg,
-            "scale": move.scale,
-            "u_shift_px": move.u_shift_px,
-            "u_roll_deg": move.u_roll_deg,
-            "sentence": move.sentence,
-            "done": done,
-            "marks": marks,
-        }
-    )
+    found, _ = reference_of(stand, id)
+    lens = desk.event_path / stand.lens.path if stand.lens else None
+    with desk.shelf.clip(found.sha256) as reference, desk.shelf.clip(asked.clip) as clip:
+        lens = lens if lens is not None and lens.is_file() else None
+        check = check_stand(stand, reference, clip, asked.frame, lens=lens)
+    answer: Answer = finite({**check.to_dict(), "marks": check.marks})
     return answer
 
 
