@@ -78,6 +78,8 @@ class Camera:
     latent_group : tuple of int
     rectangular : ndarray of bool, shape (m,)
         Which latents are rectangular; the others are normal.
+    bend_assumed : bool
+        Whether nothing but an assumption says how the lens bends: there is no lens file.
     """
 
     source: Literal["lens", "view angle", "assumed"]
@@ -89,6 +91,7 @@ class Camera:
     _spread: FloatArray  # (P, m): change of the parameters per latent, the focal length apart
     _view_rad: tuple[float, float]  # mean and standard deviation of the long side's view angle
     _focal_u: float  # relative, of a declared view angle
+    bend_assumed: bool = False
 
     def params(self, latents: FloatArray) -> FloatArray:
         """Parameter vectors, shape (n, P), at latents of shape (n, m)."""
@@ -113,12 +116,12 @@ class Camera:
     @property
     def bend_latent(self) -> int | None:
         """Which latent is the bend that is assumed of an uncalibrated lens; None with a file."""
-        return None if self.source == "lens" else BEND_LATENT
+        return BEND_LATENT if self.bend_assumed else None
 
     @property
     def bend_is_known(self) -> bool:
         """Whether the bend is known from something in the picture, not merely assumed."""
-        return self.source != "lens" and not bool(self.rectangular[BEND_LATENT])
+        return not (self.bend_assumed and bool(self.rectangular[BEND_LATENT]))
 
     @property
     def corner_bend(self) -> float:
@@ -363,6 +366,7 @@ def _uncalibrated(
         _spread=spread,
         _view_rad=((low + high) / 2, (high - low) / 2 / math.sqrt(3.0)),
         _focal_u=focal_u,
+        bend_assumed=True,
     )
 
 

@@ -15,9 +15,9 @@ from clipmark.geometry.camera import (
 )
 from clipmark.geometry.distortion import distort_many, undistort_many
 from clipmark.geometry.lens import Lens
-from clipmark.geometry.sheet import fit_sheet
 from clipmark.geometry.sheet_corners import SheetCorners
 from clipmark.geometry.straight_lines import STRAIGHT_U, EdgePoints, fit_bend, reaches_corner
+from clipmark.geometry.viewing import view_from_sheet
 from clipmark.measure.lens_lines import lens_of_bend
 
 WIDTH, HEIGHT, FOCAL = 1280.0, 720.0, 900.0
@@ -249,9 +249,9 @@ def test_with_the_bend_known_a_sheet_tells_the_focal_length(from_lines):
     spread = np.broadcast_to(0.05**2 * np.eye(2), (4, 2, 2)).copy()
     sheet = SheetCorners(corners, spread, (297.0, 210.0), 0.3)
     camera = camera_from_lens(lens_of_bend(bend, prior), 1280, 720) if from_lines else prior
-    fit = fit_sheet(camera, sheet)
+    fit = view_from_sheet(camera, sheet).fit
     draws = fit.draw(np.random.default_rng(3), 2000).camera[:, 0]
-    error = fit.pose.poses.camera[0, 0] - focal
+    error = fit.best.camera[0, 0] - focal
     if from_lines:
         assert abs(error) < 2 * np.std(draws)
         assert np.std(draws) < 0.005 * focal  # a guess of 50 to 85 deg is good to 15 %

@@ -16,10 +16,10 @@ from clipmark.measure.angle_place import place_marks
 from clipmark.measure.angle_solve import solve_angles
 from clipmark.measure.view import Picture, ViewOptions
 
-WIDTH, HEIGHT, SAMPLES = 1280, 720, 2
+WIDTH, HEIGHT, SAMPLES = 960, 540, 2
 FOCAL = WIDTH / 2 / math.tan(math.radians(66) / 2)
 MIDDLE = np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2])
-STRING_X, RAMP_DEG = 380.0, 33.0  # straight px from the middle
+STRING_X, RAMP_DEG = 285.0, 33.0  # straight px from the middle
 
 
 def read(corner_bend):
@@ -37,10 +37,10 @@ def read(corner_bend):
     x, y = u * scale, v * scale
     a = math.radians(RAMP_DEG)
     value = 0.6 + 0.08 * np.sin(x / 47) * np.cos(y / 39)
-    value = np.where((np.abs(x - STRING_X) < 1.6) & (np.abs(y) < 270), 0.1, value)
-    up = x * math.sin(a) + (y - 60) * math.cos(a)
-    along = x * math.cos(a) - (y - 60) * math.sin(a)
-    value = np.where((up > 0) & (up < 26) & (np.abs(along) < 420), 0.2, value)
+    value = np.where((np.abs(x - STRING_X) < 1.6) & (np.abs(y) < 205), 0.1, value)
+    up = x * math.sin(a) + (y - 45) * math.cos(a)
+    along = x * math.cos(a) - (y - 45) * math.sin(a)
+    value = np.where((up > 0) & (up < 26) & (np.abs(along) < 315), 0.2, value)
     small = value.reshape(HEIGHT, SAMPLES, WIDTH, SAMPLES).mean(axis=(1, 3))
     luma = 16 + 219 * cv2.GaussianBlur(small, (0, 0), 0.8) ** (1 / 2.2)
     noise = np.random.default_rng(5).normal(0, 1.5, luma.shape)
@@ -50,9 +50,9 @@ def read(corner_bend):
         ray = np.array([px, py]) / FOCAL
         return ray * (1 + k1 * ray @ ray) * FOCAL + MIDDLE
 
-    plumb = (*seen(STRING_X, -250), *seen(STRING_X, 250))
-    far = 400 * np.array([math.cos(a), -math.sin(a)])
-    ramp = (*seen(-far[0], 60 - far[1]), *seen(far[0], 60 + far[1]))
+    plumb = (*seen(STRING_X, -190), *seen(STRING_X, 190))
+    far = 300 * np.array([math.cos(a), -math.sin(a)])
+    ramp = (*seen(-far[0], 45 - far[1]), *seen(far[0], 45 + far[1]))
     shape = SimpleNamespace(width=WIDTH, height=HEIGHT)
     marks = AngleMarks.checked(shape, ramp, None, None, None, plumb, None, 0.01)
     placed = place_marks(picture, marks, ViewOptions(square_within_deg=0.0), 0.01, True, None)
