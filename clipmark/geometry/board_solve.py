@@ -115,7 +115,7 @@ def solve(
         settled = False
         while damping < 1e12:
             trial = _step(fit, reduced, back, free, damping, flaws)
-            new_cost, new_left, new_weight = _cost(trial, views, prior, robust, weight)
+            new_cost = _cost(trial, views, prior, robust, weight)[0]
             if new_cost <= cost:
                 settled = cost - new_cost <= SETTLED * cost
                 fit, damping = trial, max(damping / 10, 1e-9)

@@ -53,7 +53,8 @@ class Board:
     def places_mm(self) -> FloatArray:
         """Places of the inner corners, row by row, shape (N, 2)."""
         a, b = np.meshgrid(np.arange(self.across), np.arange(self.down))
-        return np.column_stack([a.ravel(), b.ravel()]) * self.square_mm
+        places = np.column_stack([a.ravel(), b.ravel()]) * self.square_mm
+        return np.asarray(places, dtype=np.float64)
 
     @property
     def words(self) -> str:
@@ -68,7 +69,8 @@ class Board:
     @cached_property
     def detector(self) -> cv2.aruco.CharucoDetector:
         """Finder of a board with markers."""
-        assert self.dictionary is not None and self.marker_mm is not None
+        assert self.dictionary is not None
+        assert self.marker_mm is not None
         size = (self.across + 1, self.down + 1)
         markers = cv2.aruco.getPredefinedDictionary(_dictionary(self.dictionary))
         return cv2.aruco.CharucoDetector(
@@ -184,7 +186,7 @@ def other_count(luma: Luma8) -> tuple[int, int] | None:
     small, _ = _shrunk(luma, SMALL_PX)
     flags = cv2.CALIB_CB_LARGER | cv2.CALIB_CB_NORMALIZE_IMAGE
     found, _, meta = cv2.findChessboardCornersSBWithMeta(small, SEARCHED, flags)
-    if not found or meta is None or min(meta.shape[:2]) < min(SEARCHED):
+    if not found or min(meta.shape[:2]) < min(SEARCHED):
         return None
     down, across = (int(n) for n in meta.shape[:2])
     return max(across, down), min(across, down)
@@ -223,11 +225,16 @@ def _coarse(luma: Luma8, board: Board, longest: int) -> FloatArray | None:
         flat = places.reshape(-1, 2)
     else:
         coded, names = board.detector.detectBoard(small)[:2]
-        if coded is None or len(coded) < LEAST_CODED:
+        if not _some(coded):
             return None
         flat = np.full((board.across * board.down, 2), np.nan)
         flat[np.asarray(names).ravel()] = np.asarray(coded, np.float64).reshape(-1, 2)
     return np.asarray((flat + 0.5) / scale - 0.5, np.float64)
+
+
+def _some(coded: object) -> bool:
+    """Whether the marker finder gave enough corners (it gives None for none, whatever it says)."""
+    return isinstance(coded, np.ndarray) and len(coded) >= LEAST_CODED
 
 
 def _refined(luma: Luma8, coarse: FloatArray, board: Board) -> Sighting | None:
@@ -278,9 +285,9 @@ def _blur_px(luma: Luma8, grid: FloatArray) -> float:
         reach = min(0.35 * float(np.median(length)), PROFILE_REACH_PX)
         way = np.linspace(-reach, reach, PROFILE)
         at = (middles[:, None] + way[None, :, None] * across[:, None]).astype(np.float32)
-        lines = np.asarray(
-            cv2.remap(luma, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), float
-        )
+        at_x, at_y = (np.ascontiguousarray(at[..., i]) for i in (0, 1))
+        seen = cv2.remap(luma, at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        lines = np.asarray(seen, dtype=np.float64)
         height = np.abs(lines[:, -3:].mean(axis=1) - lines[:, :3].mean(axis=1))
         steepest = np.abs(np.diff(lines, axis=1)).max(axis=1) / (way[1] - way[0])
         clear = height > 20

@@ -69,9 +69,9 @@ def check_sharp(sharp: Sequence[SeenBoard], boards: Sequence[SeenBoard]) -> None
     blurs = sorted(b.sighting.blur_px / b.sighting.square_px for b in boards)
     share = blurs[len(blurs) // 2]
     raise LensError(
-        f"the board is blurred: its edges are spread over {100 * share:.0f} % of a square (standard "
-        f"deviation), and only {len(sharp)} of {len(boards)} views are sharp enough; hold it still "
-        "at each place, in better light, and let the camera focus"
+        f"the board is blurred: its edges are spread over {100 * share:.0f} % of a square "
+        f"(standard deviation), and only {len(sharp)} of {len(boards)} views are sharp enough; hold "
+        "it still at each place, in better light, and let the camera focus"
     )
 
 
@@ -85,8 +85,8 @@ def check_similar(fit: BoardFit) -> None:
     if leans_deg > LEAN_DEG:
         raise LensError(
             f"the board is seen from one side only: all views lean the same way, by about "
-            f"{leans_deg:.0f} deg, and the two most different are {apart:.0f} deg apart; tilt it to "
-            "the left, right, up and down by 20 to 40 deg"
+            f"{leans_deg:.0f} deg, and the two most different are {apart:.0f} deg apart; tilt it "
+            "to the left, right, up and down by 20 to 40 deg"
         )
     raise LensError(
         f"the views are too similar: the two most different show the board only {apart:.0f} deg "
@@ -100,8 +100,8 @@ def check_kept(kept: int, chosen: int) -> None:
     if kept < FEWEST_VIEWS:
         raise LensError(
             f"only {kept} of {chosen} views agree with one lens, and {FEWEST_VIEWS} are needed; "
-            "switch off zoom, focusing while filming and image stabilisation, hold the board still, "
-            "and film it again"
+            "switch off zoom, focusing while filming and image stabilisation, hold the board "
+            "still, and film it again"
         )
 
 

@@ -130,7 +130,8 @@ def _photos(sources: Sequence[Path]) -> list[Path] | None:
 
 def _look_at_photos(photos: Sequence[Path], board: Board, progress: Progress | None) -> SeenBoards:
     size: tuple[int, int] | None = None
-    first, unread = "", []
+    first = ""
+    unread: list[str] = []
     found: list[SeenBoard] = []
     other: tuple[int, int] | None = None
     for number, path in enumerate(photos):
@@ -158,7 +159,7 @@ def _look_at_photos(photos: Sequence[Path], board: Board, progress: Progress | N
             f"none of the {len(photos)} photographs can be read as a picture, the first being "
             f"{photos[0].name}; copy them from the camera again"
         )
-    told = ()
+    told: tuple[str, ...] = ()
     if unread:
         told = (f"{_listed(unread)} cannot be read as a picture and was left out",)
     return SeenBoards(
@@ -182,7 +183,8 @@ def _read_photo(path: Path) -> Luma8 | None:
 
 def _look_at_clip(clip: Clip, board: Board, progress: Progress | None) -> SeenBoards:
     found: list[SeenBoard] = []
-    looked, probes = 0, []
+    looked = 0
+    probes: list[Luma8] = []
     span = _span(clip)
     for frame, luma in _sharpest(clip, span, progress):
         looked += 1
