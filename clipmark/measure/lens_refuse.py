@@ -70,8 +70,8 @@ def check_sharp(sharp: Sequence[SeenBoard], boards: Sequence[SeenBoard]) -> None
     share = blurs[len(blurs) // 2]
     raise LensError(
         f"the board is blurred: its edges are spread over {100 * share:.0f} % of a square "
-        f"(standard deviation), and only {len(sharp)} of {len(boards)} views are sharp enough; hold "
-        "it still at each place, in better light, and let the camera focus"
+        f"(standard deviation), and only {len(sharp)} of {len(boards)} views are sharp enough; "
+        "hold it still at each place, in better light, and let the camera focus"
     )
 
 
@@ -113,8 +113,8 @@ def check_bend(bend_mm: float, u_mm: float, board: Board) -> str | None:
     told = f"the board is bent: it leaves its plane by {bend_mm:.1f} mm over {length:.0f} mm"
     if bend_mm > BENT_REFUSED * length:
         raise LensError(
-            f"{told}, and {BENT_REFUSED * length:.1f} mm is the most that can be put right; glue it "
-            "to something stiff and flat, and film it again"
+            f"{told}, and {BENT_REFUSED * length:.1f} mm is the most that can be put right; glue "
+            "it to something stiff and flat, and film it again"
         )
     return f"{told}; that was allowed for, but a stiff flat board gives a better lens"
 

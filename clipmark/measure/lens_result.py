@@ -11,7 +11,6 @@ from clipmark.geometry.lens import Lens
 from clipmark.geometry.lens_cover import Cover
 from clipmark.measure.lens_board import Board
 
-
 FloatArray = NDArray[np.float64]
 COVERAGE = 1.96  # factor for 95 % of a normal distribution
 
