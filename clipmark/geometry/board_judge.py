@@ -23,6 +23,7 @@ FEWEST_CORNERS = 12  # of a view that still counts
 BAD_VIEW = 4.0  # times the median RMS of all views
 ROUNDS = 4
 FOLDS = 5
+ROUGH = 1e-5  # relative change of the sum of squares at which a fold is left
 MAD_TO_SD = 1.4826
 # What may be fitted, simplest first; focal lengths and centre always are.
 TERMS: dict[LensModel, tuple[tuple[str, ...], ...]] = {
@@ -122,7 +123,11 @@ def held_out(
     for fold in range(folds):
         out = number % folds == fold
         rest = solve(
-            solution.fit.only(~out), views.only(~out), free, sigma_px=solution.sigma_px
+            solution.fit.only(~out),
+            views.only(~out),
+            free,
+            sigma_px=solution.sigma_px,
+            settle=ROUGH,
         ).fit
         off[out] = _foretold(rest, solution.fit.only(out), views.only(out))
     return Candidate(model, terms, off)
@@ -135,7 +140,7 @@ def _foretold(rest: BoardFit, own: BoardFit, views: BoardViews) -> FloatArray:
     for fitted in (half, ~half):
         start = BoardFit(rest.lens, own.rotation, own.place_mm, rest.flaws)
         part = views.without(np.broadcast_to(~fitted, views.pixels.shape[:2]))
-        left = residuals(solve_poses(start, part), views)[:, ~fitted]
+        left = residuals(solve_poses(start, part, ROUGH), views)[:, ~fitted]
         missed = np.isfinite(views.pixels[:, ~fitted, 0]) & ~np.isfinite(left[..., 0])
         square = np.where(missed, 1e4, np.sum(np.square(left), axis=-1))
         total += np.nanmean(square, axis=1)

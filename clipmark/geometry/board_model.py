@@ -126,11 +126,10 @@ def slopes(fit: BoardFit, board_mm: FloatArray) -> tuple[FloatArray, FloatArray,
     rays = _rays(seen)
     steps = RAY_STEP * (1.0 + np.sum(np.square(rays), axis=-1))
     by_ray = np.empty((*rays.shape, 2))
-    for axis in range(2):
-        shift = np.zeros_like(rays)
-        shift[..., axis] = steps
-        ahead, back = _picture(rays + shift, fit.lens), _picture(rays - shift, fit.lens)
-        by_ray[..., axis] = (ahead - back) / (2 * steps[..., None])
+    right, down = (steps[..., None] * np.eye(2)[axis] for axis in (0, 1))
+    around = _picture(np.stack([rays + right, rays - right, rays + down, rays - down]), fit.lens)
+    by_ray[..., 0] = (around[0] - around[1]) / (2 * steps[..., None])
+    by_ray[..., 1] = (around[2] - around[3]) / (2 * steps[..., None])
     by_point = np.zeros((*rays.shape, 3))
     by_point[..., 0, 0] = by_point[..., 1, 1] = 1.0 / seen[..., 2]
     by_point[..., 2] = -rays / seen[..., 2:]

@@ -86,6 +86,7 @@ def solve(
     sigma_px: float = 0.2,
     robust: bool = False,
     flaws: bool = True,
+    settle: float = SETTLED,
 ) -> Solution:
     """Least squares from a start.
 
@@ -101,6 +102,8 @@ def solve(
         Weigh far-off corners down (P. J. Huber, Ann. Math. Statist. 35 (1964) 73-101).
     flaws : bool
         Whether the board's flaws are fitted, held by their prior, or kept at the start's.
+    settle : float
+        Relative change of the sum of squares at which it is left.
 
     Returns
     -------
@@ -115,17 +118,20 @@ def solve(
         settled = False
         while damping < 1e12:
             trial = _step(fit, reduced, back, free, damping, flaws)
-            new_cost = _cost(trial, views, prior, robust, weight)[0]
+            new_cost, new_left, _ = _cost(trial, views, prior, robust, weight)
             if new_cost <= cost:
-                settled = cost - new_cost <= SETTLED * cost
-                fit, damping = trial, max(damping / 10, 1e-9)
+                settled = cost - new_cost <= settle * cost
+                fit, left, damping = trial, new_left, max(damping / 10, 1e-9)
                 break
             damping *= 10
         else:
             break
-        cost, left, weight = _cost(fit, views, prior, robust)
         if settled:
             break
+        if robust:
+            cost, left, weight = _cost(fit, views, prior, robust)
+        else:
+            cost = new_cost
     reduced, _ = _normal(fit, views, left, weight, free, prior, flaws)
     used = np.isfinite(left) & (weight[..., None] > 0)
     spent = int(free.sum()) + 6 * views.count
@@ -134,10 +140,10 @@ def solve(
     return Solution(fit, free, left, reduced, sigma)
 
 
-def solve_poses(start: BoardFit, views: BoardViews) -> BoardFit:
+def solve_poses(start: BoardFit, views: BoardViews, settle: float = SETTLED) -> BoardFit:
     """Poses alone, lens and flaws as they are."""
     none = np.zeros(len(start.lens), dtype=bool)
-    return solve(start, views, none, flaws=False).fit
+    return solve(start, views, none, flaws=False, settle=settle).fit
 
 
 def _cost(

@@ -18,7 +18,8 @@ from clipmark.geometry.lens import LensModel
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 FOCALS = np.geomspace(0.28, 4.0, 14)  # over the longer side of the picture: view angles 14 to 120
-TRIED = 3
+TRIED = 2
+ROUGH = 1e-4  # relative change of the sum of squares at which a first guess is left
 STAGES: dict[str, tuple[tuple[str, ...], ...]] = {
     "ordinary": (("k1",), ("k1", "k2")),
     "fisheye": ((), ("k1", "k2")),
@@ -59,7 +60,9 @@ def first_fit(views: BoardViews, model: LensModel, focals: FloatArray = FOCALS) 
         found: Solution | None = None
         for terms in STAGES[model]:
             start = guess if found is None else found.fit
-            found = solve(start, views, free_of(model, terms), robust=True, flaws=False)
+            found = solve(
+                start, views, free_of(model, terms), robust=True, flaws=False, settle=ROUGH
+            )
         if found is not None and (best is None or _middle(found) < _middle(best)):
             best = found
     if best is None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
@@ -45,6 +44,7 @@ from clipmark.measure.lens_views import Progress, SeenBoard, SeenBoards, look
 
 FloatArray = NDArray[np.float64]
 WantedModel = Literal["auto", "ordinary", "fisheye"]
+HOPELESS = 4.0  # times the other model's RMS: not worth trying on held-out views
 MODELS: tuple[LensModel, ...] = ("ordinary", "fisheye")
 
 
@@ -165,11 +165,13 @@ def _best(
     tried: dict[str, float] = {}
     found: dict[tuple[str, ...], Solution] = {}
     for model, start in starts.items():
+        if rich[model][0].rms_px > HOPELESS * rich[first][0].rms_px:
+            continue
         own: Candidate | None = None
+        begin, sigma = start.fit.only(kept), rich[first][0].sigma_px
         for terms in TERMS[model]:
-            begin = replace(start.fit.only(kept))
-            fitted = solve(begin, kept_views, free_of(model, terms), sigma_px=start.sigma_px)
-            fitted = solve(fitted.fit, kept_views, free_of(model, terms), sigma_px=fitted.sigma_px)
+            fitted = solve(begin, kept_views, free_of(model, terms), sigma_px=sigma)
+            begin = fitted.fit
             candidate = held_out(fitted, kept_views, model, terms)
             found[(model, *terms)] = fitted
             tried[f"{model} {' '.join(terms)}"] = candidate.rms_px

@@ -112,8 +112,8 @@ def _photos(sources: Sequence[Path]) -> list[Path] | None:
             ) from error
         if not found:
             raise LensError(
-                f"the folder {sources[0].name} holds no photographs (JPEG, PNG, TIFF, BMP or WebP); "
-                "name the folder they lie in, or a clip"
+                f"the folder {sources[0].name} holds no photographs (JPEG, PNG, TIFF, BMP or WebP)"
+                "; name the folder they lie in, or a clip"
             )
         return found
     photos = [path for path in sources if path.suffix.lower() in PHOTOS]
