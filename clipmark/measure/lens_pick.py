@@ -14,7 +14,7 @@ from clipmark.measure.lens_views import SeenBoard
 FloatArray = NDArray[np.float64]
 
 MOST_VIEWS = 36
-BLUR_SHARE = 0.16  # of a square: beyond it edges of neighbouring squares run together
+BLUR_SHARE = 0.12  # of a square: beyond it edges of neighbouring squares run together
 BLUR_OVER_BEST = 2.0  # times the best fifth of the source
 MOVED_PX = 2.0  # a board that goes this far between frames counts half
 ALIKE = 0.04  # distance of two views that add nothing to each other
