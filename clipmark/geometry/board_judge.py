@@ -163,8 +163,8 @@ class Spread:
     covariance : ndarray, shape (P, P)
         Of all lens parameters, 0 where one was not fitted.
     between_views : float
-        By how much variances had to be raised, because views disagree more than their corners'
-        scatter says; 1 where they do not.
+        By how much variances had to be raised on average, because views disagree more than their
+        corners' scatter says; 1 where they do not.
     flaws : ndarray, shape (4,)
     flaws_u : ndarray, shape (4,)
         Board flaws and their standard uncertainties.
@@ -182,8 +182,8 @@ def spread(solution: Solution) -> Spread:
     The reduced normal equations give the covariance for independent corners, times the reduced
     chi-square. Errors common to the corners of one view are told by how the views pull against
     each other (clustered by view, with the correction for leverage of R. M. Bell and D. F.
-    McCaffrey, Survey Methodology 28 (2002) 169-181): the mean ratio of those variances to the
-    model's widens the covariance where it is above 1.
+    McCaffrey, Survey Methodology 28 (2002) 169-181). In directions where those variances are larger
+    than the model's, they count.
     """
     reduced = solution.reduced
     prior = np.square(solution.sigma_px / FLAW_U)
@@ -193,7 +193,7 @@ def spread(solution: Solution) -> Spread:
     count = len(reduced.of_view)
     lens = slice(0, int(solution.free.sum()))
     model = whole[lens, lens] * solution.sigma_px**2
-    ratio = 1.0
+    widened = model
     if count > 2:
         # Scaled, because the variances differ by fifteen orders between a bend and a high term.
         scale = np.sqrt(np.diag(whole))
@@ -204,12 +204,11 @@ def spread(solution: Solution) -> Spread:
             free_share = np.maximum(1.0 - values, 0.05)  # of what the view tells, by others too
             even = vectors @ ((vectors.T @ (root @ (scale * pull))) / np.sqrt(free_share))
             moves[view] = scale * (root @ even)
-        between = moves[:, lens].T @ moves[:, lens]
-        ratio = float(np.trace(_inverse(model) @ between)) / len(model)
-    widen = max(ratio, 1.0)
+        widened = _at_least(model, moves[:, lens].T @ moves[:, lens], count)
+    widen = float(np.trace(_inverse(model) @ widened)) / len(model)
     full = np.zeros((len(solution.free), len(solution.free)))
     places = np.flatnonzero(solution.free)
-    full[np.ix_(places, places)] = widen * model
+    full[np.ix_(places, places)] = widened
     flaws_u = np.sqrt(np.diag(whole)[-FLAWS:] * widen) * solution.sigma_px
     return Spread(full, widen, solution.fit.flaws, flaws_u)
 
@@ -265,6 +264,23 @@ def _inverse(matrix: FloatArray) -> FloatArray:
     scale = 1.0 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))
     inner = np.linalg.pinv(matrix * np.outer(scale, scale), rcond=1e-14, hermitian=True)
     return np.asarray(inner * np.outer(scale, scale), dtype=np.float64)
+
+
+def _at_least(model: FloatArray, between: FloatArray, count: int) -> FloatArray:
+    """`model`, widened in every direction in which `between` is wider.
+
+    Few views tell their own scatter poorly, so its ratio to the model is first drawn towards the
+    mean ratio of all directions, the more the fewer views there are.
+    """
+    sd = np.sqrt(np.diag(model))
+    root = _root(model / np.outer(sd, sd))
+    back = np.linalg.pinv(root, rcond=1e-10, hermitian=True)
+    ratio = back @ (between / np.outer(sd, sd)) @ back
+    share = count / (count + len(model))
+    mean = float(np.trace(ratio)) / len(model)
+    values, vectors = np.linalg.eigh(share * ratio + (1 - share) * mean * np.eye(len(model)))
+    wide = (vectors * np.maximum(values, 1.0)) @ vectors.T
+    return np.asarray(root @ wide @ root * np.outer(sd, sd), dtype=np.float64)
 
 
 def _root(matrix: FloatArray) -> FloatArray:

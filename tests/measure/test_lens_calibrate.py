@@ -148,8 +148,8 @@ def test_a_bent_board_is_refused_with_its_bend():
     with pytest.raises(LensError) as e:
         lens_from(seen, ASKED, model="ordinary")
     assert re.fullmatch(
-        r"the board is bent: it leaves its plane by (4\.[5-9]|5\.\d) mm over 200 mm, and 2\.0 mm is "
-        "the most that can be put right; glue it to something stiff and flat, and film it again",
+        r"the board is bent: it leaves its plane by (4\.[5-9]|5\.\d) mm over 200 mm, and 2\.0 mm "
+        "is the most that can be put right; glue it to something stiff and flat, and film it again",
         str(e.value),
     )
 
@@ -226,8 +226,8 @@ def test_a_blurred_board_is_refused(strong_seen):
     with pytest.raises(LensError) as e:
         lens_from(replace(strong_seen, boards=blurred), ASKED)
     assert re.fullmatch(
-        r"the board is blurred: its edges are spread over 1\d % of a square \(standard deviation\), "
-        r"and only 0 of 11 views are sharp enough; hold it still at each place, in better light, "
+        r"the board is blurred: its edges are spread over 1\d % of a square \(standard deviation\)"
+        r", and only 0 of 11 views are sharp enough; hold it still at each place, in better light, "
         r"and let the camera focus",
         str(e.value),
     )
