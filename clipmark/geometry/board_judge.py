@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import stdtrit
 
 from clipmark.geometry.board_model import FLAWS, BoardFit, BoardViews, residuals
 from clipmark.geometry.board_solve import FLAW_U, Solution, solve, solve_poses
@@ -204,7 +205,9 @@ def spread(solution: Solution) -> Spread:
             free_share = np.maximum(1.0 - values, 0.05)  # of what the view tells, by others too
             even = vectors @ ((vectors.T @ (root @ (scale * pull))) / np.sqrt(free_share))
             moves[view] = scale * (root @ even)
-        widened = _at_least(model, moves[:, lens].T @ moves[:, lens], count)
+        # Few views tell their own scatter poorly: the factor 1.96 is to keep its 95 % (Student).
+        student = float(stdtrit(max(count - 3, 1), 0.975)) / 1.96
+        widened = _at_least(model, student**2 * moves[:, lens].T @ moves[:, lens], count)
     widen = float(np.trace(_inverse(model) @ widened)) / len(model)
     full = np.zeros((len(solution.free), len(solution.free)))
     places = np.flatnonzero(solution.free)

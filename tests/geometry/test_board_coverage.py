@@ -23,7 +23,8 @@ def simulated(seed, views=16, common_px=0.0):
     poses = varied_poses(BOARD, CAMERA, views, seed)
     true = np.array([corners_px(BOARD, CAMERA, pose) for pose in poses])
     rng = np.random.default_rng(seed)
-    unit = (true - true.mean(axis=1, keepdims=True)) / 100.0
+    unit = true - true.mean(axis=1, keepdims=True)
+    unit /= np.abs(unit).max(axis=(1, 2), keepdims=True)  # the board from -1 to 1
     smooth = np.einsum("vnk,vkj->vnj", np.stack(
         [unit[..., 0], unit[..., 1], unit[..., 0] * unit[..., 1], unit[..., 0] ** 2], axis=-1
     ), rng.normal(0, common_px, (views, 4, 2)))  # fmt: skip

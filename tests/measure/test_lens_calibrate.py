@@ -95,6 +95,24 @@ def test_a_barrel_of_20_percent_is_recovered(strong, strong_lens):
     assert u[0] < 0.5
 
 
+def test_angles_through_a_lens_of_20_percent_are_good_to_0_03_deg(strong, strong_lens):
+    """500 pairs of lines, 120 px and longer, in 85 % of the picture, square to the camera."""
+    camera, _ = strong
+    rng = np.random.default_rng(4)
+    half = np.array([camera.width, camera.height]) * 0.85 / 2
+    ends = (np.array([319.5, 239.5]) + rng.uniform(-half, half, (1400, 2, 2))).reshape(-1, 2)
+    leans = []
+    for params in (strong_lens.lens.params, truth(camera)):
+        rays = pixels_to_rays(ends, params[None])[0].reshape(-1, 2, 2)
+        step = rays[:, 1] - rays[:, 0]
+        leans.append(np.degrees(np.arctan2(step[:, 1], step[:, 0])))
+    long = np.hypot(*np.diff(ends.reshape(-1, 2, 2), axis=1)[:, 0].T) >= 120
+    off = np.sin(np.radians(leans[0] - leans[1]))[long][:1000].reshape(-1, 2)
+    assert len(off) == 500
+    apart_deg = np.degrees(np.diff(off, axis=1))
+    assert np.sqrt(np.mean(np.square(apart_deg))) <= 0.03
+
+
 def test_a_fisheye_is_told_from_an_ordinary_lens(tmp_path):
     camera = BoardCamera(640, 480, 290, 290, 318, 242, (0.03, -0.012, 0.004, -0.001), "fisheye")
     found = calibrate_lens([photos(tmp_path, camera, count=8, across=(0.3, 0.55))], ASKED)
