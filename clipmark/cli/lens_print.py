@@ -25,7 +25,7 @@ PrintBoard = Annotated[
         "--print-board",
         metavar="A4",
         help="Write the board to print, to scale, on a sheet of this size (A0 to A10, B0 to B10; "
-        "-portrait turns it) instead of calibrating: SOURCE is then the .pdf or .svg to write.",
+        "-portrait turns it) instead of calibrating: the .pdf or .svg to write is SOURCE or --out.",
         rich_help_panel=PRINT,
     ),
 ]
@@ -40,7 +40,7 @@ PrintTags = Annotated[
 ]
 Tags = Annotated[
     str,
-    typer.Option("--tags", metavar="0,1", help="Which tags to print.", rich_help_panel=PRINT),
+    typer.Option("--tag-ids", metavar="0,1", help="Which tags to print.", rich_help_panel=PRINT),
 ]
 TagMm = Annotated[
     float | None,
@@ -81,7 +81,8 @@ def parse_tags(text: str) -> tuple[int, ...]:
         return tuple(int(part) for part in text.split(","))
     except ValueError:
         raise MarkError(
-            f"the tags '{text}' cannot be read: write their ids with commas, such as 0,1,5 (--tags)"
+            f"the tags '{text}' cannot be read: write their ids with commas, such as 0,1,5 "
+            "(--tag-ids)"
         ) from None
 
 

@@ -153,7 +153,7 @@ def _command(spec: TagsSpec) -> str:
     side = number_text(spec.tag_mm)
     return (
         "clipmark angle CLIP --frame N --ramp x1,y1,x2,y2 --plumb x1,y1,x2,y2 "
-        f"--sheet x1,y1,x2,y2,x3,y3,x4,y4 --sheet-size {side}x{side} --sheet-u-mm 0.2"
+        f"--tags {spec.dictionary}:{side}"
     )
 
 

@@ -16,7 +16,9 @@ def test_a_board_is_written_and_its_use_is_told(clipmark, tmp_path):
 
 def test_tags_are_written_as_svg(clipmark, tmp_path):
     out = tmp_path / "tags.svg"
-    ran = clipmark("lens", out, "--print-tags", "A4", "--tags", "0,1", "--tag-mm", "80", "--json")
+    ran = clipmark(
+        "lens", out, "--print-tags", "A4", "--tag-ids", "0,1", "--tag-mm", "80", "--json"
+    )
     assert ran.status == 0
     assert (ran.json["tags"], ran.json["tag_mm"]) == ([0, 1], 80.0)
     assert out.read_text(encoding="utf-8").startswith("<svg")
@@ -37,9 +39,9 @@ def test_a_board_or_tags_that_cannot_be_read_are_refused(clipmark, tmp_path):
         "clipmark lens: the board 'nine' cannot be read: write its inner corners as COLUMNSxROWS, "
         "such as 9x6 (--board)\n"
     )
-    ran = clipmark("lens", "--print-tags", "A4", out, "--tags", "one")
+    ran = clipmark("lens", "--print-tags", "A4", out, "--tag-ids", "one")
     assert ran.err == (
         "clipmark lens: the tags 'one' cannot be read: write their ids with commas, such as 0,1,5 "
-        "(--tags)\n"
+        "(--tag-ids)\n"
     )
     assert not out.exists()
