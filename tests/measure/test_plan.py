@@ -89,6 +89,21 @@ def test_predictions_of_many_stands_hold(name, tmp_path):
     assert (alone <= BAR).all()
 
 
+@pytest.mark.slow
+def test_two_readings_from_one_stand_are_off_by_the_same(tmp_path):
+    """Turned by 4 and 3 deg, told by a plumb line alone: both 0.4 deg off, their difference not."""
+    cv2.setNumThreads(1)
+    errors = []
+    for ramp_deg, seed in ((44.0, 94), (45.0, 95)):
+        shot = Film(truck=True, plumb_x=-250.0, yaw=4, pitch=3, ramp_deg=ramp_deg, seed=seed)
+        case = Case(shot, view={"view_angle_deg": 65.2})
+        clip = film(shot, tmp_path / "stand.mp4")
+        errors.append(case.told(case.read(clip), clip)[1]["ramp"])
+    pair = plan_pair(plan_model(case.setup()), 10, 0.8, 1.0)
+    assert min(errors) > 0.3
+    assert abs(errors[1] - errors[0]) <= pair.readings_deg < 0.07
+
+
 @pytest.fixture(scope="module")
 def near():
     return plan(NEAR)
