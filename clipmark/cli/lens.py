@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from clipmark.cli import lens_print
+from clipmark.cli import lens_lines, lens_print
 from clipmark.cli import options as opt
 from clipmark.errors import MarkError
 
@@ -30,9 +30,18 @@ def run(
     tags: lens_print.Tags = "0",
     tag_mm: lens_print.TagMm = None,
     dictionary: lens_print.TagDictionary = lens_print.DEFAULT_DICTIONARY,
+    frame: Annotated[
+        int | None, typer.Option("--frame", metavar="N", help="Frame ordinal, from 0.")
+    ] = None,
+    straight: lens_lines.Straight = None,
+    straight_u: lens_lines.StraightU = lens_lines.DEFAULT_STRAIGHT_U_MM,
+    view_angle: opt.ViewAngle = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="lens.json", help="The lens file to write.")
+    ] = None,
     as_json: opt.Json = False,
 ) -> None:
-    """Print a board or tags to scale.
+    """Print a board or tags to scale; find how a lens bends from straight things in a clip.
 
     Example: clipmark lens --print-board A4 board.pdf
     """
@@ -42,5 +51,9 @@ def run(
     elif print_tags is not None:
         ids = lens_print.parse_tags(tags)
         lens_print.print_tags(source, print_tags, dictionary, ids, tag_mm, as_json)
+    elif straight:
+        lens_lines.lens_without_board(source, frame, straight, view_angle, straight_u, out, as_json)
     else:
-        raise MarkError("nothing was asked of the lens; give --print-board or --print-tags")
+        raise MarkError(
+            "nothing was asked of the lens; give --print-board, --print-tags or --straight"
+        )

@@ -13,6 +13,7 @@ Positions are px of the square picture (pixel aspect applied); parameters are th
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -36,7 +37,8 @@ BEND2_U = 0.003
 TUKEY = 4.685
 MAD_TO_SD = 1.4826
 MIN_POINTS = 8
-ROUNDS = 6
+ROUNDS = 8
+SETTLED = 0.005  # change of a robustness weight
 _TERMS = 4  # bend1, bend2, and the middle's shift over CENTRE_U of the width, x and y
 
 
@@ -86,8 +88,6 @@ class BendFit:
         barrel, and its standard uncertainty.
     rms_px : ndarray, shape (L,)
         Of each line: what is left of its points about a straight line, bow of its own included.
-    noise_px : ndarray, shape (L,)
-        Of each line: the points' stated standard uncertainty, root mean square.
     used : ndarray, shape (L,)
         Share of each line's points that agree.
     inflation : float
@@ -99,7 +99,6 @@ class BendFit:
     corner_bend: float
     u_corner_bend: float
     rms_px: Floats
-    noise_px: Floats
     used: Floats
     inflation: float
 
@@ -152,7 +151,7 @@ class _Problem:
 
     def assumed(self, terms: Floats) -> Floats:
         """Misfit of the terms with what is assumed of any lens, in units of its uncertainty."""
-        return np.array([terms[0] / BEND1_U, terms[1] / self.bend2_u, terms[2], terms[3]])
+        return np.asarray(terms / np.array([BEND1_U, self.bend2_u, 1.0, 1.0]), dtype=np.float64)
 
     def _line(
         self, straight: Floats, across: Floats, u_px: Floats, weights: Floats
@@ -223,7 +222,10 @@ def fit_bend(
         problem = _problem(lines, size_px, focal_px, middle_px, straight_u, abs(terms[0]))
         rest = problem.leftover(terms, weights)[: len(weights)]
         scale = max(MAD_TO_SD * float(np.median(np.abs(rest))), 1.0)
+        before = weights
         weights = np.square(np.clip(1.0 - np.square(rest / (TUKEY * scale)), 0.0, None))
+        if np.abs(weights - before).max() < SETTLED:
+            break
     return _report(problem, lines, terms, weights)
 
 
@@ -244,7 +246,7 @@ def _problem(
         points + 0.5 * normals,
         points - 0.5 * normals,
         np.concatenate([line.u_px for line in lines]),
-        tuple(slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True)),
+        tuple(slice(int(a), int(b)) for a, b in itertools.pairwise(ends)),
         focal,
         size,
         np.array(centre),
@@ -258,7 +260,7 @@ def _solve(problem: _Problem, terms: Floats, weights: Floats) -> Floats:
     root = np.concatenate([np.sqrt(weights), np.ones(len(problem.cuts) + _TERMS)])
 
     def rows(at: Floats) -> Floats:
-        return problem.leftover(at, weights) * root
+        return np.asarray(problem.leftover(at, weights) * root, dtype=np.float64)
 
     if not np.isfinite(rows(terms)).all():
         raise FitError(
@@ -309,7 +311,6 @@ def _report(
         corner_bend=bend,
         u_corner_bend=math.sqrt(float(by_term @ spread[:2, :2] @ by_term)),
         rms_px=np.array([_rms(pixels[cut], weights[cut]) for cut in problem.cuts]),
-        noise_px=np.array([_rms(problem.u_px[cut], weights[cut]) for cut in problem.cuts]),
         used=np.array([float(np.mean(weights[cut] > 0.2)) for cut in problem.cuts]),
         inflation=inflation,
     )

@@ -9,6 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from clipmark.geometry.bend_of_lines import BowedLine, bend_of_lines
+from clipmark.geometry.camera import Camera
 from clipmark.geometry.line_mark import LineMark, Reference
 from clipmark.marks import Line
 from clipmark.measure.angle_marks import AngleMarks, ReferenceKind
@@ -34,6 +36,11 @@ from clipmark.measure.view import (
 )
 
 FloatArray = NDArray[np.float64]
+# Standard bow that a thing itself may have over its length: a string hangs straight, a board sags
+# and warps by a millimetre in a metre (common practice, no source).
+STRING_BOW, EDGE_BOW = 0.0001, 0.001
+BEND_PASSES = 4
+BEND_SETTLED = 0.2  # of its standard uncertainty
 SwingCheck = Callable[[FloatArray, MarkedLine, MarkedLine], Swing | None]
 
 
@@ -135,23 +142,33 @@ def place_marks(
     MarkError, FitError, LensError, PlaneError
         A sentence each.
     """
-    camera = camera_of(picture, options).centre
-
-    def placed(lines: tuple[Line, ...], what: str, kind: EdgeKind = "auto") -> MarkedLine:
-        return _place(picture, camera, lines, what, kind, edge_fit)
-
-    ramp = placed(marks.ramp, "ramp line", "step")
-    references = []
+    camera = camera_of(picture, options)
     notes: tuple[str, ...] = ()
-    for item in marks.references:
-        line = placed((item.line,), item.name)
+    lines = _fitted(picture, camera, marks, edge_fit)
+    for _ in range(BEND_PASSES):
+        bend_found = bend_of_lines(
+            camera, [_bowed(picture, line) for line in lines if line.fit is not None]
+        )
+        if bend_found is None:
+            break
+        camera = bend_found.camera
+        lines = _fitted(picture, camera, marks, edge_fit)
+        notes = (bend_found.sentence,) if bend_found.beyond else ()
+        if not bend_found.beyond or bend_found.moved < BEND_SETTLED:
+            break
+    ramp, *told = lines
+    references = []
+    for item, line in zip(marks.references, told, strict=True):
         mark = _line_mark(picture, line)
         known = Reference(item.name, item.kind == "plumb", mark, math.radians(level_u_deg))
         if known.plumb and swings is not None:
-            known, said = _swung(known, line, ramp, camera, swings)
+            known, said = _swung(known, line, ramp, camera.centre, swings)
             notes += said
         references.append(PlacedReference(item.kind, line, known))
-    look = look_at(picture, options, edge_fit, [item.reference for item in references])
+    look = look_at(picture, options, edge_fit, [item.reference for item in references], camera)
+    rail = None
+    if marks.chassis:
+        rail = _place(picture, camera.centre, marks.chassis, "chassis line", "auto", edge_fit)
     pairs = list(marks.hubs)
     hubs = None
     if pairs:
@@ -160,10 +177,30 @@ def place_marks(
         look=look,
         ramp=ramp,
         references=tuple(references),
-        rail=placed(marks.chassis, "chassis line") if marks.chassis else None,
+        rail=rail,
         hubs=hubs,
         notes=notes,
     )
+
+
+def _fitted(
+    picture: Picture, camera: Camera, marks: AngleMarks, edge_fit: bool
+) -> list[MarkedLine]:
+    """The ramp line, then every level and plumb line, through one camera."""
+    ramp = _place(picture, camera.centre, marks.ramp, "ramp line", "step", edge_fit)
+    told = [
+        _place(picture, camera.centre, (item.line,), item.name, "auto", edge_fit)
+        for item in marks.references
+    ]
+    return [ramp, *told]
+
+
+def _bowed(picture: Picture, line: MarkedLine) -> BowedLine:
+    """A fitted line as it speaks for the bend of the lens."""
+    fit = line.fit
+    assert fit is not None
+    own = (STRING_BOW if fit.kind == "string" else EDGE_BOW) * 2 * fit.half_length_px
+    return BowedLine(picture.to_square(line.points_px), fit.normal, fit.bow_px, fit.u_bow_px, own)
 
 
 def _swung(

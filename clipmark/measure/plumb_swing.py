@@ -23,7 +23,7 @@ FloatArray = NDArray[np.float64]
 
 AROUND_S = (-0.36, -0.18, 0.18, 0.36)
 LEAST_FRAMES = 3  # fewer do not tell a swing from a badly fitted frame
-TOLD_DEG = 0.03  # a smaller swing is lost in what a plumb line is good to anyhow
+TOLD_DEG = 0.05  # a smaller swing is lost in what a plumb line is good to anyhow
 TOLD_K = 4.0  # and one within so many standard uncertainties is none
 
 
@@ -33,25 +33,26 @@ class Swing:
 
     Attributes
     ----------
-    half_range_deg : float
-        Half of what lies between the extremes.
+    range_deg : float
+        What lies between the extremes. Frames over half a swing show at least the amplitude.
     """
 
-    half_range_deg: float
+    range_deg: float
 
     @property
     def u_deg(self) -> float:
         """Standard uncertainty of a string caught at a random instant of a swing that wide.
 
-        The arcsine distribution of JCGM 101:2008, 6.4.6: half-width over the root of two.
+        The arcsine distribution of JCGM 101:2008, 6.4.6: half-width over the root of two, with the
+        range seen as the half-width, since of a slow swing no more may have been seen.
         """
-        return self.half_range_deg / math.sqrt(2)
+        return self.range_deg / math.sqrt(2)
 
     def sentence(self, name: str) -> str:
         """What an operator should know."""
         return (
             f"the {name} swings: within 0.4 s of this frame it turns by "
-            f"{2 * self.half_range_deg:.2f} deg against the board; u {self.u_deg:.2f} deg is added "
+            f"{self.range_deg:.2f} deg against the board; u {self.u_deg:.2f} deg is added "
             "for it; read a frame where it hangs still"
         )
 
@@ -95,10 +96,10 @@ def swing_of(
         spread.append(math.hypot(pair[0].u_angle_rad, pair[1].u_angle_rad))
     if len(turns) < LEAST_FRAMES:
         return None
-    half_deg = math.degrees(max(turns) - min(turns)) / 2
-    if half_deg <= max(TOLD_DEG, TOLD_K * math.degrees(max(spread))):
+    range_deg = math.degrees(max(turns) - min(turns))
+    if range_deg <= max(TOLD_DEG, TOLD_K * math.degrees(max(spread))):
         return None
-    return Swing(half_deg)
+    return Swing(range_deg)
 
 
 def _around(clip: Clip, ordinal: int) -> list[int]:

@@ -228,6 +228,7 @@ def look_at(
     options: ViewOptions,
     edge_fit: bool = True,
     references: Sequence[Reference] = (),
+    camera: Camera | None = None,
 ) -> Look:
     """Find camera and plane of motion for one picture.
 
@@ -239,12 +240,14 @@ def look_at(
         Move the sheets' sides onto their true edges; otherwise corners are taken as marked.
     references : sequence of Reference
         Lines known to be level or plumb that shall speak for the plane: two or more.
+    camera : Camera, optional
+        What is known of the camera, where more is known than the options say.
 
     Raises
     ------
     MarkError, LensError, PlaneError
     """
-    camera = camera_of(picture, options)
+    camera = camera or camera_of(picture, options)
     warnings: list[str] = []
     corners: list[SheetCorners] = []
     sides: list[MarkedLine] = []
