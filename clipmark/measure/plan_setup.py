@@ -14,6 +14,7 @@ from clipmark.measure.tags import TAG_SIDE_U_MM
 
 Place = tuple[float, float]
 LEAST_DISTANCE_MM = 100.0
+MAX_ASKEW_DEG = 60.0
 SPREAD_DEG = 0.8  # from try to try (common practice, no source)
 STEP_DEG = 1.0
 TRIES = 10
@@ -154,6 +155,10 @@ class Setup:
             )
         if not -89.0 <= self.ramp_deg <= 89.0:
             raise MarkError(f"a ramp of {self.ramp_deg:g} deg is none; give -89 to 89 deg")
+        if not all(0.0 <= sheet.side_u_mm < math.inf for sheet in self.sheets):
+            raise MarkError(
+                "the uncertainty of the sheet's sides (--sheet-u-mm) is below 0 mm; give 0 or more"
+            )
         if not 0.0 <= self.level_u_deg < 45.0:
             raise MarkError(
                 f"an uncertainty of {self.level_u_deg:g} deg was stated for the level reference; "
@@ -169,9 +174,10 @@ class Setup:
     def _check_square(self) -> None:
         """A camera known to stand askew cannot promise to stand square."""
         askew = max(abs(self.yaw_deg), abs(self.pitch_deg))
-        if askew > 60.0:
+        if not (abs(self.yaw_deg) <= MAX_ASKEW_DEG and abs(self.pitch_deg) <= MAX_ASKEW_DEG):
             raise MarkError(
-                f"the camera would stand {askew:g} deg from square; at most 60 deg is planned for"
+                f"the camera would stand {askew:g} deg from square; at most {MAX_ASKEW_DEG:g} "
+                "deg is planned for"
             )
         if not self.sheets and askew > self.square_within_deg:
             raise MarkError(

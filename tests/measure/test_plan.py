@@ -3,6 +3,7 @@
 import json
 import math
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -64,29 +65,32 @@ def test_a_reading_states_what_was_predicted_within_a_factor_of_1_5(clip, by_she
 @pytest.mark.slow
 @pytest.mark.parametrize("name", CASES)
 def test_predictions_of_many_stands_hold(name, tmp_path):
-    """Three clips of each stand.
-
-    Ramp and chassis are held to the bar in every clip. What is left between them is mostly the
-    board's edge, and what the fit states of that scatters between like clips by up to 1.8: there
-    the middle one is held to the bar.
-    """
+    """Three clips of each stand, every angle of every clip; the ratios are those of the page."""
     cv2.setNumThreads(1)
     ratios = []
     for more in (0, 100, 200):
         again = replace(CASES[name].film, seed=CASES[name].film.seed + more)
         case = replace(CASES[name], film=again)
-        predicted = case.predicted()
         shot = film(again, tmp_path / "stand.mp4")
-        stated, errors = case.told(case.read(shot), shot)
-        ratios.append([predicted[value] / stated[value] for value in NAMES])
-        assert all(abs(errors[value]) <= BAR * predicted[value] for value in NAMES)
-    print(name, np.round(ratios, 2).tolist())
-    middle = np.median(ratios, axis=0)
-    assert (middle >= 1 / BAR).all()
-    assert (middle <= BAR).all()
-    alone = np.array(ratios)[:, :2]
-    assert (alone >= 1 / BAR).all()
-    assert (alone <= BAR).all()
+        predicted, (stated, errors) = case.predicted(), case.told(case.read(shot), shot)
+        ratios.append([round(predicted[value] / stated[value], 2) for value in NAMES])
+        held_to_the_bar(predicted, stated, errors)
+    print(name, ratios)
+
+
+@pytest.mark.slow
+def test_two_readings_from_one_stand_are_off_by_the_same(tmp_path):
+    """Turned by 4 and 3 deg, told by a plumb line alone: both 0.4 deg off, their difference not."""
+    cv2.setNumThreads(1)
+    errors = []
+    for ramp_deg, seed in ((44.0, 94), (45.0, 95)):
+        shot = Film(truck=True, plumb_x=-250.0, yaw=4, pitch=3, ramp_deg=ramp_deg, seed=seed)
+        case = Case(shot, view={"view_angle_deg": 65.2})
+        clip = film(shot, tmp_path / "stand.mp4")
+        errors.append(case.told(case.read(clip), clip)[1]["ramp"])
+    pair = plan_pair(plan_model(case.setup()), 10, 0.8, 1.0)
+    assert min(errors) > 0.3
+    assert abs(errors[1] - errors[0]) <= pair.readings_deg < 0.07
 
 
 @pytest.fixture(scope="module")
@@ -261,3 +265,18 @@ def test_rims_too_small_to_be_found_are_planned_as_marked_by_hand():
     planned = plan_model(far)
     assert "each good to 1 px" in planned.warnings[0]
     assert planned.model.chassis.covariance_px2[0, 0, 0] == 1.0
+
+
+def test_the_example_of_the_page_is_what_a_plan_says(near):
+    """docs/planning.md, to its rounding."""
+    page = (Path(__file__).parents[2] / "docs" / "planning.md").read_text(encoding="utf-8")
+    rows = page.split("| what it says")[1].split("\n\n")[0].splitlines()[2:]
+    told = [[cell.strip() for cell in row.strip("|").split("|")] for row in rows]
+    now = (near.values["ramp"].u95, near.values["chassis_to_ramp"].u95)
+    found = [("as it is", *now)]
+    found += [
+        (item.change, item.ramp_u95_deg, item.chassis_to_ramp_u95_deg) for item in near.changes
+    ]
+    assert [row[0] for row in told] == [words for words, _, _ in found]
+    numbers = [[float(cell) for cell in row[1:]] for row in told]
+    assert np.array(numbers) == pytest.approx(np.array([row[1:] for row in found]), abs=0.0055)
