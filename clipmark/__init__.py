@@ -7,17 +7,34 @@ y down. Angles are degrees, lengths mm, times s.
 from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
-__all__ = ["__version__", "measure_angle", "measure_crawl", "open_clip"]
+__all__ = [
+    "Sheet",
+    "Tags",
+    "__version__",
+    "calibrate_lens",
+    "lens_from_lines",
+    "measure_angle",
+    "measure_crawl",
+    "open_clip",
+]
 
 if TYPE_CHECKING:
     from clipmark.clip import open_clip
+    from clipmark.marks import Sheet
     from clipmark.measure.angle import measure_angle
     from clipmark.measure.crawl import measure_crawl
+    from clipmark.measure.lens_calibrate import calibrate_lens
+    from clipmark.measure.lens_lines import lens_from_lines
+    from clipmark.measure.tags import Tags
 
 _HOMES = {
     "open_clip": "clipmark.clip",
     "measure_angle": "clipmark.measure.angle",
     "measure_crawl": "clipmark.measure.crawl",
+    "calibrate_lens": "clipmark.measure.lens_calibrate",
+    "lens_from_lines": "clipmark.measure.lens_lines",
+    "Sheet": "clipmark.marks",
+    "Tags": "clipmark.measure.tags",
 }
 
 

@@ -2,7 +2,7 @@
 
 Each case is a camera before the plane of motion, a ramp line and what it is read against: a line
 known to be level or plumb, or the picture's own rows. The naive reading is that of a protractor
-laid on the picture. Used by the test of the published figures and by that of docs/errors.md.
+laid on the picture. Used by the test of figures worked out apart and by that of docs/errors.md.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
-"""The smallest difference between two climbing limits against a published row of four figures.
+"""The smallest difference between two climbing limits against four figures worked out apart from this package.
 
 Spread 0.8 deg, steps of 1 deg, 95 %: 6 tries each 1.4 deg, 10: 1.05, 20: 0.72, 30: 0.61. How they
-were computed is not printed; up-and-down ladders that start one step easy, read after Dixon and
+were computed is not known; up-and-down ladders that start one step easy, read after Dixon and
 Mood 1948, give them within 3 % (1.40, 1.06, 0.74, 0.60); a start on the limit gives 13 % less at 6.
 """
 
@@ -13,7 +13,7 @@ from clipmark.uncertainty.two_limits import limit_u, smallest_difference
 
 
 @pytest.mark.parametrize(("tries", "printed"), [(6, 1.4), (10, 1.05), (20, 0.72), (30, 0.61)])
-def test_the_published_smallest_differences(tries, printed):
+def test_the_smallest_differences_worked_out_apart(tries, printed):
     assert smallest_difference(tries, 0.8, 1.0) == pytest.approx(printed, rel=0.03)
 
 
