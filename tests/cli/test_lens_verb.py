@@ -66,6 +66,14 @@ def test_without_a_board_it_says_what_is_missing(capsys):
     )
 
 
+def test_without_a_source_it_says_so(capsys):
+    assert status_of(["lens", *ASKED]) == 2
+    assert capsys.readouterr().err == (
+        "clipmark lens: no clip or photographs were given; name a clip, or a folder of "
+        "photographs\n"
+    )
+
+
 def test_a_model_that_is_none_is_refused(capsys):
     assert status_of(["lens", str(PHOTOS), *ASKED[:4], "--model", "wide"]) == 2
     assert capsys.readouterr().err == (

@@ -47,7 +47,7 @@ def seen_of(camera, board=BOARD, count=10, seed=2, **how):
         found = Sighting(true + rng.normal(0, 0.03, true.shape), 25.0, 1.0)
         boards.append(SeenBoard(f"photo {k}", None, found))
     size = (camera.width, camera.height)
-    return SeenBoards(size, 1.0, tuple(boards), count, None, None)
+    return SeenBoards(size, camera.aspect, tuple(boards), count, None, None)
 
 
 def truth(camera):
@@ -118,6 +118,14 @@ def test_a_fisheye_is_told_from_an_ordinary_lens():
     found = lens_from(seen_of(camera, count=10, across=(0.3, 0.55)), ASKED)
     assert found.lens.model == "fisheye"
     assert off_px(found.lens, camera, reach=0.8) < 0.15
+
+
+def test_the_lens_belongs_to_the_square_picture():
+    """Pixels 4:3 wide: the lens is that of the picture 640 px wide that is stored in 480."""
+    camera = BoardCamera(480, 480, 520, 523, 324, 236, (-0.1, 0, 0, 0, 0), pixel_aspect=(4, 3))
+    found = lens_from(seen_of(camera), ASKED, model="ordinary")
+    assert found.lens.image_size == (640, 480)
+    assert found.lens.params[:4] == pytest.approx(truth(camera)[:4], abs=0.5)
 
 
 @pytest.mark.slow
