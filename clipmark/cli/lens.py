@@ -10,7 +10,7 @@ import typer
 from clipmark.cli import lens_calibrate as board_options
 from clipmark.cli import lens_lines, lens_print
 from clipmark.cli import options as opt
-from clipmark.errors import LensError, MarkError
+from clipmark.errors import MarkError
 
 PRINTED_BOARD = "9x6"
 
@@ -61,12 +61,6 @@ def run(
         clip = _one_clip(given)
         lens_lines.lens_without_board(clip, frame, straight, view_angle, straight_u, out, as_json)
     else:
-        if not given:
-            raise LensError(
-                "nothing was asked of the lens; give a clip or photographs of a board (--board), "
-                "a clip with straight things (--straight), or something to print (--print-board, "
-                "--print-tags)"
-            )
         asked = board_options.board_asked(board, square_mm, charuco, marker_mm)
         board_options.calibrate_from_board(given, asked, model, out, picture, as_json)
 

@@ -90,7 +90,11 @@ def calibrate_from_board(
     """Calibrate, write the files asked for, and print."""
     if picture is not None:
         check_picture_name(picture)
-    name = sources[0] if sources else Path()
+    if not sources:
+        raise LensError(
+            "no clip or photographs were given; name a clip, or a folder of photographs"
+        )
+    name = sources[0]
     with located(name), progress_bar("looking for the board", quiet=as_json) as bar:
         task = bar.add_task("looking for the board", total=None)
         found = calibrate_lens(

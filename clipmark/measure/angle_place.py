@@ -27,6 +27,7 @@ from clipmark.measure.marked_line import (
     mean_line,
 )
 from clipmark.measure.plumb_swing import Swing
+from clipmark.measure.rim_check import rims_contradict
 from clipmark.measure.view import (
     Look,
     Picture,
@@ -176,6 +177,9 @@ def place_marks(
     hubs = None
     if pairs:
         hubs = hubs_from_picture(look, pairs, rim_px) if edge_fit else hubs_as_marked(pairs)
+    if hubs is not None and swings is not None and look.viewing.fit.best.sheets:
+        odd = rims_contradict(look, hubs.fits)
+        notes += (odd,) if odd else ()
     return PlacedMarks(
         look=look,
         ramp=ramp,

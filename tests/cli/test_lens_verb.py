@@ -51,7 +51,7 @@ def test_json_is_one_object_that_is_also_the_lens_file(made, capsys):
 
 
 def test_people_see_the_lens_with_its_uncertainty(made, capsys):
-    assert status_of(made[0]) == 0
+    assert status_of(made[0][:-2]) == 0  # without the picture
     shown = capsys.readouterr().out
     assert "8 of 8 with the board" in shown
     assert "±" in shown
@@ -63,6 +63,14 @@ def test_without_a_board_it_says_what_is_missing(capsys):
     assert capsys.readouterr().err == (
         "clipmark lens: the board is not said; give its inner corners (--board), such as 9x6, and "
         "the side of one square in mm (--square-mm)\n"
+    )
+
+
+def test_without_a_source_it_says_so(capsys):
+    assert status_of(["lens", *ASKED]) == 2
+    assert capsys.readouterr().err == (
+        "clipmark lens: no clip or photographs were given; name a clip, or a folder of "
+        "photographs\n"
     )
 
 

@@ -69,10 +69,10 @@ def test_the_true_lens_lies_inside_the_stated_uncertainty():
 
 @pytest.mark.slow
 @pytest.mark.timeout(1800)
-@pytest.mark.parametrize("common_px", [0.0, 0.08])
+@pytest.mark.parametrize("common_px", [0.0, 0.1])
 def test_stated_uncertainties_hold_the_truth_at_their_rate(common_px):
-    """150 calibrations a case; 95 % give or take 2 sd of the count is 91.4 to 98.6 %."""
+    """150 calibrations a case: 95 % less 2.5 sd of the count is 90.5 %; not much too wide either."""
     inside, ratio = share_inside(150, common_px=common_px)
     print(common_px, inside, ratio)
-    assert inside.min() >= 0.90
-    assert inside.max() <= 0.995
+    assert inside.min() >= 0.905
+    assert ratio.min() >= 0.6

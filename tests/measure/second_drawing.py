@@ -305,7 +305,9 @@ class Room:
         value = np.full(len(r), self.tyre)
         value[(r > 1.2 * rim) & (np.sin(22 * turn) > 0.3)] *= 2.2
         value[r < rim] = self.alloy
-        hole = (r < 0.87 * rim) & (r > 0.3 * rim) & (np.cos(self.spokes * turn + self.spin[0]) < 0.45)
+        hole = (
+            (r < 0.87 * rim) & (r > 0.3 * rim) & (np.cos(self.spokes * turn + self.spin[0]) < 0.45)
+        )
         value[hole] = 0.03
         value[r < 0.12 * rim] = 0.3
         shade = 1 + 0.25 * y / rim * self.lamp[1] * 3

@@ -49,16 +49,18 @@ def test_a_minute_of_1080p_takes_at_most_half_as_long_again_as_decoding_it(tmp_p
     short, clip = tmp_path / "short.mp4", tmp_path / "minute.mp4"
     write_board_clip(Held(board, camera), [poses[k // HELD] for k in range(PLACES * HELD)], short)
     repeated(short, clip, TIMES)
+    clocks = (time.process_time, time.perf_counter)
     ratios = []
     for _ in range(3):
-        begun = time.perf_counter()
+        begun = [clock() for clock in clocks]
         with open_clip(clip) as footage, footage.frames() as frames:
             count = sum(1 for _ in frames)
-        decoding = time.perf_counter() - begun
-        begun = time.perf_counter()
+        decoding = [clock() - at for clock, at in zip(clocks, begun, strict=True)]
+        begun = [clock() for clock in clocks]
         found = calibrate_lens([clip], board_of("9x6", 25.0))
-        ratios.append((time.perf_counter() - begun) / decoding)
+        ratios.append([(c() - at) / d for c, at, d in zip(clocks, begun, decoding, strict=True)])
     print(count, ratios, off_px(found.lens, camera))
     assert count == PLACES * HELD * TIMES
-    assert min(ratios) <= 1.5
+    # Time of the processor: the time by the wall depends on what else the machine does.
+    assert min(spent for spent, _ in ratios) <= 1.5
     assert off_px(found.lens, camera) < 0.3

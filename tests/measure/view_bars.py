@@ -1,13 +1,12 @@
 """Marks a hurried hand sets on a drawn stand, the reading, and where its error comes from."""
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from second_drawing import Stand, film
 
 import clipmark
-from clipmark.geometry.angles import fold_line
 from clipmark.measure.angle import measure_angle
 
 FRAME = 3  # predicted from others, in the middle of a group of pictures

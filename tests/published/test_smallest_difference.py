@@ -1,4 +1,4 @@
-"""The smallest difference between two climbing limits against four figures worked out apart from this package.
+"""The smallest difference between two climbing limits: four figures worked out apart.
 
 Spread 0.8 deg, steps of 1 deg, 95 %: 6 tries each 1.4 deg, 10: 1.05, 20: 0.72, 30: 0.61. How they
 were computed is not known; up-and-down ladders that start one step easy, read after Dixon and
