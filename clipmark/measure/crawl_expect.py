@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -17,7 +18,8 @@ from clipmark.marks import Span
 from clipmark.measure.crawl_noise import smooth
 from clipmark.measure.crawl_path import Path, lay_along
 from clipmark.measure.crawl_prepare import Prepared, trace_and_stands
-from clipmark.measure.crawl_ruler import FloatArray
+from clipmark.measure.crawl_ruler import FloatArray, Ruler, plane_ruler
+from clipmark.measure.crawl_terms import BAND_HZ
 from clipmark.measure.crawl_values import mean_over, ripple
 from clipmark.measure.crawl_wheels import SLIP_WINDOW_S, trace_wheel
 from clipmark.motion.camera import CameraMotion
@@ -187,6 +189,46 @@ def expect(clip: Clip, ordinal: int, prepared: Prepared) -> Expectation:
     )
 
 
+class Chain(Protocol):
+    """What of the settings of a crawl decides how its noise is carried on."""
+
+    @property
+    def ruler(self) -> Ruler:
+        """From px to mm."""
+
+    @property
+    def window_s(self) -> float | None:
+        """Width of the speed filter; None for one chosen by the noise."""
+
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """Band of the ripple."""
+
+
+@dataclass(frozen=True)
+class PlainChain:
+    """A chain before anything is marked: the defaults."""
+
+    ruler: Ruler
+    window_s: float | None = None
+    band_hz: tuple[float, float] = BAND_HZ
+
+
+def creeps(stamps_s: FloatArray, position_u_mm: float) -> tuple[AtSpeed, ...]:
+    """What even creeping at usual speeds would show, for a position noise known beforehand.
+
+    Parameters
+    ----------
+    stamps_s : ndarray, shape (K,)
+        Times of the frames, s.
+    position_u_mm : float
+        Standard uncertainty of a single position.
+    """
+    chain = PlainChain(plane_ruler(lambda points: points))
+    stamps = np.asarray(stamps_s, dtype=np.float64)[:MOST_FRAMES]
+    return tuple(_at_speed(speed, stamps, position_u_mm, chain) for speed in SPEEDS_MM_S)
+
+
 def _probe(clip: Clip, ordinal: int, span: Span) -> Span:
     """Frames around the reference, inside the span."""
     times = np.asarray(clip.times_s)
@@ -201,7 +243,7 @@ def _probe(clip: Clip, ordinal: int, span: Span) -> Span:
     return Span(int(near[0]), int(near[-1]))
 
 
-def _at_speed(speed: float, stamps: FloatArray, noise: float, prepared: Prepared) -> AtSpeed:
+def _at_speed(speed: float, stamps: FloatArray, noise: float, prepared: Chain) -> AtSpeed:
     """Means over simulated spans of even motion, and of one with a known ripple."""
     floors, means, ripples, u_ripples, windows, told = [], [], [], [], [], []
     swing = TRIAL_RIPPLE * math.sqrt(2) * speed / (2 * math.pi * TRIAL_RIPPLE_HZ)
