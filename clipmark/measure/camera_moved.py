@@ -1,42 +1,37 @@
 """Whether the camera has moved since a stand was marked, by how much, and the marks carried over.
 
-Points of the stand's reference picture are looked for in a picture of another clip. What most of
-the background agrees on is the camera's move, taken as a similarity of the picture (shift, roll,
-scale); the truck, the board and whoever walks by move otherwise and are left out. A yaw or pitch
-of the camera shows as a shift; what it changes in perspective is not undone.
+Small pieces from all over the stand's reference picture are looked for in a picture of another
+clip. What most of the background agrees on is the camera's move: shift, roll, scale, and the
+perspective of a yaw or pitch where enough points tell it. The truck, the board and whoever walks
+by move otherwise and are left out. How small a move would have been seen is said with it.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip
+from clipmark.errors import FrameError
 from clipmark.marks import Line, Sheet
+from clipmark.measure.coarse_move import LEAST_SHARE, coarse_move
+from clipmark.motion.fixed_points import FixedPoints, choose_points
+from clipmark.motion.picture_move import NAMES, PictureMove, critical, detectable, fit_move
 
 FloatArray = NDArray[np.float64]
 State = Literal["same", "moved", "cannot tell"]
 
-MOST_POINTS = 600
-TILES = (6, 4)  # points are taken from every part of the picture, across and down
-BACK_PX = 0.5  # a point must come back this near when it is followed back
-INLIER_PX = 1.5  # off the common move by more: not background
-LEAST_POINTS = 24
-LEAST_SHARE = 0.35  # of the points found again that must agree
-LEAST_SPREAD = 0.25  # of the picture's sides that they must span, else roll is a guess
 LARGEST_SCALE = 1.5
-PIECES = 8  # groups by place whose scatter gives the uncertainty, since neighbours err alike
-# What following errs by at every point alike, when all shift by the same part of a pixel (bilinear
-# interpolation); measured on warped pictures, no source.
-COMMON_U_PX = 0.02
-CERTAIN_K = 3.0  # a move is told from none at this many standard uncertainties
-NEGLIGIBLE_PX, NEGLIGIBLE_DEG = 0.3, 0.01  # a stand that moved by less is as it was
+# Fixed things that lie off the common move by more: they are not at one distance from a camera
+# that was put elsewhere, and no carrying over is right for all of them. Common practice, no source.
+LARGEST_MISFIT_PX = 0.6
 LUMA_TO_BYTE = 255.0
+FURTHER_S = (0.7, -0.7, 1.6, -1.6)  # other frames of the clips: their compression errs otherwise
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,12 +49,16 @@ class CameraMove:
         Size over that in the reference picture.
     u_shift_px, u_roll_deg, u_scale : float
         Standard uncertainties (`u_shift_px` for either direction).
+    detectable_px, detectable_deg, detectable_scale : float
+        Least shift, roll and change of size that would have been seen in 95 % of the cases.
+    detectable_turn_deg : float
+        The same for a yaw or pitch, from the shift; NaN where the focal length is not known.
     points, share : int, float
         Points that agree, and their share of those found again.
     sentence : str
         All of it for people: whole sentences, that others can be put behind.
-    matrix : ndarray, shape (2, 3)
-        Reference picture to this picture, px.
+    move : PictureMove or None
+        The move itself, None where it cannot be told.
     """
 
     state: State
@@ -69,10 +68,14 @@ class CameraMove:
     u_shift_px: float
     u_roll_deg: float
     u_scale: float
+    detectable_px: float
+    detectable_deg: float
+    detectable_scale: float
+    detectable_turn_deg: float
     points: int
     share: float
     sentence: str
-    matrix: FloatArray
+    move: PictureMove | None
 
     @property
     def distance_px(self) -> float:
@@ -82,7 +85,7 @@ class CameraMove:
     def carried(self, points_px: FloatArray) -> FloatArray:
         """Places in this picture of places in the reference picture, shape (N, 2)."""
         points = np.asarray(points_px, dtype=np.float64).reshape(-1, 2)
-        return np.asarray(points @ self.matrix[:, :2].T + self.matrix[:, 2])
+        return points if self.move is None else self.move.at(points)
 
     def carried_line(self, line: Line) -> Line:
         """A line of the stand where it lies in this picture."""
@@ -95,12 +98,61 @@ class CameraMove:
         size = (sheet.width_mm, sheet.height_mm)
         return Sheet.from_values(corners.tolist(), size, sheet.side_u_mm)
 
-    def level_u_deg(self, level_u_deg: float) -> float:
-        """Standard uncertainty of a carried level or plumb line: its own, and that of the roll."""
-        return math.hypot(level_u_deg, self.u_roll_deg) if self.state == "moved" else level_u_deg
+    def carry_u_deg(self, line: Line) -> float:
+        """Standard uncertainty that carrying over adds to the direction of a line."""
+        if self.move is None:
+            return math.nan
+        ends = np.array(line.as_tuple()).reshape(2, 2)
+        along = ends[1] - ends[0]
+
+        def turned_deg(parameters: FloatArray) -> FloatArray:
+            assert self.move is not None
+            moved = self.move.with_parameters(parameters).at(ends)
+            now = moved[1] - moved[0]
+            cross = along[0] * now[1] - along[1] * now[0]
+            return np.degrees(np.arctan2(cross, along @ now))
+
+        return float(self.move.u_of(turned_deg))
+
+    def level_u_deg(self, level_u_deg: float, line: Line | None = None) -> float:
+        """Standard uncertainty of a level or plumb line of the stand in this picture.
+
+        Its own and that of carrying it over; where the camera is taken to stand as it did, the
+        roll that was found all the same and not undone counts as well (JCGM 100:2008, F.2.4.5).
+        """
+        added = self.u_roll_deg if line is None or self.move is None else self.carry_u_deg(line)
+        left = self.roll_deg if self.state == "same" else 0.0
+        return math.hypot(level_u_deg, added, left)
+
+    def to_dict(self) -> dict[str, object]:
+        """As plain data; unknown is None."""
+        values = {
+            "shift_px": self.distance_px,
+            "shift_x_px": self.shift_px[0],
+            "shift_y_px": self.shift_px[1],
+            "roll_deg": self.roll_deg,
+            "scale": self.scale,
+            "u_shift_px": self.u_shift_px,
+            "u_roll_deg": self.u_roll_deg,
+            "u_scale": self.u_scale,
+            "detectable_px": self.detectable_px,
+            "detectable_deg": self.detectable_deg,
+            "detectable_scale": self.detectable_scale,
+            "detectable_turn_deg": self.detectable_turn_deg,
+        }
+        known = {name: value if math.isfinite(value) else None for name, value in values.items()}
+        return {"state": self.state, **known, "points": self.points, "sentence": self.sentence}
 
 
-def compare_clips(reference: Clip, reference_frame: int, clip: Clip, frame: int) -> CameraMove:
+def compare_clips(
+    reference: Clip,
+    reference_frame: int,
+    clip: Clip,
+    frame: int,
+    *,
+    focal_px: float | None = None,
+    further: bool = True,
+) -> CameraMove:
     """Compare the camera's position in two clips.
 
     Parameters
@@ -109,202 +161,162 @@ def compare_clips(reference: Clip, reference_frame: int, clip: Clip, frame: int)
         The clip that the stand was marked on, and the ordinal of the frame it was marked on.
     clip, frame : Clip, int
         Another clip, and the ordinal of a frame of it.
+    focal_px : float, optional
+        Focal length, px, to say what yaw or pitch would have been seen.
+    further : bool
+        Look at a few more frames of both clips as well, since each is compressed otherwise.
 
     Raises
     ------
     FrameError
         When a frame cannot be decoded.
     """
-    first, second = reference.frame(reference_frame), clip.frame(frame)
     return compare_pictures(
-        _bytes(first.luma, reference.black_level, reference.white_level),
-        _bytes(second.luma, clip.black_level, clip.white_level),
+        as_bytes(reference, reference_frame),
+        as_bytes(clip, frame),
+        more_first=_more(reference, reference_frame) if further else (),
+        more_second=_more(clip, frame) if further else (),
+        focal_px=focal_px,
     )
 
 
-def compare_pictures(first: NDArray[np.uint8], second: NDArray[np.uint8]) -> CameraMove:
-    """Compare two grey pictures, shape (H, W), 8 bits; the first is the reference."""
+def compare_pictures(
+    first: NDArray[np.uint8],
+    second: NDArray[np.uint8],
+    *,
+    more_first: Sequence[NDArray[np.uint8]] = (),
+    more_second: Sequence[NDArray[np.uint8]] = (),
+    focal_px: float | None = None,
+) -> CameraMove:
+    """Compare two grey pictures, shape (H, W), 8 bits; the first is the reference.
+
+    `more_first` and `more_second` are other pictures of the same two clips. They are used as far
+    as their camera stood as in the first and second picture.
+    """
     if first.shape != second.shape:
         return _cannot_tell(
             f"the pictures have different sizes ({first.shape[1]} x {first.shape[0]} and "
             f"{second.shape[1]} x {second.shape[0]} px)"
         )
-    best: tuple[FloatArray, FloatArray, NDArray[np.bool_], FloatArray] | None = None
-    for pairs in (_followed, _matched):
-        before, after = pairs(first, second)
-        found = _common_move(before, after)
-        if found is not None and pairs is _matched:
-            # Matching is coarse: follow from where it says, to a fraction of a pixel.
-            before, after = _followed(first, second, found[0])
-            found = _common_move(before, after)
-        if found is None:
-            continue
-        matrix, agree = found
-        if best is None or agree.mean() > best[2].mean():
-            best = (before, after, agree, matrix)
-        if _enough(before, agree, first.shape) is None:
-            break
-    if best is None:
-        return _cannot_tell("too little of the reference picture is found again")
-    before, after, agree, matrix = best
-    why = _enough(before, agree, first.shape)
-    if why is not None:
-        return _cannot_tell(why)
-    return _judged(before[agree], after[agree], float(agree.mean()), first.shape)
+    coarse = coarse_move(first, second)
+    if isinstance(coarse, str):
+        return _cannot_tell(coarse)
+    chosen = choose_points(first)
+    if chosen is None:
+        return _cannot_tell("the reference picture shows too little texture")
+    after, seen = _mean_places(chosen, coarse, second, more_second)
+    none = _no_move(chosen.size_px)
+    rest, rest_seen = _mean_places(chosen, none, first, more_first)
+    seen &= rest_seen
+    move = fit_move(rest[seen], after[seen], chosen.size_px) if seen.any() else None
+    if move is None:
+        return _cannot_tell(f"only {int(seen.sum())} fixed places are found again")
+    share = float(move.agree.mean())
+    if share < LEAST_SHARE:
+        return _cannot_tell(
+            f"only {100 * share:.0f} % of the places found again agree on one move, so this is "
+            "another scene, or most of it moved"
+        )
+    return _judged(move, share, focal_px)
 
 
-def _bytes(luma: NDArray[np.generic], black: int, white: int) -> NDArray[np.uint8]:
-    """Luma codes as 8 bits, black to white."""
-    scaled = (np.asarray(luma, dtype=np.float32) - black) * (LUMA_TO_BYTE / (white - black))
+def as_bytes(clip: Clip, frame: int) -> NDArray[np.uint8]:
+    """Luma of a frame as 8 bits, black to white; raises `FrameError`."""
+    luma = clip.frame(frame).luma
+    scaled = (np.asarray(luma, dtype=np.float32) - clip.black_level) * (
+        LUMA_TO_BYTE / (clip.white_level - clip.black_level)
+    )
     return np.asarray(np.clip(scaled + 0.5, 0, LUMA_TO_BYTE), dtype=np.uint8)
 
 
-def _corners(picture: NDArray[np.uint8]) -> FloatArray:
-    """Well-textured points from every part of the picture, shape (N, 2)."""
-    height, width = picture.shape
-    across, down = TILES
-    found = []
-    for row in range(down):
-        for column in range(across):
-            y0, y1 = height * row // down, height * (row + 1) // down
-            x0, x1 = width * column // across, width * (column + 1) // across
-            points = cv2.goodFeaturesToTrack(
-                picture[y0:y1, x0:x1], MOST_POINTS // (across * down), 0.02, 7.0, blockSize=5
-            )
-            if points is not None:
-                found.append(points[:, 0, :].astype(np.float64) + np.array([x0, y0]))
-    return np.concatenate(found) if found else np.zeros((0, 2))
+def _more(clip: Clip, frame: int) -> list[NDArray[np.uint8]]:
+    """Further frames of a clip, before and after one; those that cannot be decoded are left out."""
+    if not clip.has_times:
+        return []
+    times, pictures = clip.times_s, []
+    for away in FURTHER_S:
+        at = float(times[frame]) + away
+        if not times[0] <= at <= times[-1]:
+            continue
+        try:
+            pictures.append(as_bytes(clip, clip.ordinal_at(at)))
+        except FrameError:
+            continue
+    return pictures
 
 
-def _followed(
-    first: NDArray[np.uint8], second: NDArray[np.uint8], guess: FloatArray | None = None
-) -> tuple[FloatArray, FloatArray]:
-    """Points of the first picture and where they are in the second, checked by going back."""
-    before = _corners(first)
-    if not len(before):
-        return before, before
-    start = np.ascontiguousarray(before[:, None, :], dtype=np.float32)
-    flags, levels, initial = 0, 4, start.copy()
-    if guess is not None:
-        moved = before @ guess[:, :2].T + guess[:, 2]
-        flags, levels = cv2.OPTFLOW_USE_INITIAL_FLOW, 1
-        initial = np.ascontiguousarray(moved[:, None, :], dtype=np.float32)
-    window, stop = (21, 21), (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, 40, 0.002)
-    there, seen, _ = cv2.calcOpticalFlowPyrLK(
-        first, second, start, initial, winSize=window, maxLevel=levels, criteria=stop, flags=flags
-    )
-    back, seen_back, _ = cv2.calcOpticalFlowPyrLK(
-        second,
-        first,
-        there,
-        start.copy(),
-        winSize=window,
-        maxLevel=levels,
-        criteria=stop,
-        flags=flags,
-    )
-    off = np.hypot(*(back - start)[:, 0].T)
-    good = (seen[:, 0] == 1) & (seen_back[:, 0] == 1) & (off < BACK_PX)
-    return before[good], there[good, 0].astype(np.float64)
+def _no_move(size_px: tuple[int, int]) -> PictureMove:
+    parameters = np.array([0.0, 0.0, 1.0, 0.0, 0.0, 0.0])
+    return PictureMove(parameters, np.zeros((6, 6)), size_px, np.ones(0, bool), 0.0, False)
 
 
-def _matched(first: NDArray[np.uint8], second: NDArray[np.uint8]) -> tuple[FloatArray, FloatArray]:
-    """Pairs of points that look alike, wherever they are: for moves too large to follow."""
-    finder = cv2.ORB.create(nfeatures=3000, fastThreshold=10)
-    nowhere: Any = None  # the typing of OpenCV knows no missing mask
-    here, looks = finder.detectAndCompute(first, nowhere)
-    there, other_looks = finder.detectAndCompute(second, nowhere)
-    if not len(here) or not len(there):
-        return np.zeros((0, 2)), np.zeros((0, 2))
-    matches = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(looks, other_looks)
-    before = np.array([here[match.queryIdx].pt for match in matches]).reshape(-1, 2)
-    after = np.array([there[match.trainIdx].pt for match in matches]).reshape(-1, 2)
-    return before, after
+def _mean_places(
+    chosen: FixedPoints,
+    expected: PictureMove,
+    picture: NDArray[np.uint8],
+    more: Sequence[NDArray[np.uint8]],
+) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Where the points lie in a picture, by it and by those in which the camera stood as in it."""
+    guess = expected.at(chosen.points_px)
+    form = expected.form()
+    places, seen = chosen.found(picture, guess, form)
+    again, seen_again = chosen.found(picture, places, form)
+    places = np.where(seen_again[:, None], again, places)
+    total, count = np.where(seen[:, None], places, 0.0), seen.astype(float)
+    for other in more:
+        there, ok = chosen.found(other, np.where(seen[:, None], places, guess), form)
+        both = seen & ok
+        move = fit_move(places[both], there[both], chosen.size_px) if both.any() else None
+        if move is None or _off(move).any():
+            continue
+        near = both & (np.hypot(*(move.at(places) - there).T) < LARGEST_MISFIT_PX)
+        total[near] += there[near]
+        count[near] += 1
+    return total / np.maximum(count, 1)[:, None], seen
 
 
-def _common_move(
-    before: FloatArray, after: FloatArray
-) -> tuple[FloatArray, NDArray[np.bool_]] | None:
-    """The similarity that most points agree on, and which do; None where none does."""
-    if len(before) < LEAST_POINTS:
-        return None
-    cv2.setRNGSeed(1)  # the same pictures give the same answer
-    inside: Any
-    _, inside = cv2.estimateAffinePartial2D(
-        before,
-        after,
-        method=cv2.RANSAC,
-        ransacReprojThreshold=INLIER_PX,
-        maxIters=4000,
-        confidence=0.9999,
-    )
-    if inside is None or not inside.any():
-        return None
-    agree = np.asarray(inside[:, 0], dtype=bool)
-    matrix = np.eye(2, 3)
-    for _ in range(3):
-        if agree.sum() < 3:
-            return None
-        matrix = _similarity(before[agree], after[agree])
-        off = np.hypot(*(before @ matrix[:, :2].T + matrix[:, 2] - after).T)
-        agree = off < INLIER_PX
-    return matrix, agree
+def _off(move: PictureMove) -> NDArray[np.bool_]:
+    """Which numbers of a move stand out: shift x, y, roll, scale, and perspective if fitted."""
+    still = np.array([0.0, 0.0, 0.0, 1.0, 0.0, 0.0])
+    tested = 6 if move.perspective else len(NAMES)
+    values, u = move.numbers() - still, move.u_numbers()
+    return np.asarray(np.abs(values[:tested]) > critical(6) * u[:tested])
 
 
-def _similarity(before: FloatArray, after: FloatArray) -> FloatArray:
-    """Least-squares similarity [[a, -b, x], [b, a, y]] (S. Umeyama, IEEE PAMI 13, 1991)."""
-    here, there = before.mean(axis=0), after.mean(axis=0)
-    p, q = before - here, after - there
-    size = max(float((p**2).sum()), 1e-12)
-    a = float((p * q).sum()) / size
-    b = float((p[:, 0] * q[:, 1] - p[:, 1] * q[:, 0]).sum()) / size
-    turn = np.array([[a, -b], [b, a]])
-    return np.column_stack([turn, there - turn @ here])
-
-
-def _enough(before: FloatArray, agree: NDArray[np.bool_], shape: tuple[int, ...]) -> str | None:
-    """Why the points that agree do not suffice, or None."""
-    count, share = int(agree.sum()), float(agree.mean())
-    if count < LEAST_POINTS:
-        return f"only {count} points of the background are found again"
-    if share < LEAST_SHARE:
-        return (
-            f"only {100 * share:.0f} % of the points found again agree on one move, so this is "
-            "another scene, or most of it moved"
-        )
-    low, high = np.percentile(before[agree], [5, 95], axis=0)
-    if min((high - low) / (shape[1], shape[0])) < LEAST_SPREAD:
-        return "the points that agree lie in one corner of the picture"
-    return None
-
-
-def _judged(
-    before: FloatArray, after: FloatArray, share: float, shape: tuple[int, ...]
-) -> CameraMove:
+def _judged(move: PictureMove, share: float, focal_px: float | None) -> CameraMove:
     """The move with its uncertainty, and whether it is one."""
-    middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])
-    matrix = _similarity(before, after)
-    values = _numbers(matrix, middle)
-    spread = _jackknife(before, after, middle)
+    values, spread = move.numbers(), move.u_numbers()
     shift, roll_deg, scale = (float(values[0]), float(values[1])), float(values[2]), values[3]
-    u_shift = math.hypot(float(max(spread[0], spread[1])), COMMON_U_PX)
-    u_roll, u_scale = float(spread[2]), float(spread[3])
     if not 1 / LARGEST_SCALE < scale < LARGEST_SCALE:
         return _cannot_tell(f"the picture is {scale:.2f} times as large as that of the stand")
+    moved = bool(_off(move).any())
+    if moved and move.misfit_px > LARGEST_MISFIT_PX:
+        return _cannot_tell(
+            f"fixed things lie {move.misfit_px:.1f} px off any one move of the picture, as when "
+            "the camera was put elsewhere"
+        )
+    u_shift, u_roll, u_scale = float(max(spread[:2])), float(spread[2]), float(spread[3])
+    least = {
+        "detectable_px": detectable(u_shift, 6),
+        "detectable_deg": detectable(u_roll, 6),
+        "detectable_scale": detectable(u_scale, 6),
+    }
+    turn_deg = math.nan
+    if focal_px is not None:
+        turn_deg = math.degrees(math.atan2(least["detectable_px"], focal_px))
     distance = math.hypot(*shift)
-    edge_px = abs(scale - 1) * float(np.hypot(*middle))
-    moved = (
-        distance > max(NEGLIGIBLE_PX, CERTAIN_K * u_shift)
-        or abs(roll_deg) > max(NEGLIGIBLE_DEG, CERTAIN_K * u_roll)
-        or edge_px > max(2 * NEGLIGIBLE_PX, CERTAIN_K * u_scale * float(np.hypot(*middle)))
+    seen = (
+        f"a move of more than {least['detectable_px']:.2f} px or "
+        f"{least['detectable_deg']:.3f} deg would have been seen"
     )
     sentence = (
         f"The camera has moved since the stand was marked: the picture is shifted by "
-        f"{distance:.1f} px and turned by {roll_deg:+.3f} deg (u {u_shift:.2f} px, "
+        f"{distance:.2f} px and turned by {roll_deg:+.3f} deg (u {u_shift:.2f} px, "
         f"{u_roll:.3f} deg)."
         if moved
-        else f"The camera stands as it did: the picture lies within {distance:.1f} px and "
-        f"{abs(roll_deg):.3f} deg of that of the stand (u {u_shift:.2f} px, {u_roll:.3f} deg)."
+        else f"The camera stands as it did: the picture lies within {distance:.2f} px and "
+        f"{abs(roll_deg):.3f} deg of that of the stand (u {u_shift:.2f} px, {u_roll:.3f} deg); "
+        f"{seen}."
     )
     return CameraMove(
         state="moved" if moved else "same",
@@ -314,53 +326,24 @@ def _judged(
         u_shift_px=u_shift,
         u_roll_deg=u_roll,
         u_scale=u_scale,
-        points=len(before),
+        **least,
+        detectable_turn_deg=turn_deg,
+        points=int(move.agree.sum()),
         share=share,
         sentence=sentence,
-        matrix=matrix,
+        move=move,
     )
-
-
-def _numbers(matrix: FloatArray, middle: FloatArray) -> FloatArray:
-    """Shift of the middle (x, y), roll in degrees counter-clockwise as seen, scale."""
-    shift = matrix[:, :2] @ middle + matrix[:, 2] - middle
-    a, b = matrix[0, 0], matrix[1, 0]
-    return np.array([*shift, -math.degrees(math.atan2(b, a)), math.hypot(a, b)])
-
-
-def _jackknife(before: FloatArray, after: FloatArray, middle: FloatArray) -> FloatArray:
-    """Standard uncertainty of shift x, y, roll and scale, shape (4,).
-
-    One group of points after the other is left out, groups being sectors about the middle of all:
-    neighbours share their errors (parallax, a badly followed object), so single points would
-    make it far too small (B. Efron, SIAM CBMS 38 (1982), chapter 3).
-    """
-    about = before - np.median(before, axis=0)
-    order = np.argsort(np.arctan2(about[:, 1], about[:, 0]), kind="stable")
-    groups = np.array_split(order, PIECES)
-    left_out = []
-    for group in groups:
-        keep = np.ones(len(before), dtype=bool)
-        keep[group] = False
-        left_out.append(_numbers(_similarity(before[keep], after[keep]), middle))
-    values = np.array(left_out)
-    off = values - values.mean(axis=0)
-    return np.asarray(np.sqrt((PIECES - 1) / PIECES * (off**2).sum(axis=0)))
 
 
 def _cannot_tell(why: str) -> CameraMove:
     nan = math.nan
     return CameraMove(
-        state="cannot tell",
-        shift_px=(nan, nan),
-        roll_deg=nan,
-        scale=nan,
-        u_shift_px=nan,
-        u_roll_deg=nan,
-        u_scale=nan,
+        "cannot tell",
+        (nan, nan),
+        *(nan,) * 9,
         points=0,
         share=0.0,
         sentence=f"It cannot be told whether the camera has moved: {why}; mark the stand again "
         "on this clip.",
-        matrix=np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]),
+        move=None,
     )
