@@ -6,7 +6,7 @@ dearer ones of a dozen spread over the clip (noise between it and the next, bloc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -67,6 +67,17 @@ class Gathered:
     noise: list[NoiseBetween]
     blocks: dict[int, float] | None
     stills: list[Still]
+
+    def without(self, ordinals: set[int]) -> Gathered:
+        """The same less what was seen in frames that turned out damaged."""
+        bad = [k for k in ordinals if k < len(self.clipped_black)]
+        black, white, bands = (
+            values.copy() for values in (self.clipped_black, self.clipped_white, self.bands)
+        )
+        black[bad] = white[bad] = np.nan
+        bands[bad] = np.nan
+        stills = [still for still in self.stills if still.ordinal not in ordinals]
+        return replace(self, clipped_black=black, clipped_white=white, bands=bands, stills=stills)
 
 
 class Gatherer:

@@ -235,7 +235,9 @@ def _corners(small: NDArray[np.uint8]) -> FloatArray:
                 small[y0:y1, x0:x1], MOST_POINTS // (across * down), 0.05, 9.0, blockSize=5
             )
             if each is not None and len(each):
-                found.append(np.asarray(each).reshape(-1, 2).astype(np.float64) + [x0, y0])
+                found.append(
+                    np.asarray(each).reshape(-1, 2).astype(np.float64) + np.array([x0, y0])
+                )
     return np.concatenate(found) if found else np.zeros((0, 2))
 
 
