@@ -75,11 +75,15 @@ class StraightEdge:
     def u_hub_px(self, radius_px: float) -> float:
         """Standard uncertainty of the middle of a rim with such an edge, per axis, px.
 
-        N independent pieces round a circle know each coordinate of its middle with 2/N of one
-        piece's variance, since each tells its own direction only.
+        What shifts the whole of an edge, such as a tone curve that is not quite known, does so all
+        round a rim and leaves its middle; what turns an edge does not. So the noise is that of the
+        direction, as a place: ``u L / sqrt(12)``. N independent pieces round a circle know each
+        coordinate of its middle with 2/N of one piece's variance, since each tells its own
+        direction only.
         """
+        place = math.radians(self.u_deg) * self.length_px / math.sqrt(12.0)
         around = 2 * math.pi * radius_px
-        return math.sqrt(2.0) * scaled_u(self.u_offset_px, self.length_px, around, 0.5)
+        return math.sqrt(2.0) * scaled_u(place, self.length_px, around, 0.5)
 
     def to_dict(self) -> dict[str, object]:
         """As printed."""

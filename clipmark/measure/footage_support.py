@@ -145,7 +145,9 @@ def _span(clip: Clip, ordinal: int) -> Span | None:
     times = np.asarray(clip.times_s)
     ahead = int(np.searchsorted(times, times[ordinal] + PROBE_S, side="right")) - 1
     last = min(max(ahead, ordinal + LEAST_PROBE - 1), ordinal + MOST_PROBE, clip.frame_count - 1)
-    first = min(ordinal, max(0, last - LEAST_PROBE + 1))
+    behind = int(np.searchsorted(times, times[last] - PROBE_S, side="left"))
+    first = min(ordinal, behind, max(0, last - LEAST_PROBE + 1))
+    first = max(first, last - MOST_PROBE)
     return Span(first, last) if last - first + 1 >= LEAST_PROBE else None
 
 

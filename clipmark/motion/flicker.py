@@ -13,13 +13,18 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 from scipy.signal import lombscargle
 
 from clipmark.motion.sampling import FloatArray
 
 LEAST_FRAMES = 16
 SLOW_S = 1.0  # changes over longer than this are the scene's, or the exposure's
-CHANCE = 0.001  # that noise alone shows such a line somewhere
+LOWEST_HZ = 2.0  # what changes more slowly is the scene's
+FLOOR_WIDTHS = 12  # of a line, on either side: the floor that it must stand out of
+# Least median over the bands of power over the floor. Noise that is the same in all bands, as of a
+# lamp that is no steady light, comes to 12 in one record of a thousand frames out of fifty.
+STANDS_OUT = 12.0
 LEAST_SHARE = 0.0005  # of the brightness: less is of no concern to anything here
 MAINS_HZ = (100.0, 120.0)  # light of mains of 50 and 60 Hz, twice a period
 MOST_FREQUENCIES = 2000
@@ -76,7 +81,7 @@ def flicker_of(times_s: FloatArray, brightness: FloatArray, rate_hz: float) -> F
         return "Flicker cannot be told: the picture is black."
     swing = _without_slow(t, values[:, lit] / level[lit])
     span = float(np.ptp(t))
-    low, high = max(1.0 / SLOW_S, 2.0 / span), 0.5 * rate_hz
+    low, high = max(LOWEST_HZ, 4.0 / span), 0.5 * rate_hz
     if high <= low:
         return "Flicker cannot be told: there are too few frames a second."
     count = min(MOST_FREQUENCIES, max(16, math.ceil(4 * span * (high - low))))
@@ -84,13 +89,14 @@ def flicker_of(times_s: FloatArray, brightness: FloatArray, rate_hz: float) -> F
     power = np.array(
         [lombscargle(t, band, 2 * np.pi * grid, normalize=False) for band in swing.T]
     ).T  # (F, bands), variance units times N / 2
-    noise = np.median(power, axis=0) / math.log(2)  # of an exponential distribution
-    tall = power / np.maximum(noise, 1e-12)
-    band = int(np.argmax(tall.max(axis=0)))
-    k = int(np.argmax(tall[:, band]))
-    tries = span * (high - low) * swing.shape[1]
+    beside = 8 * FLOOR_WIDTHS + 1  # the grid has four points a width of a line
+    floor = median_filter(power, size=(min(beside, len(power)), 1), mode="nearest") / math.log(2)
+    tall = power / np.maximum(floor, 1e-12)  # exponential, where there is noise alone
+    everywhere = np.median(tall, axis=1)  # lamps light all of the picture, what moves does not
+    k = int(np.argmax(everywhere))
+    band = int(np.argmax(power[k]))
     amplitude = 2 * math.sqrt(float(power[k, band]) / len(t))
-    if tall[k, band] < math.log(max(tries, 1.0) / CHANCE) or amplitude < LEAST_SHARE:
+    if everywhere[k] < STANDS_OUT or amplitude < LEAST_SHARE:
         return None
     seen, width = float(grid[k]), 1.0 / span
     off = max(width, 0.002 * MAINS_HZ[0])
