@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Self
+from typing import Self, cast
 
 from clipmark.errors import MarkError
 
@@ -135,9 +135,15 @@ class Sheet:
     @classmethod
     def parse(cls, corners: str, size: str, side_u_mm: float = 0.5) -> Self:
         """Read ``x,y,x,y,x,y,x,y`` and ``297x210``; raises `MarkError` otherwise."""
+        return cls.from_corners(corners, parse_size(size, "the sheet size"), side_u_mm)
+
+    @classmethod
+    def from_corners(
+        cls, corners: str, size_mm: tuple[float, float], side_u_mm: float = 0.5
+    ) -> Self:
+        """Read ``x,y,x,y,x,y,x,y``; raises `MarkError` when it is not eight numbers."""
         values = _numbers(corners, 8, "the sheet", "x,y,x,y,x,y,x,y, four corners in order")
-        width, height = parse_size(size, "the sheet size")
-        return cls.from_values(values, (width, height), side_u_mm)
+        return cls.from_values(values, size_mm, side_u_mm)
 
     @classmethod
     def from_values(
@@ -223,17 +229,24 @@ def as_line(value: Line | Sequence[float], what: str) -> Line:
     return Line(*numbers)
 
 
-def as_sheet(
-    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None,
-    size: tuple[float, float] | None,
-    side_u_mm: float,
-) -> Sheet | None:
-    """A sheet from whatever form it was given in; raises `MarkError` when its size is missing."""
-    if sheet is None or isinstance(sheet, Sheet):
-        return sheet
+SheetLike = Sheet | Sequence[float] | Sequence[Sequence[float]] | Sequence[Sheet]
+
+
+def as_sheets(
+    given: SheetLike | None, size: tuple[float, float] | None, side_u_mm: float
+) -> tuple[Sheet, ...]:
+    """Sheets from whatever form they were given in; raises `MarkError` when a size is missing."""
+    if given is None:
+        return ()
+    if isinstance(given, Sheet):
+        return (given,)
+    sheets = tuple(item for item in given if isinstance(item, Sheet))
+    if sheets:
+        return sheets
     if size is None:
         raise MarkError("a sheet needs its size in mm; give sheet_size, such as (297, 210)")
-    return Sheet.from_values(sheet, size, side_u_mm)
+    corners = cast("Sequence[float] | Sequence[Sequence[float]]", given)
+    return (Sheet.from_values(corners, size, side_u_mm),)
 
 
 def check_inside(x: float, y: float, width: int, height: int, what: str) -> None:

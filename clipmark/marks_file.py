@@ -18,8 +18,9 @@ import pandas as pd
 from clipmark.clip import Clip
 from clipmark.errors import MarkError
 from clipmark.marks import Line, Patch, Sheet, Span, Wheel, as_line
-from clipmark.measure.angle import BUDGET_DRAWS, DRAWS, measure_angle
+from clipmark.measure.angle import measure_angle
 from clipmark.measure.angle_reading import AngleReading
+from clipmark.measure.angle_solve import BUDGET_DRAWS, DRAWS
 from clipmark.measure.crawl import CrawlReading, Observer, measure_crawl
 from clipmark.measure.crawl_terms import NOTHING_SAID, CrawlTerms
 from clipmark.measure.view import ViewOptions

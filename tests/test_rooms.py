@@ -24,7 +24,16 @@ ARROWS: dict[str, set[str]] = {
     "signing": {"errors", "record", "sheet_grade"},
     "workbench": {"errors", "marks", "clip", "measure", "record", "sheet_grade"},
     "evidence": {"errors", "measure", "record", "report"},
-    "report": {"errors", "marks", "uncertainty", "measure", "record", "scoring", "audit"},
+    "report": {
+        "errors",
+        "marks",
+        "geometry",
+        "uncertainty",
+        "measure",
+        "record",
+        "scoring",
+        "audit",
+    },
     "marks_file": {"errors", "marks", "clip", "measure"},
 }
 # What a pure room may not import from outside, and functions it may not call.

@@ -9,7 +9,7 @@ import typer
 from clipmark.cli import options as opt
 from clipmark.cli.located import located
 from clipmark.cli.saving import Saving
-from clipmark.cli.sheet_option import sheet_from
+from clipmark.cli.sheet_option import sheets_from, tags_from
 from clipmark.cli.show import budget_table, emit_json, show_saved, table, warn, with_u
 from clipmark.clip import open_clip
 from clipmark.marks import Line
@@ -62,6 +62,7 @@ def run(
     sheet: opt.SheetCorners = None,
     sheet_size: opt.SheetSize = None,
     sheet_u_mm: opt.SheetU = 0.5,
+    tags: opt.TagsSeen = None,
     no_edge_fit: opt.NoEdgeFit = False,
     turning: Annotated[
         float,
@@ -105,9 +106,9 @@ def run(
         ramps = [Line.parse(text, "the ramp line") for text in ramp]
         rails = [Line.parse(text, "the chassis line") for text in chassis or []]
         pairs = [Line.parse(text, "the hubs") for text in hubs or []]
-        level_line = Line.parse(level, "the level line") if level else None
-        plumb_line = Line.parse(plumb, "the plumb line") if plumb else None
-        marked_sheet = sheet_from(sheet, sheet_size, sheet_u_mm)
+        level_lines = [Line.parse(text, "the level line") for text in level or []]
+        plumb_lines = [Line.parse(text, "the plumb line") for text in plumb or []]
+        sheets = sheets_from(sheet, sheet_size, sheet_u_mm)
         with open_clip(clip, true_fps=true_fps) as footage:
             reading = measure_angle(
                 footage,
@@ -117,13 +118,14 @@ def run(
                 hubs=pairs or None,
                 rim_px=rim_px,
                 facing=facing,
-                level=level_line,
-                plumb=plumb_line,
+                level=level_lines or None,
+                plumb=plumb_lines or None,
                 level_u_deg=level_u,
                 lens=lens,
                 view_angle_deg=view_angle,
                 square_within_deg=square_within,
-                sheet=marked_sheet,
+                sheet=sheets or None,
+                tags=tags_from(tags),
                 edge_fit=not no_edge_fit,
                 turning_deg_s=turning,
             )
@@ -132,9 +134,9 @@ def run(
         *((line, "ramp") for line in ramps),
         *((line, "chassis") for line in rails),
         *((line, "hubs") for line in pairs),
-        *((line, "level") for line in [level_line] if line),
-        *((line, "plumb") for line in [plumb_line] if line),
-        *((item, "sheet") for item in [marked_sheet] if item),
+        *((line, "level") for line in level_lines),
+        *((line, "plumb") for line in plumb_lines),
+        *((item, "sheet") for item in sheets),
     ]
     declared = Declaration(
         lens=lens,

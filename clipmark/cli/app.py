@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from clipmark import __version__, defects
-from clipmark.cli import angle, attempts, crawl, demo, footage, mark, start
+from clipmark.cli import angle, attempts, crawl, demo, footage, lens, mark, plan, start
 from clipmark.errors import ClipmarkError
 
 app = typer.Typer(
@@ -26,6 +26,8 @@ app.command("footage")(footage.run)
 app.command("mark")(mark.run)
 app.command("angle")(angle.run)
 app.command("crawl")(crawl.run)
+app.command("lens")(lens.run)
+app.command("plan")(plan.run)
 app.command("attempts")(attempts.run)
 
 DONE, DEFECT, REFUSED, INTERRUPTED = 0, 1, 2, 130

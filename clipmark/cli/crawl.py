@@ -17,11 +17,11 @@ from clipmark.cli.crawl_show import (
 )
 from clipmark.cli.located import located
 from clipmark.cli.saving import Saving
-from clipmark.cli.sheet_option import sheet_from
+from clipmark.cli.sheet_option import sheets_from, tags_from
 from clipmark.cli.show import emit_json, progress_bar
 from clipmark.clip import open_clip
 from clipmark.errors import MarkError
-from clipmark.marks import Line, Patch, Sheet, Span, Wheel
+from clipmark.marks import Line, Patch, Span, Wheel
 from clipmark.measure.crawl import CrawlMarks, CrawlReading, expect_crawl, measure_marked
 from clipmark.measure.crawl_terms import BAND_HZ, HOLD_S
 from clipmark.measure.crawl_wheels import WHEEL_U_MM
@@ -176,6 +176,7 @@ def run(
     sheet: opt.SheetCorners = None,
     sheet_size: opt.SheetSize = None,
     sheet_u_mm: opt.SheetU = 0.5,
+    tags: opt.TagsSeen = None,
     true_fps: opt.TrueFps = None,
     into: opt.Into = None,
     attempt: opt.AttemptId = None,
@@ -216,6 +217,7 @@ def run(
         way = Line.parse(travel, "the travel line") if travel else None
         scale_line = Line.parse(scale, "the scale mark") if scale else None
         wheels = tuple(Wheel.parse(text) for text in wheel or ())
+        sheets = sheets_from(sheet, sheet_size, sheet_u_mm)
         marked = CrawlMarks(
             patch=Patch.parse(patch),
             span=Span.parse(span) if span else None,
@@ -232,7 +234,8 @@ def run(
             lens=lens,
             view_angle_deg=view_angle,
             square_within_deg=square_within,
-            sheet=sheet_from(sheet, sheet_size, sheet_u_mm),
+            sheet=sheets or None,
+            tags=tags_from(tags),
         )
         if expect:
             _expect(clip, frame, marked, true_fps, as_json)
@@ -248,7 +251,7 @@ def run(
     marks: list[tuple[MarkedThing, str]] = [(Patch.parse(patch), "body")]
     marks += [(line, name) for line, name in ((way, "travel"), (scale_line, "scale")) if line]
     marks += [(item, "wheel") for item in wheels]
-    marks += [(marked.sheet, "sheet")] if isinstance(marked.sheet, Sheet) else []
+    marks += [(item, "sheet") for item in sheets]
     declared = Declaration(
         lens=lens,
         view_angle_deg=view_angle,

@@ -49,20 +49,22 @@ SquareWithin = Annotated[
     ),
 ]
 SheetCorners = Annotated[
-    str | None,
+    list[str] | None,
     typer.Option(
         "--sheet",
         metavar="x,y,x,y,x,y,x,y",
-        help="Corners, in order, of a flat sheet in or parallel to the plane of motion.",
+        help="Corners, in order, of a flat sheet in or parallel to the plane of motion; repeat the "
+        "option for several sheets.",
         rich_help_panel=VIEW,
     ),
 ]
 SheetSize = Annotated[
-    str | None,
+    list[str] | None,
     typer.Option(
         "--sheet-size",
-        metavar="297x210",
-        help="Its sides in mm: from the first marked corner to the second, then to the third.",
+        metavar="297x210|A4",
+        help="Its sides in mm: from the first marked corner to the second, then to the third; or "
+        "a size of ISO 216 by name, such as A4 or A4-portrait. Once for all sheets, or once each.",
         rich_help_panel=VIEW,
     ),
 ]
@@ -75,21 +77,32 @@ SheetU = Annotated[
         rich_help_panel=VIEW,
     ),
 ]
-LevelLine = Annotated[
+TagsSeen = Annotated[
     str | None,
+    typer.Option(
+        "--tags",
+        metavar="DICTIONARY:MM",
+        help="Printed tags in the plane of motion, found in the frame: OpenCV's name of their "
+        "dictionary and the side of the black square, such as 4x4_50:80.",
+        rich_help_panel=VIEW,
+    ),
+]
+LevelLine = Annotated[
+    list[str] | None,
     typer.Option(
         "--level",
         metavar="x1,y1,x2,y2",
-        help="A line in the picture known to be horizontal.",
+        help="A line in the picture known to be horizontal; repeat the option for others. Several "
+        "level and plumb lines together show how the plane is turned.",
         rich_help_panel=LEVEL,
     ),
 ]
 PlumbLine = Annotated[
-    str | None,
+    list[str] | None,
     typer.Option(
         "--plumb",
         metavar="x1,y1,x2,y2",
-        help="A line in the picture known to be vertical.",
+        help="A line in the picture known to be vertical; repeat the option for others.",
         rich_help_panel=LEVEL,
     ),
 ]

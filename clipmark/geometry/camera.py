@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -30,10 +30,13 @@ VIEW_ANGLE_U = 0.02  # relative standard uncertainty of the focal length from a 
 LONG_SIDE_VIEW_DEG = (50.0, 85.0)  # rectangular: phones and small cameras without zoom, video crop
 CENTRE_U = 0.01  # standard uncertainty of the principal point over the width, uncalibrated cameras
 CORNER_BEND = 0.02  # half-width of the radial displacement at the corner, phone-like cameras
+# Powers of the focal length that k1, k2, p1, p2, k3 go with where the picture stays as it is.
+FOCAL_POWERS = (2, 4, 1, 1, 6)
 LENS_FILE_F_U = 0.005  # of a lens file without covariance: focal length, relative,
 LENS_FILE_CENTRE_U = 0.0025  # principal point over the width,
 LENS_FILE_BEND_U = 0.001  # and radial displacement at the corner
 REDRAWS = 8
+BEND_LATENT = 3  # of a camera without a lens file
 
 
 @dataclass(frozen=True)
@@ -98,10 +101,44 @@ class Camera:
             mean, spread = self._view_rad
             view = np.clip(mean + spread * latents[:, 0], 0.1, 2.9)
             focal = max(self.size_px) / 2 / np.tan(view / 2)
-        params[:, 0] = params[:, 1] = focal
+        params[:, 0] = focal
+        params[:, 1] = focal * (self.centre[1] / self.centre[0])
         # The bend is declared at the picture's corner, so k1 follows the focal length.
-        params[:, 4] *= np.square(focal / self.centre[0])
+        ratio = focal / self.centre[0]
+        params[:, 4] *= np.square(ratio)
+        if np.any(self.centre[5:]) or np.any(self._spread[5:]):
+            params[:, 5:] *= ratio[:, None] ** np.array(FOCAL_POWERS[1:])
         return np.asarray(params, dtype=np.float64)
+
+    @property
+    def bend_latent(self) -> int | None:
+        """Which latent is the bend that is assumed of an uncalibrated lens; None with a file."""
+        return None if self.source == "lens" else BEND_LATENT
+
+    @property
+    def bend_is_known(self) -> bool:
+        """Whether the bend is known from something in the picture, not merely assumed."""
+        return self.source != "lens" and not bool(self.rectangular[BEND_LATENT])
+
+    @property
+    def corner_bend(self) -> float:
+        """Radial displacement at the picture's corner over the corner's distance, by k1."""
+        return float(self.centre[4]) * _corner_square(self.size_px, float(self.centre[0]))
+
+    @property
+    def corner_bend_per_latent(self) -> float:
+        """Change of `corner_bend` with the bend's latent."""
+        per_latent = float(self._spread[4, BEND_LATENT])
+        return per_latent * _corner_square(self.size_px, float(self.centre[0]))
+
+    def with_bend(self, mean: float, sd: float) -> Camera:
+        """The same uncalibrated camera with its bend normal, in units of the present latent."""
+        centre, spread = self.centre.copy(), self._spread.copy()
+        centre[4] += spread[4, BEND_LATENT] * mean
+        spread[4, BEND_LATENT] *= sd
+        rectangular = self.rectangular.copy()
+        rectangular[BEND_LATENT] = False
+        return replace(self, centre=centre, _spread=spread, rectangular=rectangular)
 
     def draw_latents(
         self, rng: np.random.Generator, n: int, groups: Sequence[str] | None = None
@@ -147,9 +184,11 @@ class Camera:
 def camera_from_lens(lens: Lens, width: int, height: int, pixel_aspect: float = 1.0) -> Camera:
     """Camera of a lens file for a clip of `width` x `height` upright px.
 
-    The lens belongs to the square picture, ``width * pixel_aspect`` wide. A lens file without
-    covariance gets a declared one (Type B): focal length 0.5 %, principal point 0.25 % of the
-    width, radial displacement at the corner 0.1 %.
+    The lens belongs to the square picture, ``width * pixel_aspect`` wide. One whose bend is known
+    from straight lines alone keeps the doubt about its focal length whole: that of its declared
+    view angle, or the wide prior of `assumed_camera`, with the distortion following it. A lens
+    file without covariance gets a declared one (Type B): focal length 0.5 %, principal point
+    0.25 % of the width, radial displacement at the corner 0.1 %.
 
     Raises
     ------
@@ -159,6 +198,8 @@ def camera_from_lens(lens: Lens, width: int, height: int, pixel_aspect: float = 
     scaled = lens.scaled_to(round(width * pixel_aspect), height)
     centre = scaled.params
     size = (width * pixel_aspect, float(height))
+    if scaled.focal != "calibrated":
+        return _with_known_bend(scaled, size)
     if scaled.covariance is not None:
         values, vectors = np.linalg.eigh(_correlation(scaled.covariance))
         sd = np.sqrt(np.diag(scaled.covariance))
@@ -196,6 +237,47 @@ def camera_from_lens(lens: Lens, width: int, height: int, pixel_aspect: float = 
     )
 
 
+def _with_known_bend(lens: Lens, size: tuple[float, float]) -> Camera:
+    """Camera whose distortion and middle are measured and whose focal length is not."""
+    centre = lens.params
+    focal = float(centre[0])
+    focal_u = VIEW_ANGLE_U
+    spread = np.zeros((len(centre), 1))
+    if lens.covariance is not None:
+        # What is left once the focal length is held: the rest of it comes back by `params`.
+        full = lens.covariance
+        if full[0, 0] > 0:
+            focal_u = math.sqrt(full[0, 0]) / focal
+            full = full - np.outer(full[0], full[0]) / full[0, 0]
+        rest = full.copy()
+        rest[:2], rest[:, :2] = 0.0, 0.0
+        values, vectors = np.linalg.eigh(_correlation(rest))
+        keep = values > 1e-9
+        sd = np.sqrt(np.clip(np.diag(rest), 0.0, None))
+        measured = sd[:, None] * vectors[:, keep] * np.sqrt(values[keep])
+        spread = np.hstack([spread, measured[:, np.any(measured != 0, axis=0)]])
+    view, assumed = _view_group(lens.focal == "assumed"), lens.focal == "assumed"
+    bend = Group(
+        "lens",
+        "A",
+        math.inf,
+        "mark more straight things near the picture's sides, or calibrate the lens with a board",
+    )
+    low, high = (math.radians(angle) for angle in LONG_SIDE_VIEW_DEG)
+    count = spread.shape[1] - 1
+    return Camera(
+        source="assumed" if assumed else "view angle",
+        centre=centre,
+        size_px=size,
+        groups=(view, bend) if count else (view,),
+        latent_group=(0,) + (1,) * count,
+        rectangular=np.array([assumed] + [False] * count),
+        _spread=spread,
+        _view_rad=(2 * math.atan(max(size) / 2 / focal), (high - low) / 2 / math.sqrt(3.0)),
+        _focal_u=focal_u,
+    )
+
+
 def camera_from_view_angle(
     width: int,
     height: int,
@@ -221,13 +303,7 @@ def camera_from_view_angle(
         )
     size = (width * pixel_aspect, float(height))
     focal = size[0] / 2 / math.tan(math.radians(view_angle_deg) / 2)
-    group = Group(
-        "view angle",
-        "B",
-        math.inf,
-        "calibrate the lens and give its file, or put a sheet in the plane of motion",
-    )
-    return _uncalibrated("view angle", size, pixel_aspect, focal, group, u_relative)
+    return _uncalibrated("view angle", size, pixel_aspect, focal, _view_group(False), u_relative)
 
 
 def assumed_camera(width: int, height: int, pixel_aspect: float = 1.0) -> Camera:
@@ -240,13 +316,17 @@ def assumed_camera(width: int, height: int, pixel_aspect: float = 1.0) -> Camera
     size = (width * pixel_aspect, float(height))
     middle = math.radians(sum(LONG_SIDE_VIEW_DEG) / 2)
     focal = max(size) / 2 / math.tan(middle / 2)
-    group = Group(
-        "view angle",
-        "B",
-        math.inf,
-        "state the camera's view angle, or better give a lens file or a sheet",
+    return _uncalibrated("assumed", size, pixel_aspect, focal, _view_group(True), 0.0)
+
+
+def _view_group(assumed: bool) -> Group:
+    """The doubt about the focal length where it was not calibrated."""
+    advice = (
+        "state the camera's view angle, or better give a lens file or a sheet"
+        if assumed
+        else "calibrate the lens and give its file, or put a sheet in the plane of motion"
     )
-    return _uncalibrated("assumed", size, pixel_aspect, focal, group, 0.0)
+    return Group("view angle", "B", math.inf, advice)
 
 
 def _uncalibrated(

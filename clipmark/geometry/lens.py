@@ -25,6 +25,8 @@ from clipmark.geometry.distortion import (
 
 FloatArray = NDArray[np.float64]
 LensModel = Literal["ordinary", "fisheye"]
+Focal = Literal["calibrated", "view angle", "assumed"]
+FOCALS: tuple[Focal, ...] = ("calibrated", "view angle", "assumed")
 
 ASPECT_TOLERANCE = 0.002  # pictures cropped by a line or two by the encoder still belong
 CENTRE_NAMES = ("fx", "fy", "cx", "cy")
@@ -48,6 +50,10 @@ class Lens:
         Covariance of ``fx, fy, cx, cy`` and the distortion, in this order.
     rms_px : float or None
         Reprojection error of the calibration.
+    focal : {'calibrated', 'view angle', 'assumed'}
+        Where the focal length comes from. Straight lines tell the bend and not the focal length:
+        that is then the one of a declared view angle, or a guess about any camera, and the
+        distortion goes with it so that the bend at the picture's corner stays.
     """
 
     model: LensModel
@@ -59,6 +65,7 @@ class Lens:
     image_size: tuple[int, int]
     covariance: FloatArray | None = None
     rms_px: float | None = None
+    focal: Focal = "calibrated"
 
     @property
     def params(self) -> FloatArray:
@@ -115,10 +122,15 @@ class Lens:
                 data.get("covariance"), data.get("parameters"), (*CENTRE_NAMES, *written), model
             ),
             rms_px=None if rms is None else _number(rms, "'rms_px'"),
+            focal=_focal(data.get("focal")),
         )
 
     def to_dict(self) -> dict[str, object]:
-        """The JSON form; ``parameters`` names the order of the covariance's rows."""
+        """The JSON form; ``parameters`` names the order of the covariance's rows.
+
+        ``focal`` is there only where the focal length was not calibrated.
+        """
+        focal = {} if self.focal == "calibrated" else {"focal": self.focal}
         return {
             "model": self.model,
             "fx": self.fx,
@@ -130,6 +142,7 @@ class Lens:
             "parameters": list(self.names),
             "covariance": None if self.covariance is None else self.covariance.tolist(),
             "rms_px": self.rms_px,
+            **focal,
         }
 
     def scaled_to(self, width: int, height: int) -> Lens:
@@ -168,6 +181,7 @@ class Lens:
             image_size=(width, height),
             covariance=None if covariance is None else covariance * np.outer(scale, scale),
             rms_px=None if self.rms_px is None else self.rms_px * math.sqrt(sx * sy),
+            focal=self.focal,
         )
 
     def undistort(self, points_px: FloatArray) -> FloatArray:
@@ -203,6 +217,17 @@ def beyond_reach(params: FloatArray, point: FloatArray, what: str = "picture pos
 
 def _names(model: LensModel) -> tuple[str, ...]:
     return FISHEYE_NAMES if model == "fisheye" else ORDINARY_NAMES
+
+
+def _focal(value: object) -> Focal:
+    """Where the focal length comes from; raises `LensError` for a word not known."""
+    for known in FOCALS:
+        if value == known or (value is None and known == "calibrated"):
+            return known
+    raise LensError(
+        f"the lens file says that its focal length is '{value}', but only "
+        f"{', '.join(repr(known) for known in FOCALS)} are known; calibrate the lens anew"
+    )
 
 
 def _number(value: object, what: str) -> float:

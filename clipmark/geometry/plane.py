@@ -82,7 +82,7 @@ def directions(points_px: FloatArray, camera: FloatArray, normal: FloatArray) ->
         rays = pixels_to_rays(points, cameras)
     if cameras.shape[0] == 1:
         _check_reach(rays, points, cameras[0])
-    found = _line_directions(rays, normals)
+    found = directions_of_rays(rays, normals)
     return found[0] if single else found
 
 
@@ -96,8 +96,21 @@ def _check_reach(rays: FloatArray, points: FloatArray, camera: FloatArray) -> No
         raise LensError(beyond_reach(camera, flat[0]))
 
 
-def _line_directions(rays: FloatArray, normals: FloatArray) -> FloatArray:
-    """Unit in-plane directions of lines through rays, shape (n, K, 2)."""
+def directions_of_rays(rays: FloatArray, normals: FloatArray) -> FloatArray:
+    """Directions in the plane of straight lines through viewing rays.
+
+    Parameters
+    ----------
+    rays : ndarray, shape (n, K, 2) or (1, K, 2)
+        Ray coordinates along each line; the first to the last gives its sense.
+    normals : ndarray, shape (n, 3) or (1, 3)
+        Unit normals, facing the camera.
+
+    Returns
+    -------
+    ndarray, shape (n, 3)
+        Unit vectors in camera axes, lying in the plane; NaN where a ray is.
+    """
     middle = rays.mean(axis=1)
     off = rays - middle[:, None, :]
     sxx = np.sum(off[..., 0] ** 2, axis=1)

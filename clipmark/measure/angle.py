@@ -7,38 +7,18 @@ plane of motion -> angle from the level direction. See docs/method.md.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-
-import numpy as np
-from numpy.typing import NDArray
+from functools import partial
 
 from clipmark.clip import Clip, Frame
-from clipmark.marks import Line, Sheet, as_sheet
-from clipmark.measure.advice import advice_for
-from clipmark.measure.angle_draws import LineMark
-from clipmark.measure.angle_marks import AngleMarks, LineLike, Repeated
-from clipmark.measure.angle_model import AngleModel, HubsMark
+from clipmark.marks import SheetLike, as_sheets
+from clipmark.measure.angle_marks import AngleMarks, Repeated
+from clipmark.measure.angle_place import place_marks
 from clipmark.measure.angle_reading import AngleReading
+from clipmark.measure.angle_solve import BUDGET_DRAWS, DRAWS, SEED, solve_angles
 from clipmark.measure.lens_file import LensSource
-from clipmark.measure.lines_out import describe_hubs, describe_line
-from clipmark.measure.marked_hubs import MarkedHubs, hubs_as_marked, hubs_from_picture
-from clipmark.measure.marked_line import (
-    EdgeKind,
-    MarkedLine,
-    line_from_marks,
-    line_from_picture,
-    mean_line,
-)
-from clipmark.measure.values import Value
-from clipmark.measure.view import Look, Picture, ViewOptions, look_at
-from clipmark.uncertainty.budget import Budget, Contribution
-
-FloatArray = NDArray[np.float64]
-
-DRAWS = 20_000  # the ends of a 95 % interval then scatter by about 1 % of its length
-BUDGET_DRAWS = 4_000  # a single source's share, good to about 1 %
-SEED = 20_260_501
-NEGLIGIBLE_DEG = 1e-7
+from clipmark.measure.plumb_swing import swing_of
+from clipmark.measure.tags import Tags
+from clipmark.measure.view import Picture, ViewOptions
 
 
 def measure_angle(
@@ -50,15 +30,16 @@ def measure_angle(
     hubs: Repeated | None = None,
     rim_px: float | None = None,
     facing: str | None = None,
-    level: LineLike | None = None,
-    plumb: LineLike | None = None,
+    level: Repeated | None = None,
+    plumb: Repeated | None = None,
     level_u_deg: float = 0.05,
     lens: LensSource | None = None,
     view_angle_deg: float | None = None,
     square_within_deg: float = 5.0,
-    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None = None,
+    sheet: SheetLike | None = None,
     sheet_size: tuple[float, float] | None = None,
     sheet_u_mm: float = 0.5,
+    tags: Tags | None = None,
     edge_fit: bool = True,
     turning_deg_s: float = 0.0,
     seed: int = SEED,
@@ -81,17 +62,20 @@ def measure_angle(
         Rough rim radius.
     facing : {'left', 'right'}, optional
         Which way the truck faces; told from the hubs when not given.
-    level, plumb : line
-        Exactly one of them: a line known to be horizontal, or vertical.
+    level, plumb : line or sequence of lines
+        Lines known to be horizontal, or vertical: at least one of either. Several are different
+        lines, in the plane of motion or along it; together they show how the plane is turned.
     level_u_deg : float
-        Standard uncertainty of that line itself.
+        Standard uncertainty of each such line itself.
     lens : Lens, mapping or path, optional
     view_angle_deg : float, optional
         Horizontal view angle of the upright picture.
     square_within_deg : float
         Half-width of what is promised of yaw and pitch; not used when there is a sheet.
     sheet, sheet_size, sheet_u_mm
-        Four corners in order, the sides in mm, their standard uncertainty.
+        Four corners in order, the sides in mm, their standard uncertainty; or several `Sheet`.
+    tags : Tags, optional
+        Printed tags of known size in the plane of motion, which are looked for in the frame.
     edge_fit : bool
         Move rough lines and hubs onto what the picture shows; otherwise take them as marked.
     turning_deg_s : float
@@ -117,49 +101,24 @@ def measure_angle(
         frame.luma, (float(clip.black_level), float(clip.white_level)), float(clip.pixel_aspect)
     )
     options = ViewOptions.declared(
-        lens, view_angle_deg, square_within_deg, as_sheet(sheet, sheet_size, sheet_u_mm)
+        lens, view_angle_deg, square_within_deg, as_sheets(sheet, sheet_size, sheet_u_mm), tags
     )
-    look = look_at(picture, options, edge_fit)
-    ramp_line = _place(look, marks.ramp, "ramp line", "step", edge_fit)
-    reference = _place(look, (marks.reference,), marks.reference_name, "auto", edge_fit)
-    rail = _place(look, marks.chassis, "chassis line", "auto", edge_fit) if marks.chassis else None
-    pair: MarkedHubs | None = None
-    if marks.hubs:
-        pairs = list(marks.hubs)
-        pair = hubs_from_picture(look, pairs, rim_px) if edge_fit else hubs_as_marked(pairs)
-    model = AngleModel(
-        viewing=look.viewing,
-        ramp=_line_mark(picture, ramp_line),
-        reference=_line_mark(picture, reference),
-        plumb=plumb is not None,
-        chassis=_chassis_mark(picture, rail, pair),
-        facing=marks.facing,
-        level_u_deg=level_u_deg,
-        turning_u_deg=abs(turning_deg_s) * _half_frame_s(clip, ordinal) / math.sqrt(3),
-    )
-    values, budget, linear = _solve(model, picture, seed, draws, budget_draws)
-    lines: dict[str, object] = {
-        "ramp": describe_line(ramp_line),
-        "plumb" if model.plumb else "level": describe_line(reference),
-    }
-    if rail is not None:
-        lines["chassis"] = describe_line(rail)
-    if pair is not None:
-        lines["hubs"] = describe_hubs(pair)
-    if look.sheet_sides:
-        lines["sheet"] = [describe_line(side) for side in look.sheet_sides]
-    found = [ramp_line.warnings, reference.warnings, look.warnings]
-    found += [item.warnings for item in (rail, pair) if item is not None]
+    # Not while a mark is moved: frames around this one are decoded for it.
+    swings = partial(swing_of, clip, ordinal, picture) if budget_draws else None
+    placed = place_marks(picture, marks, options, level_u_deg, edge_fit, rim_px, swings)
+    turning_u_deg = abs(turning_deg_s) * _half_frame_s(clip, ordinal) / math.sqrt(3)
+    model = placed.model(marks.facing, turning_u_deg)
+    values, budget, linear = solve_angles(model, picture, seed, draws, budget_draws)
     return AngleReading(
         values=values,
         budget=budget,
         linear=linear,
-        lines=lines,
+        lines=placed.describe(),
         frame=ordinal,
         t_s=_time_s(clip, frame),
         clip_sha256=clip.sha256,
         fingerprint=frame.fingerprint,
-        warnings=(*clip.warnings, *(note for notes in found for note in notes)),
+        warnings=(*clip.warnings, *placed.warnings),
         seed=seed,
         draws=draws,
         settings={
@@ -170,88 +129,6 @@ def measure_angle(
             "facing": marks.facing,
         },
     )
-
-
-def _place(
-    look: Look, marked: tuple[Line, ...], what: str, kind: EdgeKind, edge_fit: bool
-) -> MarkedLine:
-    """Fit, or take as marked, every marking of one line, and combine them."""
-    if not edge_fit:
-        return mean_line([line_from_marks(line, what) for line in marked])
-    picture = look.picture
-    return mean_line(
-        [
-            line_from_picture(
-                picture.luma, line, what, picture.levels, look.to_straight, look.from_straight, kind
-            )
-            for line in marked
-        ]
-    )
-
-
-def _line_mark(picture: Picture, line: MarkedLine) -> LineMark:
-    return LineMark(
-        points_px=picture.to_square(line.points_px),
-        u_offset_px=line.u_offset_px,
-        u_turn_rad=line.u_angle_rad,
-        dof=line.dof,
-        correlation=line.correlation,
-        repeat_u_rad=line.repeat_u_rad,
-        repeat_dof=line.repeat_dof,
-    )
-
-
-def _chassis_mark(
-    picture: Picture, rail: MarkedLine | None, pair: MarkedHubs | None
-) -> LineMark | HubsMark | None:
-    if rail is not None:
-        return _line_mark(picture, rail)
-    if pair is None:
-        return None
-    stretch = np.diag([picture.aspect, 1.0])
-    spread = stretch @ pair.covariance_px2 @ stretch
-    return HubsMark(picture.to_square(pair.centres_px), spread, pair.dof)
-
-
-def _solve(
-    model: AngleModel, picture: Picture, seed: int, draws: int, budget_draws: int
-) -> tuple[
-    dict[str, Value],
-    dict[str, list[dict[str, str | float | None]]],
-    dict[str, dict[str, float | None]],
-]:
-    """Estimate, intervals, budget, and the linear result beside them, in degrees."""
-    estimate = model.estimate_rad()
-    drawn = model.draw_rad(seed, draws)
-    values = {
-        name: Value.from_samples(math.degrees(estimate[name]), np.degrees(drawn[name]))
-        for name in estimate
-    }
-    if not budget_draws:
-        return values, {}, {}
-    shares: dict[str, list[Contribution]] = {name: [] for name in estimate}
-    for source in model.sources():
-        alone = model.draw_rad(seed + 1, budget_draws, source.name)
-        advice = advice_for(source, model, picture)
-        for name in estimate:
-            # About the estimate, not the mean: a source that only ever pushes one way counts.
-            off = np.degrees(alone[name]) - math.degrees(estimate[name])
-            u_deg = float(np.sqrt(np.mean(off**2)))
-            if u_deg > NEGLIGIBLE_DEG:
-                shares[name].append(
-                    Contribution(source.name, source.kind, u_deg, source.dof, advice)
-                )
-    budgets = {name: Budget.of(items) for name, items in shares.items()}
-    linear: dict[str, dict[str, float | None]] = {
-        f"{name}_deg": {
-            "u_deg": budget.u,
-            "dof": budget.dof if math.isfinite(budget.dof) else None,
-            "k": budget.k(),
-            "u95_deg": budget.expanded(),
-        }
-        for name, budget in budgets.items()
-    }
-    return values, {f"{name}_deg": budgets[name].rows("deg") for name in budgets}, linear
 
 
 def _half_frame_s(clip: Clip, ordinal: int) -> float:

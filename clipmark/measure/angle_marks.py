@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import cast
+from typing import Literal, cast
 
 import numpy as np
 
@@ -15,7 +15,17 @@ from clipmark.measure.angle_model import Facing
 
 LineLike = Line | Sequence[float]
 Repeated = LineLike | Sequence[LineLike]
+ReferenceKind = Literal["level", "plumb"]
 CLOSE_PX = 3.0  # two lines whose ends lie nearer than this are one line marked twice
+
+
+@dataclass(frozen=True)
+class ReferenceMark:
+    """A line marked as level or plumb, with its name for people."""
+
+    line: Line
+    kind: ReferenceKind
+    name: str
 
 
 @dataclass(frozen=True)
@@ -25,8 +35,7 @@ class AngleMarks:
     ramp: tuple[Line, ...]
     chassis: tuple[Line, ...]
     hubs: tuple[Line, ...]
-    reference: Line
-    reference_name: str
+    references: tuple[ReferenceMark, ...]
     facing: Facing | None
 
     @classmethod
@@ -36,19 +45,13 @@ class AngleMarks:
         ramp: Repeated,
         chassis: Repeated | None,
         hubs: Repeated | None,
-        level: LineLike | None,
-        plumb: LineLike | None,
+        level: Repeated | None,
+        plumb: Repeated | None,
         facing: str | None,
         level_u_deg: float,
     ) -> AngleMarks:
         """Check every mark against the picture; raises `MarkError` with a sentence."""
-        if (level is None) == (plumb is None):
-            given = (
-                "neither a level line nor a plumb line was given"
-                if level is None
-                else "both a level line and a plumb line were given"
-            )
-            raise MarkError(f"{given}; give exactly one of them, since gravity enters only there")
+        references = _references(level, plumb)
         if chassis is not None and hubs is not None:
             raise MarkError("both a chassis line and hubs were given; give the one to be measured")
         if facing not in (None, "left", "right"):
@@ -58,30 +61,65 @@ class AngleMarks:
                 f"an uncertainty of {level_u_deg:g} deg was stated for the level reference; "
                 "give a standard uncertainty from 0 to 45 deg"
             )
-        kind = "level" if plumb is None else "plumb"
-        reference = as_line(cast(LineLike, level if plumb is None else plumb), f"the {kind} line")
         ramps = _lines(ramp, "the ramp line")
         rails = _lines(chassis, "the chassis line") if chassis is not None else ()
         pairs = _lines(hubs, "the hubs") if hubs is not None else ()
         named_lines = [(line, "the ramp line") for line in ramps]
         named_lines += [(line, "the chassis line") for line in rails]
         named_lines += [(line, "the line between the hubs") for line in pairs]
-        named_lines.append((reference, f"the {kind} line"))
+        named_lines += [(item.line, f"the {item.name}") for item in references]
         for line, what in named_lines:
             check_line(line, clip.width, clip.height, what)
-        check_reference(reference, kind)
-        for line, what in named_lines[:-1]:
-            if _same_line(line, reference):
-                raise MarkError(
-                    f"{what} and the {kind} line are the same line; mark two different lines"
-                )
+        for item in references:
+            check_reference(item.line, item.kind)
+        _check_apart(named_lines, references)
         for rail in rails:
             if any(_same_line(rail, line) for line in ramps):
                 raise MarkError(
                     "the ramp line and the chassis line are the same line; mark the board's edge "
                     "as the one and the truck's rail as the other"
                 )
-        return cls(ramps, rails, pairs, reference, f"{kind} line", cast("Facing | None", facing))
+        return cls(ramps, rails, pairs, references, cast("Facing | None", facing))
+
+
+def _references(level: Repeated | None, plumb: Repeated | None) -> tuple[ReferenceMark, ...]:
+    """Every line that says where level is; several of a kind are different lines, not repeats."""
+    found: list[ReferenceMark] = []
+    kinds: tuple[tuple[ReferenceKind, Repeated | None], ...] = (("level", level), ("plumb", plumb))
+    for kind, given in kinds:
+        lines = () if given is None else _lines(given, f"the {kind} line")
+        for number, line in enumerate(lines):
+            found.append(ReferenceMark(line, kind, name_of_reference(kind, number)))
+    if not found:
+        raise MarkError(
+            "neither a level line nor a plumb line was given; give at least one of them, since "
+            "gravity enters only there"
+        )
+    return tuple(found)
+
+
+def name_of_reference(kind: ReferenceKind, number: int) -> str:
+    """What people read of the line of a kind with that number, from 0: "second plumb line"."""
+    return f"{kind} line" if number == 0 else f"{_ordinal(number)} {kind} line"
+
+
+def _ordinal(number: int) -> str:
+    """ "second", "third", ... for 1, 2, ...; further ones by figure."""
+    words = ("second", "third", "fourth", "fifth", "sixth")
+    return words[number - 1] if number <= len(words) else f"{number + 1}th"
+
+
+def _check_apart(
+    named_lines: list[tuple[Line, str]], references: tuple[ReferenceMark, ...]
+) -> None:
+    """Refuse a reference that lies on another mark; raises `MarkError`."""
+    for number, item in enumerate(references):
+        others = named_lines[: len(named_lines) - len(references) + number]
+        for line, what in others:
+            if _same_line(line, item.line):
+                raise MarkError(
+                    f"{what} and the {item.name} are the same line; mark two different lines"
+                )
 
 
 def _lines(marked: Repeated, what: str) -> tuple[Line, ...]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 import zlib
-from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,14 +17,15 @@ from numpy.typing import NDArray
 
 from clipmark.geometry.angles import facing, fold_line, nose_elevation, unfold_near, wrap_turn
 from clipmark.geometry.camera import Group
+from clipmark.geometry.line_mark import LineMark, Reference
 from clipmark.geometry.viewing import Viewing
-from clipmark.measure.angle_draws import LineMark, elevation, level_directions
+from clipmark.measure.angle_draws import elevation, level_directions
 
 FloatArray = NDArray[np.float64]
 Facing = Literal["left", "right"]
 VALUES = ("ramp", "chassis", "chassis_to_ramp")
-LEVEL_ITSELF = "level reference itself"
 TURNING = "board turning during the frame"
+HUBS = "hub centres in the picture"
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,39 +52,40 @@ class AngleModel:
     Attributes
     ----------
     viewing : Viewing
-        Camera and plane of motion.
-    ramp, reference : LineMark
-        The board's edge, and the level or plumb line.
-    plumb : bool
-        Whether the reference hangs.
+        Camera and plane of motion. Where several lines say where level is, they speak for the
+        plane as well, and the view has them.
+    ramp : LineMark
+        The board's edge.
+    references : tuple of Reference
+        The lines known to be level or plumb, at least one.
     chassis : LineMark or HubsMark or None
         A rail (unordered) or both hubs (rear first).
     facing : {'left', 'right'} or None
         Which way the truck faces; told from the hubs when None.
-    level_u_deg, turning_u_deg : float
-        Standard uncertainties of the reference itself, and of the board's turn in a frame's time.
+    turning_u_deg : float
+        Standard uncertainty of the board's turn in a frame's time.
     """
 
     viewing: Viewing
     ramp: LineMark
-    reference: LineMark
-    plumb: bool
+    references: tuple[Reference, ...]
     chassis: LineMark | HubsMark | None
     facing: Facing | None
-    level_u_deg: float
     turning_u_deg: float = 0.0
 
     @property
-    def reference_name(self) -> str:
-        """Name of the reference line for people."""
-        return "plumb line" if self.plumb else "level line"
+    def alone(self) -> Reference | None:
+        """The single line that says where level is; None where the view knows it from several."""
+        return None if self.viewing.references else self.references[0]
 
     def sources(self) -> tuple[Group, ...]:
         """Independent sources of uncertainty, besides those that are exactly zero."""
         longer = "mark a longer stretch of it, nearer or sharper in the picture"
         again = "mark it more often, or let the edge fit place it"
         found: list[Group] = []
-        named = [(self.reference_name, self.reference), ("ramp line", self.ramp)]
+        named = [("ramp line", self.ramp)]
+        if self.alone is not None:
+            named.insert(0, (self.alone.name, self.alone.line))
         if isinstance(self.chassis, LineMark):
             named.append(("chassis line", self.chassis))
         for name, line in named:
@@ -96,10 +97,9 @@ class AngleModel:
         if isinstance(self.chassis, HubsMark):
             advice = "film nearer or sharper, so that the rims are larger in the picture"
             kind = "B" if math.isinf(self.chassis.dof) else "A"
-            found.append(Group("hub centres in the picture", kind, self.chassis.dof, advice))
-        if self.level_u_deg:
-            advice = "let the plumb bob come to rest, or level the edge with a better instrument"
-            found.append(Group(LEVEL_ITSELF, "B", math.inf, advice))
+            found.append(Group(HUBS, kind, self.chassis.dof, advice))
+        if self.alone is not None and self.alone.itself_u_rad:
+            found.append(Group(self.alone.itself, "B", math.inf, self.alone.advice))
         if self.turning_u_deg:
             found.append(Group(TURNING, "B", math.inf, "read a frame where the board is at rest"))
         return tuple(found) + self.viewing.groups
@@ -118,7 +118,10 @@ class AngleModel:
     def _seen_rad(self) -> tuple[float, float | None]:
         """Angles from level to the ramp line and the chassis as they are marked, estimate only."""
         camera, normal = self.viewing.camera, self.viewing.normal
-        level = level_directions(self.reference.points_px, camera, normal, self.plumb)
+        level = self.viewing.level
+        if level is None:
+            only = self.references[0]
+            level = level_directions(only.line.points_px, camera, normal, only.plumb)
         ramp = float(elevation(level, self.ramp.points_px, camera, normal))
         if self.chassis is None:
             return ramp, None
@@ -136,22 +139,17 @@ class AngleModel:
         def on(name: str) -> bool:
             return only is None or only == name
 
-        names = {group.name for group in self.viewing.groups}
-        wanted: Collection[str] | None = None if only is None else tuple({only} & names)
-        if wanted is not None and not wanted:
-            camera, normal = self.viewing.camera, self.viewing.normal
-        else:
-            camera, normal = self.viewing.draw(stream("viewing"), n, wanted)
-
         def points(name: str, line: LineMark) -> FloatArray:
             repeat = on(f"{name}, repeated marks")
             return line.draw(stream(name), n, on(f"{name} in the picture"), repeat)
 
+        camera, normal, level = self._drawn_view(stream("viewing"), n, only)
         lean = np.zeros(n)
-        if on(LEVEL_ITSELF):
-            lean += math.radians(self.level_u_deg) * stream(LEVEL_ITSELF).standard_normal(n)
-        reference = points(self.reference_name, self.reference)
-        level = level_directions(reference, camera, normal, self.plumb)
+        if self.alone is not None:
+            if on(self.alone.itself):
+                lean += self.alone.itself_u_rad * stream(self.alone.itself).standard_normal(n)
+            seen = points(self.alone.name, self.alone.line)
+            level = level_directions(seen, camera, normal, self.alone.plumb)
         estimate = self.estimate_rad()
         turn = np.zeros(n)
         if on(TURNING):
@@ -162,7 +160,7 @@ class AngleModel:
         _, chassis_seen = self._seen_rad()
         if self.chassis is not None and chassis_seen is not None:
             if isinstance(self.chassis, HubsMark):
-                hubs_on = on("hub centres in the picture")
+                hubs_on = on(HUBS)
                 drawn = self.chassis.draw(stream("hubs"), n) if hubs_on else self.chassis.points_px
             else:
                 drawn = points("chassis line", self.chassis)
@@ -175,6 +173,17 @@ class AngleModel:
                 to_ramp, estimate["chassis_to_ramp"], 2 * math.pi
             )
         return {name: np.broadcast_to(values, (n,)) for name, values in draws.items()}
+
+    def _drawn_view(
+        self, rng: np.random.Generator, n: int, only: str | None
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Cameras, normals and level directions; the estimate where the view is not drawn."""
+        names = {group.name for group in self.viewing.groups}
+        if only is None or only in names:
+            drawn = self.viewing.draw_all(rng, n, only)
+            return drawn.camera, drawn.normal, drawn.level
+        best = self.viewing.fit.best
+        return best.camera[0], best.normal[0], best.level[0]
 
     @property
     def _period(self) -> float:

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from clipmark.clip import Clip
 from clipmark.errors import FrameError
 from clipmark.marks import Line, Sheet
-from clipmark.measure.coarse_move import LEAST_SHARE, coarse_move
+from clipmark.measure.coarse_move import coarse_move
 from clipmark.motion.fixed_points import FixedPoints, choose_points
 from clipmark.motion.picture_move import NAMES, PictureMove, critical, detectable, fit_move
 
@@ -30,6 +30,7 @@ LARGEST_SCALE = 1.5
 # Fixed things that lie off the common move by more: they are not at one distance from a camera
 # that was put elsewhere, and no carrying over is right for all of them. Common practice, no source.
 LARGEST_MISFIT_PX = 0.6
+LEAST_FIXED_SHARE = 0.6  # of the places found again within a few px that must agree on one move
 LUMA_TO_BYTE = 255.0
 FURTHER_S = (0.7, -0.7, 1.6, -1.6)  # other frames of the clips: their compression errs otherwise
 
@@ -212,10 +213,10 @@ def compare_pictures(
     if move is None:
         return _cannot_tell(f"only {int(seen.sum())} fixed places are found again")
     share = float(move.agree.mean())
-    if share < LEAST_SHARE:
+    if share < LEAST_FIXED_SHARE:
         return _cannot_tell(
-            f"only {100 * share:.0f} % of the places found again agree on one move, so this is "
-            "another scene, or most of it moved"
+            f"only {100 * share:.0f} % of the places found again agree on one move, as when the "
+            "camera was put elsewhere, and near things have shifted more than far ones"
         )
     return _judged(move, share, focal_px)
 
@@ -289,12 +290,12 @@ def _judged(move: PictureMove, share: float, focal_px: float | None) -> CameraMo
     shift, roll_deg, scale = (float(values[0]), float(values[1])), float(values[2]), values[3]
     if not 1 / LARGEST_SCALE < scale < LARGEST_SCALE:
         return _cannot_tell(f"the picture is {scale:.2f} times as large as that of the stand")
-    moved = bool(_off(move).any())
-    if moved and move.misfit_px > LARGEST_MISFIT_PX:
+    if move.misfit_px > LARGEST_MISFIT_PX:
         return _cannot_tell(
-            f"fixed things lie {move.misfit_px:.1f} px off any one move of the picture, as when "
-            "the camera was put elsewhere"
+            f"fixed things lie {move.misfit_px:.1f} px (rms) off any one move of the picture, as "
+            "when the camera was put elsewhere, and near things have shifted more than far ones"
         )
+    moved = bool(_off(move).any())
     u_shift, u_roll, u_scale = float(max(spread[:2])), float(spread[2]), float(spread[3])
     least = {
         "detectable_px": detectable(u_shift, 6),

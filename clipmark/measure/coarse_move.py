@@ -37,7 +37,7 @@ def coarse_move(first: NDArray[np.uint8], second: NDArray[np.uint8]) -> PictureM
         Grey pictures of one size; the first is the reference.
     """
     first, second = _evened(first), _evened(second)
-    best: Found | None = None
+    why = "too little of the reference picture is found again"
     for pairs in (_followed, _matched):
         before, after = pairs(first, second)
         found = _common_move(before, after, first.shape)
@@ -47,15 +47,11 @@ def coarse_move(first: NDArray[np.uint8], second: NDArray[np.uint8]) -> PictureM
             found = _common_move(before, after, first.shape)
         if found is None:
             continue
-        if best is None or found[2].mean() > best[2].mean():
-            best = found
-        if _enough(before, found[2], first.shape) is None:
-            break
-    if best is None:
-        return "too little of the reference picture is found again"
-    move, before, agree = best
-    why = _enough(before, agree, first.shape)
-    return move if why is None else why
+        lacks = _enough(before, found[2], first.shape)
+        if lacks is None:
+            return found[0]
+        why = lacks
+    return why
 
 
 def _evened(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:

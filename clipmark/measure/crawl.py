@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from clipmark.clip import Clip
-from clipmark.marks import Patch, Sheet, Span
+from clipmark.marks import Patch, SheetLike, Span
 from clipmark.measure.crawl_checks import WheelLike
 from clipmark.measure.crawl_expect import Expectation, expect
 from clipmark.measure.crawl_figures import read_figures
@@ -24,6 +24,7 @@ from clipmark.measure.crawl_values import Trace
 from clipmark.measure.crawl_warnings import followed_warnings, still_warnings
 from clipmark.measure.crawl_wheels import WHEEL_U_MM, trace_wheel
 from clipmark.measure.lens_file import LensSource
+from clipmark.measure.tags import Tags
 from clipmark.motion.passes import Observer, follow
 
 Progress = Callable[[int, int], None]
@@ -43,9 +44,10 @@ def measure_crawl(
     lens: LensSource | None = None,
     view_angle_deg: float | None = None,
     square_within_deg: float = 5.0,
-    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None = None,
+    sheet: SheetLike | None = None,
     sheet_size: tuple[float, float] | None = None,
     sheet_u_mm: float = 0.5,
+    tags: Tags | None = None,
     edge_fit: bool = True,
     to_plane: PointMap | Ruler | None = None,
     to_plane_u: float = 0.0,
@@ -77,8 +79,9 @@ def measure_crawl(
     scale, scale_mm, scale_u_px, scale_u_mm
         Two points a known length apart in the plane of motion, that length, the standard
         uncertainty of each end along the line (0.5 px unless they were fitted) and of the length.
-    lens, view_angle_deg, square_within_deg, sheet, sheet_size, sheet_u_mm, edge_fit
-        The view, as in `measure_angle`. A sheet in the plane of motion gives mm without a scale.
+    lens, view_angle_deg, square_within_deg, sheet, sheet_size, sheet_u_mm, tags, edge_fit
+        The view, as in `measure_angle`. A sheet in the plane of motion gives mm without a scale,
+        of several sheets the first.
     to_plane : callable or Ruler, optional
         Instead of all these: map ``(N, 2) upright px -> (N, 2) mm``, with ``to_plane_u`` the
         relative standard uncertainty of its lengths (a `Ruler` has its own).
@@ -128,6 +131,7 @@ def measure_crawl(
         sheet=sheet,
         sheet_size=sheet_size,
         sheet_u_mm=sheet_u_mm,
+        tags=tags,
         edge_fit=edge_fit,
         to_plane=to_plane,
         to_plane_u=to_plane_u,

@@ -18,8 +18,7 @@ from clipmark.marks import Span
 from clipmark.measure.crawl_noise import smooth
 from clipmark.measure.crawl_path import Path, lay_along
 from clipmark.measure.crawl_prepare import Prepared, trace_and_stands
-from clipmark.measure.crawl_ruler import FloatArray, Ruler, plane_ruler
-from clipmark.measure.crawl_terms import BAND_HZ
+from clipmark.measure.crawl_ruler import FloatArray, Ruler
 from clipmark.measure.crawl_values import mean_over, ripple
 from clipmark.measure.crawl_wheels import SLIP_WINDOW_S, trace_wheel
 from clipmark.motion.camera import CameraMotion
@@ -34,6 +33,22 @@ TRIALS = 5
 SEED = 20_260_712
 TRIAL_RIPPLE, TRIAL_RIPPLE_HZ = 0.10, 2.0
 MOST_FRAMES = 3600  # of a simulated span: a longer one tells no more that matters here
+
+
+class Filtered(Protocol):
+    """What a simulated span is put through: the ruler, filter and band of a crawl."""
+
+    @property
+    def ruler(self) -> Ruler:
+        """From px to mm."""
+
+    @property
+    def window_s(self) -> float | None:
+        """Width of the filter; chosen from the noise when None."""
+
+    @property
+    def band_hz(self) -> tuple[float, float]:
+        """Band of the ripple."""
 
 
 @dataclass(frozen=True)
@@ -167,13 +182,13 @@ def expect(clip: Clip, ordinal: int, prepared: Prepared) -> Expectation:
         highest_hz=0.45 / step,
         span_s=float(stamps[-1] - stamps[0]),
         band_hz=prepared.band_hz,
-        at=tuple(_at_speed(speed, stamps, noise, prepared) for speed in speeds if speed > 1),
+        at=tuple(at_speed(speed, stamps, noise, prepared) for speed in speeds if speed > 1),
         shortest_stall_s=LEAST_DWELL_S,
         turn_u_deg=[_degrees(wheel.noise_rad) for wheel in turns],
         slip_above_mm_s=[
             None
             if wheel.radius is None
-            else _slip_above(wheel.noise_rad * wheel.radius.mm, noise, step)
+            else slip_above(wheel.noise_rad * wheel.radius.mm, noise, step)
             for wheel in turns
         ],
         probe=(probe.first, probe.last),
@@ -187,46 +202,6 @@ def expect(clip: Clip, ordinal: int, prepared: Prepared) -> Expectation:
             "in the span makes it worse.",
         ),
     )
-
-
-class Chain(Protocol):
-    """What of the settings of a crawl decides how its noise is carried on."""
-
-    @property
-    def ruler(self) -> Ruler:
-        """From px to mm."""
-
-    @property
-    def window_s(self) -> float | None:
-        """Width of the speed filter; None for one chosen by the noise."""
-
-    @property
-    def band_hz(self) -> tuple[float, float]:
-        """Band of the ripple."""
-
-
-@dataclass(frozen=True)
-class PlainChain:
-    """A chain before anything is marked: the defaults."""
-
-    ruler: Ruler
-    window_s: float | None = None
-    band_hz: tuple[float, float] = BAND_HZ
-
-
-def creeps(stamps_s: FloatArray, position_u_mm: float) -> tuple[AtSpeed, ...]:
-    """What even creeping at usual speeds would show, for a position noise known beforehand.
-
-    Parameters
-    ----------
-    stamps_s : ndarray, shape (K,)
-        Times of the frames, s.
-    position_u_mm : float
-        Standard uncertainty of a single position.
-    """
-    chain = PlainChain(plane_ruler(lambda points: points))
-    stamps = np.asarray(stamps_s, dtype=np.float64)[:MOST_FRAMES]
-    return tuple(_at_speed(speed, stamps, position_u_mm, chain) for speed in SPEEDS_MM_S)
 
 
 def _probe(clip: Clip, ordinal: int, span: Span) -> Span:
@@ -243,8 +218,20 @@ def _probe(clip: Clip, ordinal: int, span: Span) -> Span:
     return Span(int(near[0]), int(near[-1]))
 
 
-def _at_speed(speed: float, stamps: FloatArray, noise: float, prepared: Chain) -> AtSpeed:
-    """Means over simulated spans of even motion, and of one with a known ripple."""
+def at_speed(speed: float, stamps: FloatArray, noise: float, prepared: Filtered) -> AtSpeed:
+    """Means over simulated spans of even motion, and of one with a known ripple.
+
+    Parameters
+    ----------
+    speed : float
+        mm/s.
+    stamps : ndarray, shape (n,)
+        Times of the frames, s.
+    noise : float
+        Standard uncertainty of a single position, mm.
+    prepared : Filtered
+        Ruler, filter and band.
+    """
     floors, means, ripples, u_ripples, windows, told = [], [], [], [], [], []
     swing = TRIAL_RIPPLE * math.sqrt(2) * speed / (2 * math.pi * TRIAL_RIPPLE_HZ)
     for trial in range(TRIALS):
@@ -305,7 +292,7 @@ def simulated_path(times_s: FloatArray, s_mm: FloatArray) -> Path:
     )
 
 
-def _slip_above(u_surface_mm: float, u_position_mm: float, step_s: float) -> float:
+def slip_above(u_surface_mm: float, u_position_mm: float, step_s: float) -> float:
     """Speed below which slip over its window is less sure than it must be, mm/s."""
     count = max(5, round(SLIP_WINDOW_S / step_s) + 1)
     gain = math.sqrt(12 / (count * (count**2 - 1.0))) / step_s

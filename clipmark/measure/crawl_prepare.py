@@ -12,11 +12,11 @@ from clipmark.errors import FollowError, MarkError
 from clipmark.marks import (
     Line,
     Patch,
-    Sheet,
+    SheetLike,
     Span,
     Wheel,
     as_line,
-    as_sheet,
+    as_sheets,
     check_line,
     check_patch,
 )
@@ -39,6 +39,7 @@ from clipmark.measure.crawl_values import Trace
 from clipmark.measure.crawl_view import ruler_for
 from clipmark.measure.crawl_wheels import WHEEL_U_MM, Radius, fitted_wheel
 from clipmark.measure.lens_file import LensSource
+from clipmark.measure.tags import Tags
 from clipmark.measure.view import ViewOptions
 
 LineLike = Line | Sequence[float]
@@ -58,9 +59,10 @@ class CrawlMarks:
     lens: LensSource | None = None
     view_angle_deg: float | None = None
     square_within_deg: float = 5.0
-    sheet: Sheet | Sequence[float] | Sequence[Sequence[float]] | None = None
+    sheet: SheetLike | None = None
     sheet_size: tuple[float, float] | None = None
     sheet_u_mm: float = 0.5
+    tags: Tags | None = None
     edge_fit: bool = True
     to_plane: PointMap | Ruler | None = None
     to_plane_u: float = 0.0
@@ -140,7 +142,8 @@ def prepare(clip: Clip, ordinal: int, marks: CrawlMarks) -> Prepared:
             marks.lens,
             marks.view_angle_deg,
             marks.square_within_deg,
-            as_sheet(marks.sheet, marks.sheet_size, marks.sheet_u_mm),
+            as_sheets(marks.sheet, marks.sheet_size, marks.sheet_u_mm),
+            marks.tags,
         )
         declared = {**options.describe(), "edge_fit": marks.edge_fit}
         ruler, said = _marked_ruler(clip, ordinal, marks, patch, way, fitted, options)
@@ -226,7 +229,7 @@ def _marked_ruler(
         marks.scale,
         marks.scale_mm,
         marks.scale_u_px,
-        options.sheet,
+        options.shows_plane,
         wheels,
         marks.wheel_mm,
         marks.wheel_u_mm,

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from clipmark.marks import Line, Sheet, Wheel, as_line
+from clipmark.marks import Line, Wheel, as_line
 
 RIM_U_PX = 0.25  # standard uncertainty of a fitted rim's edge; the model of its lip is not exact
 
@@ -35,7 +35,7 @@ def scale_from(
     scale: Line | Sequence[float] | None,
     scale_mm: float | None,
     scale_u_px: float,
-    sheet: Sheet | None,
+    shows_plane: bool,
     wheels: Sequence[Wheel],
     wheel_mm: float | None,
     wheel_u_mm: float,
@@ -43,15 +43,15 @@ def scale_from(
 ) -> tuple[ScaleMark, list[str]]:
     """The mark that lengths come from, and in words what was taken for granted.
 
-    A scale mark comes first, then a sheet, then the larger axis of the first marked wheel with the
-    size said of it.
+    A scale mark comes first, then a sheet or tags (`shows_plane`), then the larger axis of the
+    first marked wheel with the size said of it.
 
     Raises
     ------
     MarkError
         If the scale mark cannot be read.
     """
-    if scale is not None or scale_mm is not None or sheet is not None:
+    if scale is not None or scale_mm is not None or shows_plane:
         line = None if scale is None else as_line(scale, "the scale mark")
         return ScaleMark(line, scale_mm, scale_u_px), []
     size_mm = rim_mm if rim_mm is not None else wheel_mm

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from clipmark.clip import Clip
 from clipmark.errors import MarkError
 from clipmark.geometry.plane import rectifier
-from clipmark.geometry.viewing import SheetView
 from clipmark.marks import Line, Patch, check_line
 from clipmark.measure.crawl_ruler import SCALE_U_PX, Ruler, ScaleSource, scale_ruler
 from clipmark.measure.view import Look, Picture, ViewOptions, look_at
@@ -61,7 +60,7 @@ def ruler_for(
     if (scale is None) != (scale_mm is None):
         missing = "its length (--scale-mm)" if scale_mm is None else "its two points (--scale)"
         raise MarkError(f"a scale mark needs {missing} as well; give both")
-    if scale is None and options.sheet is None:
+    if scale is None and not options.shows_plane:
         raise MarkError(
             "no complete scale was given, so lengths in mm are not defined; give either two points "
             "with their distance (--scale and --scale-mm) or a sheet in the plane of motion"
@@ -91,15 +90,15 @@ def _stretch(patch: Patch, way: Line | None, picture: Picture) -> FloatArray:
 def _sheet_ruler(look: Look, stretch: FloatArray) -> Ruler:
     """mm by the sheet's own size; lengths hold in its plane."""
     viewing = look.viewing
-    assert isinstance(viewing, SheetView)
     pose = viewing.sheet
+    assert pose is not None
     picture = look.picture
     square = picture.to_square(stretch)
     length = _length(pose.to_mm(square)[None])[0]
     sources: list[ScaleSource] = []
     for group in viewing.groups:
         rng = np.random.default_rng([SEED, len(sources)])
-        lengths = _length(viewing.fit.draw(rng, DRAWS, (group.name,)).to_mm(square))
+        lengths = _length(viewing.draw_all(rng, DRAWS, group.name).sheets[0].to_mm(square))
         sources.append(ScaleSource(group.name, float(np.std(lengths) / length), group.advice))
     described: dict[str, object] = {"scale_from": "sheet", "mm_per_px": pose.mm_per_px(square[0])}
     return Ruler(

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip
 from clipmark.geometry.edge_spread import mtf50_of_spread, rise_of_spread
-from clipmark.measure.crawl_expect import creeps
+from clipmark.measure.crawl_expect import MOST_FRAMES, SPEEDS_MM_S, AtSpeed, at_speed
+from clipmark.measure.crawl_ruler import Ruler, plane_ruler
+from clipmark.measure.crawl_terms import BAND_HZ
 from clipmark.measure.footage_edges import (
     LINE_LENGTHS_PX,
     RIM_RADII_PX,
@@ -25,6 +28,15 @@ FloatArray = NDArray[np.float64]
 Facts = dict[str, object]
 NotTold = dict[str, str]
 EVEN_SHARE = 0.05  # of the usual interval: intervals further apart are uneven
+
+
+@dataclass(frozen=True)
+class _Defaults:
+    """A crawl before anything is set."""
+
+    ruler: Ruler
+    window_s: float | None = None
+    band_hz: tuple[float, float] = BAND_HZ
 
 
 def compression(clip: Clip, gathered: Gathered, not_told: NotTold) -> Facts:
@@ -227,11 +239,18 @@ def support_facts(
         "speed_02s_u_mm_s": in_mm(quick),
         "speed_1s_u_mm_s": in_mm(slow),
         "creeps": (
-            [each.to_dict() for each in creeps(stamps, place_mm)]
+            [each.to_dict() for each in _creeps(stamps, place_mm)]
             if enough and place_mm is not None
             else None
         ),
     }
+
+
+def _creeps(stamps_s: FloatArray, position_u_mm: float) -> list[AtSpeed]:
+    """What even creeping at usual speeds would show, at the defaults of a crawl."""
+    chain = _Defaults(plane_ruler(lambda points: points))
+    stamps = stamps_s[:MOST_FRAMES]
+    return [at_speed(speed, stamps, position_u_mm, chain) for speed in SPEEDS_MM_S]
 
 
 def _frames(ordinals: Sequence[int]) -> str:

@@ -6,6 +6,7 @@ have the lens's distortion taken out as well.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
 
@@ -24,12 +25,14 @@ from clipmark.geometry.distortion import pixels_to_rays, rays_to_pixels
 from clipmark.geometry.edge_band import Luma
 from clipmark.geometry.edge_fit import EdgeFit
 from clipmark.geometry.lens import Lens
+from clipmark.geometry.line_mark import Reference
 from clipmark.geometry.plane import Rectifier
 from clipmark.geometry.sheet_corners import SheetCorners
-from clipmark.geometry.viewing import Viewing, view_from_promise, view_from_sheet
+from clipmark.geometry.viewing import Viewing, view_from_evidence
 from clipmark.marks import Line, Sheet, check_inside
 from clipmark.measure.lens_file import LensSource, load_lens
 from clipmark.measure.marked_line import MARK_U_PX, MarkedLine, line_from_picture
+from clipmark.measure.tags import Tags, find_tags
 
 FloatArray = NDArray[np.float64]
 SIDE_TRIM = 0.04  # of a sheet's side left out at each end, where the neighbour side is near
@@ -37,12 +40,16 @@ SIDE_TRIM = 0.04  # of a sheet's side left out at each end, where the neighbour 
 
 @dataclass(frozen=True, eq=False)
 class ViewOptions:
-    """What is declared about the camera: lens, view angle, promise, sheet."""
+    """What is declared about the camera: lens, view angle, promise, sheets, tags.
+
+    Lengths are those of the first sheet; tags come after the sheets.
+    """
 
     lens: Lens | None = None
     view_angle_deg: float | None = None
     square_within_deg: float = 5.0
-    sheet: Sheet | None = None
+    sheets: tuple[Sheet, ...] = ()
+    tags: Tags | None = None
 
     @classmethod
     def declared(
@@ -50,27 +57,40 @@ class ViewOptions:
         lens: LensSource | None,
         view_angle_deg: float | None,
         square_within_deg: float,
-        sheet: Sheet | None,
+        sheets: Sheet | Sequence[Sheet] | None,
+        tags: Tags | None = None,
     ) -> Self:
         """From a lens in any form, read once; raises `LensError` when it cannot be read."""
         read = None if lens is None else load_lens(lens)
-        return cls(read, view_angle_deg, square_within_deg, sheet)
+        found = (sheets,) if isinstance(sheets, Sheet) else tuple(sheets or ())
+        return cls(read, view_angle_deg, square_within_deg, found, tags)
+
+    @property
+    def shows_plane(self) -> bool:
+        """Whether something of known size lies in the plane of motion."""
+        return bool(self.sheets) or self.tags is not None
 
     def describe(self) -> dict[str, object]:
         """As plain data, whole, so that a reading can be repeated from the journal alone."""
-        sheet = self.sheet
-        return {
+        described: dict[str, object] = {
             "lens": None if self.lens is None else self.lens.to_dict(),
             "view_angle_deg": self.view_angle_deg,
-            "square_within_deg": self.square_within_deg if sheet is None else None,
-            "sheet": None
-            if sheet is None
-            else {
-                "corners": [[point.x, point.y] for point in sheet.corners],
-                "size_mm": [sheet.width_mm, sheet.height_mm],
-                "side_u_mm": sheet.side_u_mm,
-            },
+            "square_within_deg": None if self.shows_plane else self.square_within_deg,
+            "sheet": _describe_sheet(self.sheets[0]) if self.sheets else None,
         }
+        if len(self.sheets) > 1:
+            described["further_sheets"] = [_describe_sheet(sheet) for sheet in self.sheets[1:]]
+        if self.tags is not None:
+            described["tags"] = self.tags.describe()
+        return described
+
+
+def _describe_sheet(sheet: Sheet) -> dict[str, object]:
+    return {
+        "corners": [[point.x, point.y] for point in sheet.corners],
+        "size_mm": [sheet.width_mm, sheet.height_mm],
+        "side_u_mm": sheet.side_u_mm,
+    }
 
 
 @dataclass(frozen=True, eq=False)
@@ -203,7 +223,13 @@ def camera_of(picture: Picture, options: ViewOptions) -> Camera:
     return assumed_camera(picture.width, picture.height, picture.aspect)
 
 
-def look_at(picture: Picture, options: ViewOptions, edge_fit: bool = True) -> Look:
+def look_at(
+    picture: Picture,
+    options: ViewOptions,
+    edge_fit: bool = True,
+    references: Sequence[Reference] = (),
+    camera: Camera | None = None,
+) -> Look:
     """Find camera and plane of motion for one picture.
 
     Parameters
@@ -211,31 +237,59 @@ def look_at(picture: Picture, options: ViewOptions, edge_fit: bool = True) -> Lo
     picture : Picture
     options : ViewOptions
     edge_fit : bool
-        Move the sheet's sides onto their true edges; otherwise its corners are taken as marked.
+        Move the sheets' sides onto their true edges; otherwise corners are taken as marked.
+    references : sequence of Reference
+        Lines known to be level or plumb that shall speak for the plane: two or more.
+    camera : Camera, optional
+        What is known of the camera, where more is known than the options say.
 
     Raises
     ------
     MarkError, LensError, PlaneError
     """
-    camera = camera_of(picture, options)
+    camera = camera or camera_of(picture, options)
     warnings: list[str] = []
-    if options.sheet is None:
-        viewing: Viewing = view_from_promise(camera, options.square_within_deg)
-        return Look(picture, camera, viewing, (), ())
-    corners, sides, notes = _sheet_corners(picture, camera, options.sheet, edge_fit)
-    warnings.extend(notes)
-    sheet_view = view_from_sheet(camera, corners)
-    warnings.extend(sheet_view.warnings)
-    return Look(picture, camera, sheet_view, sides, tuple(warnings))
+    corners: list[SheetCorners] = []
+    sides: list[MarkedLine] = []
+    for number, sheet in enumerate(options.sheets, 1):
+        what = "the sheet" if len(options.sheets) == 1 else f"sheet {number}"
+        found, fitted, notes = _sheet_corners(picture, camera, sheet, edge_fit, what)
+        corners.append(found)
+        sides.extend(fitted)
+        warnings.extend(notes)
+    if options.tags is not None:
+        seen, notes = _tag_corners(picture, camera, options.tags, edge_fit)
+        corners.extend(seen)
+        warnings.extend(notes)
+    viewing = view_from_evidence(
+        camera,
+        sheets=corners,
+        references=references if len(references) > 1 else (),
+        square_within_deg=options.square_within_deg,
+    )
+    warnings.extend(viewing.warnings)
+    return Look(picture, camera, viewing, tuple(sides), tuple(warnings))
+
+
+def _tag_corners(
+    picture: Picture, camera: Camera, tags: Tags, edge_fit: bool
+) -> tuple[list[SheetCorners], list[str]]:
+    """Every tag seen in the picture as a small square sheet."""
+    corners, warnings = [], []
+    for number, sheet in find_tags(picture.luma, picture.levels, tags):
+        found, _, notes = _sheet_corners(picture, camera, sheet, edge_fit, f"tag {number}")
+        corners.append(found)
+        warnings.extend(notes)
+    return corners, warnings
 
 
 def _sheet_corners(
-    picture: Picture, camera: Camera, sheet: Sheet, edge_fit: bool
+    picture: Picture, camera: Camera, sheet: Sheet, edge_fit: bool, what: str = "the sheet"
 ) -> tuple[SheetCorners, tuple[MarkedLine, ...], list[str]]:
     """Corners from the crossings of the fitted sides, or as marked where a side is not seen."""
     marked = np.array([[point.x, point.y] for point in sheet.corners])
     for point in sheet.corners:
-        check_inside(point.x, point.y, picture.width, picture.height, "the sheet")
+        check_inside(point.x, point.y, picture.width, picture.height, what)
     square = picture.to_square(marked)
     clicked = np.broadcast_to(MARK_U_PX**2 * np.eye(2), (4, 2, 2))
     size = (sheet.width_mm, sheet.height_mm)
@@ -244,9 +298,9 @@ def _sheet_corners(
     if not edge_fit:
         return as_marked, (), []
     try:
-        sides = tuple(_fit_side(picture, camera, marked, index) for index in range(4))
+        sides = tuple(_fit_side(picture, camera, marked, index, what) for index in range(4))
     except FitError as error:
-        note = f"{error}; the sheet's corners are taken as marked, each good to {MARK_U_PX:g} px"
+        note = f"{error}; {what}'s corners are taken as marked, each good to {MARK_U_PX:g} px"
         return as_marked, (), [note]
     corners = np.empty((4, 2))
     covariance = np.empty((4, 2, 2))
@@ -263,7 +317,9 @@ def _sheet_corners(
     return fitted, sides, notes
 
 
-def _fit_side(picture: Picture, camera: Camera, corners: FloatArray, index: int) -> MarkedLine:
+def _fit_side(
+    picture: Picture, camera: Camera, corners: FloatArray, index: int, what: str
+) -> MarkedLine:
     """Fit the side from one corner to the next, a little shortened at both ends."""
     start, end = corners[index], corners[(index + 1) % 4]
     trim = SIDE_TRIM * (end - start)
@@ -271,7 +327,7 @@ def _fit_side(picture: Picture, camera: Camera, corners: FloatArray, index: int)
     return line_from_picture(
         picture.luma,
         line,
-        f"the sheet's side from corner {index + 1} to {(index + 1) % 4 + 1}",
+        f"{what}'s side from corner {index + 1} to {(index + 1) % 4 + 1}",
         picture.levels,
         lambda points: straighten(picture, camera.centre, points),
         lambda points: bend(picture, camera.centre, points),

@@ -6,6 +6,7 @@ The same report gives the same bytes on the same versions.
 from __future__ import annotations
 
 import io
+import textwrap
 import threading
 from collections.abc import Mapping
 from os import PathLike
@@ -26,11 +27,13 @@ from clipmark.report.trace_facts import missing_after, number_of
 
 FloatArray = NDArray[np.float64]
 WIDTH_MM, MM_PER_INCH, DOTS_PER_INCH = 180.0, 25.4, 200
-LEFT_MM, RIGHT_MM = 17.0, 5.0
-TOP_MM, TITLE_MM, GAP_MM, AXIS_MM, FOOT_MM = 9.0, 5.0, 3.0, 11.0, 9.0
+LEFT_MM, RIGHT_MM = 21.0, 5.0
+TOP_MM, TITLE_MM, GAP_MM, AXIS_MM, FOOT_MM = 9.0, 5.0, 3.0, 11.0, 10.0
 ACROSS = 4  # stills in a row
 SERIES_MM, HISTOGRAM_MM, GUTTER_MM = 22.0, 52.0, 16.0
 MOST_NUMBERED = 9
+PLACES = (0.5, 0.3, 0.7)  # along an edge, where its number stands
+LETTERS_A_LINE = 118
 _DRAWING = threading.Lock()  # the library's settings are one for the whole process
 
 
@@ -135,10 +138,10 @@ class _Sheet:
         width = WIDTH_MM - LEFT_MM - RIGHT_MM
         shift = shake.shift_px - np.nanmean(shake.shift_px, axis=0) if len(shake.shift_px) else []
         panels: list[tuple[str, list[tuple[FloatArray, str, object, str]]]] = [
-            ("brightness,\nof white", [(health.brightness, ink.BODY, "-", "")]),
-            ("steps between\npixels, of white", [(health.sharpness, ink.BODY, "-", "")]),
+            ("brightness", [(health.brightness, ink.BODY, "-", "")]),
+            ("sharpness", [(health.sharpness, ink.BODY, "-", "")]),
             (
-                "place of the\npicture, px",
+                "place, px",
                 [
                     (np.asarray(shift)[:, 0], ink.BODY, "-", "across as stored"),
                     (np.asarray(shift)[:, 1], ink.VERMILLION, (0, (5.0, 2.0)), "down as stored"),
@@ -202,8 +205,10 @@ class _Sheet:
             x1, y1, x2, y2 = ((value + 0.5) * scale - 0.5 for value in edge.ends_px)
             axes.plot([x1, x2], [y1, y2], color="white", linewidth=2.6, solid_capstyle="butt")
             axes.plot([x1, x2], [y1, y2], color=ink.VERMILLION, linewidth=1.3)
+            at = PLACES[number % len(PLACES)]  # numbers of neighbours stay apart
             axes.text(
-                (x1 + x2) / 2, (y1 + y2) / 2, str(number), size=7.0, ha="center", va="center",
+                x1 + at * (x2 - x1), y1 + at * (y2 - y1), str(number),
+                size=7.0, ha="center", va="center",
                 bbox={"boxstyle": "round,pad=0.15", "facecolor": "white", "edgecolor": ink.QUIET,
                       "linewidth": 0.4},
             )  # fmt: skip
@@ -215,11 +220,12 @@ class _Sheet:
         """Numbers, spreads and uncertainties of the edges, below the histogram's title."""
         if not shown or left > WIDTH_MM - 40.0:
             return
-        self._say(left, self.top - 1.5, "edge   length   spread s   u of angle", size=7.0,
+        self._say(left, self.top - 1.5, "edge    length    spread s     u of angle", size=6.5,
+                  family="DejaVu Sans Mono",
                   color=ink.QUIET)  # fmt: skip
         for number, edge in enumerate(shown, 1):
             length, spread, u = (getattr(edge, key) for key in ("length_px", "spread_px", "u_deg"))
-            row = f"{number:>3}   {length:>6.0f} px   {spread:>5.2f} px   {u:>7.4f} deg"
+            row = f"{number:>4} {length:>6.0f} px {spread:>8.2f} px {u:>8.4f} deg"
             self._say(left, self.top - 1.5 - 3.2 * number, row, size=6.5, family="DejaVu Sans Mono")
 
     def _histogram(self) -> None:
@@ -246,7 +252,7 @@ class _Sheet:
         axes.set_yscale("symlog", linthresh=0.01)
         axes.set_ylim(0, max(1.0, float(shares.max()) * 1.5))
         axes.set_xlim(0, len(codes) - 1)
-        axes.set_xlabel("luma code; hatched: black, white")
+        axes.set_xlabel("luma code; ends hatched")
         axes.set_ylabel("pixels, %")
 
     def _foot(self) -> None:
@@ -263,9 +269,10 @@ class _Sheet:
         ):
             value = number_of(facts.get(name))
             told.append(f"{words} {scale * value:.2g} {unit}" if value is not None else "")
-        lines = ["; ".join(each for each in told if each) + ".",
+        joined = "; ".join(each for each in told if each) + "."
+        lines = [*textwrap.wrap(joined, LETTERS_A_LINE),
                  f"Clip SHA-256 {str(facts['clip_sha256'])[:16]}."]  # fmt: skip
-        self._say(LEFT_MM, 4.5, "\n".join(lines), size=7.0, color=ink.QUIET, linespacing=1.3)
+        self._say(LEFT_MM, 5.0, "\n".join(lines), size=7.0, color=ink.QUIET, linespacing=1.3)
 
 
 def _show(axes: Axes, luma: NDArray[np.uint8], *, faint: bool = False) -> None:

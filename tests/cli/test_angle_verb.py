@@ -75,7 +75,7 @@ REFUSALS = {
     "neither level nor plumb": (
         [],
         "clipmark angle: board.mp4, frame 2: neither a level line nor a plumb line was "
-        "given; give exactly one of them, since gravity enters only there",
+        "given; give at least one of them, since gravity enters only there",
     ),
     "a level line that stands upright": (
         ["--level", "562,40,562,300"],

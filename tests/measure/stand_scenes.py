@@ -97,7 +97,7 @@ class Scene:
 
 
 def occasion(
-    background: np.ndarray, seed: int, frames: int = 8, keep=(0, 4, 7)
+    background: np.ndarray, seed: int, frames: int = 6, keep=(0, 2, 5)
 ) -> list[np.ndarray]:
     """Decoded pictures of a clip of the background: another light, other people, other noise."""
     rng = np.random.default_rng(seed)
@@ -112,7 +112,9 @@ def occasion(
     for _ in range(rng.integers(0, 3)):  # shadows with soft edges
         turn, at = rng.uniform(0, math.tau), rng.uniform(0.2, 0.8)
         edge = (x - at * width) * math.cos(turn) + (y - at * height) * math.sin(turn)
-        light = light * (1 - rng.uniform(0.1, 0.3) / (1 + np.exp(-edge / rng.uniform(3, 40))))
+        light = light * (
+            1 - rng.uniform(0.1, 0.3) / (1 + np.exp(np.clip(-edge / rng.uniform(3, 40), -50, 50)))
+        )
     lit = 255 * np.clip(background / 255 * light, 0, 1) ** rng.uniform(0.9, 1.1)
     people = [
         (

@@ -9,8 +9,8 @@ from scipy import stats
 
 from clipmark.geometry.angles import fold_line
 from clipmark.geometry.camera import assumed_camera, camera_from_view_angle
+from clipmark.geometry.line_mark import LineMark, Reference
 from clipmark.geometry.viewing import view_from_promise
-from clipmark.measure.angle_draws import LineMark
 from clipmark.measure.angle_model import AngleModel, HubsMark
 from clipmark.measure.values import Value
 
@@ -40,6 +40,12 @@ def along(start, length, angle_deg, count=9):
     return np.asarray(start) + steps * np.array([[math.cos(a), math.sin(a)]])
 
 
+def only(line, plumb, u_deg=0.05):
+    """The one line that says where level is."""
+    name = "plumb line" if plumb else "level line"
+    return Reference(name, plumb, line, math.radians(u_deg))
+
+
 def square_on(ramp_deg, chassis=None, facing=None, plumb=False):
     """A model of exact marks seen square on by a known camera."""
     camera = camera_from_view_angle(WIDTH, HEIGHT, 67.5)
@@ -47,11 +53,9 @@ def square_on(ramp_deg, chassis=None, facing=None, plumb=False):
     return AngleModel(
         viewing=view_from_promise(camera, 0.0),
         ramp=LineMark(seen(along((-200, -100), 500, ramp_deg)), 0.0, 0.0),
-        reference=LineMark(seen(reference), 0.0, 0.0),
-        plumb=plumb,
+        references=(only(LineMark(seen(reference), 0.0, 0.0), plumb),),
         chassis=chassis,
         facing=facing,
-        level_u_deg=0.05,
     )
 
 
@@ -70,8 +74,7 @@ def test_a_board_seen_square_on_has_its_own_angle(ramp_deg, plumb):
 def test_a_line_marked_from_either_end_is_the_same_line():
     model = square_on(30.0)
     turned = AngleModel(
-        model.viewing, LineMark(model.ramp.points_px[::-1], 0.0, 0.0), model.reference, False, None,
-        None, 0.05,
+        model.viewing, LineMark(model.ramp.points_px[::-1], 0.0, 0.0), model.references, None, None,
     )  # fmt: skip
     assert turned.estimate_rad()["ramp"] == pytest.approx(model.estimate_rad()["ramp"], abs=1e-12)
 
@@ -113,7 +116,7 @@ def test_a_rail_counts_as_an_unordered_line_unless_the_facing_is_given():
 
 @pytest.mark.parametrize(("hubs_deg", "ramp_deg"), [(33.0, 30.0), (147.0, -30.0), (207.0, 30.0)])
 def test_the_level_reference_is_shared_so_it_drops_out_of_chassis_to_ramp(hubs_deg, ramp_deg):
-    draws = square_on(ramp_deg, hubs_at(hubs_deg)).draw_rad(1, 4000, "level reference itself")
+    draws = square_on(ramp_deg, hubs_at(hubs_deg)).draw_rad(1, 4000, "level line itself")
     assert np.std(np.degrees(draws["ramp"])) == pytest.approx(0.05, rel=0.05)
     assert np.std(np.degrees(draws["chassis"])) == pytest.approx(0.05, rel=0.05)
     assert np.ptp(draws["chassis_to_ramp"]) < 1e-12
@@ -128,8 +131,8 @@ def test_draws_stay_with_the_estimate_near_the_vertical():
 def test_each_source_draws_the_same_whatever_else_runs():
     """A budget line is the same numbers alone or with another source absent."""
     model = square_on(30.0)
-    first = model.draw_rad(5, 500, "level reference itself")["ramp"]
-    again = model.draw_rad(5, 500, "level reference itself")["ramp"]
+    first = model.draw_rad(5, 500, "level line itself")["ramp"]
+    again = model.draw_rad(5, 500, "level line itself")["ramp"]
     assert np.array_equal(first, again)
 
 
@@ -173,8 +176,8 @@ def covered(n, plumb, rng, draws=4000):
             px = px + (offset + turn * np.linspace(-half, half, len(px)))[:, None] * across
             marks.append(LineMark(px, 0.03, 0.05 / half))
         model = AngleModel(
-            view_from_promise(assumed_camera(WIDTH, HEIGHT), 3.0), marks[0], marks[1], plumb, None,
-            None, 0.05,
+            view_from_promise(assumed_camera(WIDTH, HEIGHT), 3.0), marks[0],
+            (only(marks[1], plumb),), None, None,
         )  # fmt: skip
         sample = np.degrees(model.draw_rad(zlib.crc32(b"%d" % index), draws)["ramp"])
         value = Value.from_samples(math.degrees(model.estimate_rad()["ramp"]), sample)

@@ -13,7 +13,7 @@ import pytest
 
 from clipmark.clip import open_clip
 from clipmark.marks import Line, Sheet
-from clipmark.measure.camera_moved import CameraMove, compare_clips, compare_pictures
+from clipmark.measure.camera_moved import compare_clips, compare_pictures
 from clipmark.sample.media import sample_media_folder
 
 CLIPS = ("siskin-climb", "dipper-creep", "siskin-stall", "whinfell-creep-varying")
@@ -85,23 +85,28 @@ def test_a_known_move_is_recovered_within_its_uncertainty(pictures, name, shift,
     assert found.u_roll_deg < 0.05
 
 
-def test_the_stated_uncertainty_is_neither_far_too_small_nor_far_too_large(pictures):
-    """Errors over stated u, in 24 moves, half of them without roll: their rms is near 1.
+def test_errors_lie_within_the_stated_uncertainty_also_of_carried_lines(pictures):
+    """Errors over stated u, in 10 moves, half of them without roll: their rms is below 1.
 
-    Each u has the 7 degrees of freedom of eight sectors, so the bounds are wide.
+    Most of u is what pictures of one camera err by alike, which these have none of: so it is
+    larger than the errors here, but not ten times.
     """
-    shifts, rolls = [], []
+    shifts, rolls, turns = [], [], []
     rng = np.random.default_rng(7)
-    for number in range(24):
+    for number in range(10):
         name = CLIPS[1 + number % 3]  # the 720p ones, for time
         shift, roll_deg = tuple(rng.uniform(-15, 15, 2)), float(rng.uniform(-1, 1)) * (number % 2)
-        seen, _ = moved(pictures[name], shift, roll_deg, seed=number)
+        seen, matrix = moved(pictures[name], shift, roll_deg, seed=number)
         found = compare_pictures(pictures[name], seen)
         assert found.state == "moved"
         shifts += [np.subtract(found.shift_px, shift) / found.u_shift_px]
         rolls += [(found.roll_deg - roll_deg) / found.u_roll_deg]
-    for ratios in (shifts, rolls):
-        assert 0.4 < np.sqrt(np.mean(np.square(ratios))) < 1.6
+        line = Line(*rng.uniform(0, 700, 4))
+        true = np.array(line.as_tuple()).reshape(2, 2) @ matrix[:, :2].T + matrix[:, 2]
+        off_deg = found.carried_line(line).shown_deg - Line(*true.ravel()).shown_deg
+        turns += [off_deg / found.carry_u_deg(line)]
+    for ratios in (shifts, rolls, turns):
+        assert 0.1 < np.sqrt(np.mean(np.square(ratios))) < 1.0
 
 
 def test_a_camera_that_was_carried_away_and_put_back_is_found(pictures):
@@ -172,11 +177,27 @@ def test_marks_are_carried_over_with_the_picture(pictures):
     assert np.hypot(carried.corners[0].x - place[0], carried.corners[0].y - place[1]) < 0.5
 
 
-def test_the_uncertainty_of_the_roll_adds_to_that_of_the_level():
-    """JCGM 100:2008, equation 10: independent, so in quadrature."""
-    still = {"shift_px": (9.0, 0.0), "scale": 1.0, "u_shift_px": 0.1, "u_scale": 0.0}
-    other = {"points": 99, "share": 0.9, "sentence": "", "matrix": np.eye(2, 3)}
-    move = CameraMove(state="moved", roll_deg=0.5, u_roll_deg=0.04, **still, **other)
-    assert move.level_u_deg(0.03) == pytest.approx(0.05)
-    same = CameraMove(state="same", roll_deg=0.0, u_roll_deg=0.04, **still, **other)
-    assert same.level_u_deg(0.03) == 0.03
+def test_the_uncertainty_of_the_roll_adds_to_that_of_the_level(pictures):
+    """JCGM 100:2008, equation 10: independent, so in quadrature; and a roll that was not undone."""
+    picture = pictures["siskin-stall"]
+    found = compare_pictures(picture, moved(picture, (9.0, 0.0), 0.5)[0])
+    assert found.level_u_deg(0.03) == pytest.approx(np.hypot(0.03, found.u_roll_deg))
+    same = compare_pictures(picture, moved(picture, (0.0, 0.0), 0.0)[0])
+    left = np.hypot(same.u_roll_deg, same.roll_deg)
+    assert same.level_u_deg(0.03) == pytest.approx(np.hypot(0.03, left))
+
+
+def test_of_a_camera_put_aside_so_that_near_things_shift_more_it_cannot_tell(pictures):
+    """The lower half of the picture lies 3 px off the upper: no one move carries both."""
+    picture = pictures["siskin-climb"]
+    near, _ = moved(picture, (3.0, 0.0), 0.0, foreground=False)
+    far, _ = moved(picture, (0.0, 0.0), 0.0, foreground=False, seed=2)
+    half = len(picture) // 2
+    far[half:] = near[half:]
+    found = compare_pictures(picture, far)
+    assert found.state == "cannot tell"
+    assert found.sentence == (
+        "It cannot be told whether the camera has moved: fixed things lie 1.0 px (rms) off any one "
+        "move of the picture, as when the camera was put elsewhere, and near things have shifted "
+        "more than far ones; mark the stand again on this clip."
+    )

@@ -8,7 +8,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from clipmark.measure.crawl_expect import _at_speed, _slip_above
+from clipmark.measure.crawl_expect import at_speed, slip_above
 from clipmark.measure.crawl_ruler import plane_ruler
 
 PAGE = (Path(__file__).parents[2] / "docs" / "filming.md").read_text(encoding="utf-8")
@@ -31,11 +31,11 @@ def test_ripple_and_slip_by_scale(row):
     stamps = np.arange(0, 6 + 1e-9, 1 / 60)
     marks = SimpleNamespace(ruler=plane_ruler(lambda px: px), window_s=None, band_hz=(0.5, 5.0))
     for speed, told in ((10.0, slow), (20.0, fast)):
-        found = _at_speed(speed, stamps, PLACE_PX / scale, marks)
+        found = at_speed(speed, stamps, PLACE_PX / scale, marks)
         assert found.ripple_floor == pytest.approx(told, rel=0.02)
         assert found.stalls_told
     surface = math.radians(TURN_DEG) * 27
-    assert _slip_above(surface, PLACE_PX / scale, 1 / 60) == pytest.approx(slip, abs=0.05)
+    assert slip_above(surface, PLACE_PX / scale, 1 / 60) == pytest.approx(slip, abs=0.05)
 
 
 @pytest.mark.parametrize("row", rows("source")[1:], ids=lambda row: row[0])

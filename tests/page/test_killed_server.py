@@ -9,7 +9,7 @@ from pathlib import Path
 
 from clipmark.record.folder import EventFolder
 
-SAVES, WRITERS = 100, 2
+SAVES, WRITERS = 60, 2
 
 
 def called_only(note: str) -> dict[str, object]:

@@ -80,7 +80,7 @@ def placement_errors_deg(corners, camera, steps):
     """Error of every direction (columns, rows) apart, both diagonals, against the long side."""
     view = board_view(corners, camera)
     first = view.sheet.poses.rotation[0, :, 0]
-    handed = view.fit.corners.handed
+    handed = view.sheet.poses.handed
     errors = []
     for columns, rows in steps:
         true = math.degrees(math.atan2(rows, columns))
