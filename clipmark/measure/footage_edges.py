@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -154,7 +155,7 @@ def _candidates(luma: NDArray[np.generic], levels: tuple[float, float]) -> list[
     small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
     small = cv2.GaussianBlur(small, (0, 0), 0.8)
     detector = cv2.createLineSegmentDetector(cv2.LSD_REFINE_STD)
-    lines = detector.detect(np.clip(small, 0, 255).astype(np.uint8))[0]
+    lines: Any = detector.detect(np.clip(small, 0, 255).astype(np.uint8))[0]
     if lines is None or not len(lines):
         return []
     pieces = np.asarray(lines, dtype=np.float64).reshape(-1, 2, 2) * scale
@@ -208,7 +209,7 @@ def _joined(pieces: FloatArray) -> list[FloatArray]:
     return out
 
 
-def _contrast(small: NDArray[np.float32], ends: FloatArray) -> float:
+def _contrast(small: NDArray[np.generic], ends: FloatArray) -> float:
     """Median difference across a line, grey levels."""
     along = (ends[1] - ends[0]) / np.hypot(*(ends[1] - ends[0]))
     normal = np.array([-along[1], along[0]])
@@ -217,7 +218,7 @@ def _contrast(small: NDArray[np.float32], ends: FloatArray) -> float:
     for side in (-3.0, 3.0):
         x, y = np.rint(middle + side * normal).astype(int).T
         x, y = np.clip(x, 0, small.shape[1] - 1), np.clip(y, 0, small.shape[0] - 1)
-        sides.append(small[y, x])
+        sides.append(np.asarray(small[y, x], dtype=np.float64))
     return float(np.median(np.abs(sides[1] - sides[0])))
 
 

@@ -192,9 +192,10 @@ def textured_patches(
     weaker[:half_y] = weaker[rows - half_y :] = 0.0
     weaker[:, :half_x] = weaker[:, columns - half_x :] = 0.0
     chosen: list[Patch] = []
-    fields = [weaker]
+    fields = [np.asarray(weaker, dtype=np.float64)]
     if moving is not None:
-        fields.insert(0, np.where(cv2.boxFilter(moving, -1, size) > MOVED_SHARE, weaker, 0.0))
+        moves = cv2.boxFilter(moving, -1, size) > MOVED_SHARE
+        fields.insert(0, np.where(moves, fields[0], 0.0))
     for field in fields:
         field = field.copy()
         for patch in chosen:
@@ -211,7 +212,7 @@ def textured_patches(
     return chosen
 
 
-def _strike(field: NDArray[np.float32], patch: Patch, size: tuple[int, int]) -> None:
+def _strike(field: FloatArray, patch: Patch, size: tuple[int, int]) -> None:
     """Leave the surroundings of a patch out."""
     x, y = int(patch.centre.x), int(patch.centre.y)
     reach_x, reach_y = round(APART * size[0]), round(APART * size[1])

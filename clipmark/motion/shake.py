@@ -9,12 +9,14 @@ picture: enough to say how a camera stood, not to take its motion out of a readi
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.motion.sampling import FloatArray
+from clipmark.motion.slow import without_slow
 
 SMALL_PX = 640  # longer side of the picture in which points are followed
 MOST_POINTS, LEAST_POINTS = 120, 12
@@ -51,7 +53,7 @@ class Shake:
     tracks: Tracks | None
 
     def rms(self, times_s: FloatArray) -> tuple[float, float]:
-        """Root mean square of shift (px) and roll (deg) about their mean over 1 s around.
+        """Root mean square of shift (px) and roll (deg) about a straight line over 1 s around.
 
         Slow changes are pans; without times, frames count as a thirtieth of a second.
         """
@@ -61,10 +63,7 @@ class Shake:
         if known.sum() < 3:
             return float("nan"), float("nan")
         t, columns = t[known], columns[known]
-        low = np.searchsorted(t, t - SLOW_S / 2, side="left")
-        high = np.searchsorted(t, t + SLOW_S / 2, side="right")
-        sums = np.concatenate([np.zeros((1, 3)), np.cumsum(columns, axis=0)])
-        rest = columns - (sums[high] - sums[low]) / (high - low)[:, None]
+        rest = without_slow(t, columns, SLOW_S)
         x, y, roll = np.sqrt((rest**2).mean(axis=0))
         return float(np.hypot(x, y)), float(roll)
 
@@ -231,7 +230,7 @@ def _corners(small: NDArray[np.uint8]) -> FloatArray:
             x0, x1 = width * column // across, width * (column + 1) // across
             if float(strength[y0:y1, x0:x1].max()) < LEAST_CORNER:
                 continue
-            each = cv2.goodFeaturesToTrack(
+            each: Any = cv2.goodFeaturesToTrack(
                 small[y0:y1, x0:x1], MOST_POINTS // (across * down), 0.05, 9.0, blockSize=5
             )
             if each is not None and len(each):

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from matplotlib import style
@@ -20,6 +21,7 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from clipmark.measure.footage import FootageReport
+from clipmark.measure.footage_edges import StraightEdge
 from clipmark.measure.footage_pass import Still
 from clipmark.record import disk
 from clipmark.report import ink
@@ -108,7 +110,7 @@ class _Sheet:
                height / self.total)  # fmt: skip
         return self.figure.add_axes(box, label=f"{self.top:.3f} {left:.3f}")
 
-    def _say(self, x_mm: float, y_mm: float, text: str, **kind: object) -> None:
+    def _say(self, x_mm: float, y_mm: float, text: str, **kind: Any) -> None:
         self.figure.text(x_mm / WIDTH_MM, y_mm / self.total, text, va="center", **kind)
 
     def _head(self) -> str:
@@ -137,7 +139,7 @@ class _Sheet:
         health, shake = self.report.health, self.report.gathered.shake
         width = WIDTH_MM - LEFT_MM - RIGHT_MM
         shift = shake.shift_px - np.nanmean(shake.shift_px, axis=0) if len(shake.shift_px) else []
-        panels: list[tuple[str, list[tuple[FloatArray, str, object, str]]]] = [
+        panels: list[tuple[str, list[tuple[FloatArray, str, Any, str]]]] = [
             ("brightness", [(health.brightness, ink.BODY, "-", "")]),
             ("sharpness", [(health.sharpness, ink.BODY, "-", "")]),
             (
@@ -156,7 +158,7 @@ class _Sheet:
                 across, along = self._with_gaps(values)
                 known = np.isfinite(along).sum()
                 axes.plot(
-                    across, along, color=colour, linestyle=dashes, label=said or None,  # type: ignore[arg-type]
+                    across, along, color=colour, linestyle=dashes, label=said or None,
                     marker="o" if known < 3 else None, markersize=3,
                 )  # fmt: skip
             if not any(np.isfinite(values).any() for values, *_ in lines):
@@ -216,7 +218,7 @@ class _Sheet:
         self._say(LEFT_MM, self.top + 2.5, title, weight="bold")
         self._edge_table(shown, LEFT_MM + width + 4.0)
 
-    def _edge_table(self, shown: list[object], left: float) -> None:
+    def _edge_table(self, shown: list[StraightEdge], left: float) -> None:
         """Numbers, spreads and uncertainties of the edges, below the histogram's title."""
         if not shown or left > WIDTH_MM - 40.0:
             return
@@ -224,8 +226,10 @@ class _Sheet:
                   family="DejaVu Sans Mono",
                   color=ink.QUIET)  # fmt: skip
         for number, edge in enumerate(shown, 1):
-            length, spread, u = (getattr(edge, key) for key in ("length_px", "spread_px", "u_deg"))
-            row = f"{number:>4} {length:>6.0f} px {spread:>8.2f} px {u:>8.4f} deg"
+            row = (
+                f"{number:>4} {edge.length_px:>6.0f} px {edge.spread_px:>8.2f} px "
+                f"{edge.u_deg:>8.4f} deg"
+            )
             self._say(left, self.top - 1.5 - 3.2 * number, row, size=6.5, family="DejaVu Sans Mono")
 
     def _histogram(self) -> None:
