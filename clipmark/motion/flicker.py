@@ -1,9 +1,9 @@
 """Light that flickers: how strongly, how fast it shows, and what it may be in truth.
 
-Pure: brightness over true times in, numbers out. The spectrum is the periodogram on the true times,
-which asks for no even steps (J. D. Scargle, Astrophysical Journal 263, 1982). A camera that reads its
-rows one after another shows fast flicker as bands that wander, which the mean of the picture hides:
-brightness is given by bands of rows.
+Pure: brightness over true times in, numbers out. The spectrum is the periodogram on the true
+times, which asks for no even steps (J. D. Scargle, Astrophysical Journal 263, 1982). A camera that
+reads its rows one after another shows fast flicker as bands that wander, which the mean of the
+picture hides: brightness is given by bands of rows.
 """
 
 from __future__ import annotations

@@ -16,6 +16,7 @@ from scipy.special import ndtr
 
 WIDTH, HEIGHT, RATE = 960, 540, 60
 BODY = (120, 84)
+FLOOR_Y = HEIGHT - 22.3
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,9 @@ def board(what: Drawn, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray
     row = np.clip(above + 36, 0, 39).astype(int)
     wood = 0.55 + grain[row, np.clip(along + 1100, 0, 2199).astype(int)]
     inside = ndtr(-above / what.blur_px) * ndtr((above + 22) / what.blur_px)
-    return np.clip(wall + (wood - wall) * inside, 0.0, 1.0), middle
+    light = wall + (wood - wall) * inside
+    floor = ndtr((y - FLOOR_Y) / what.blur_px)  # level, by drawing
+    return np.clip(light + (0.06 - light) * floor, 0.0, 1.0), middle
 
 
 def codes(light: np.ndarray) -> np.ndarray:
