@@ -42,6 +42,10 @@ def run(
             help="Draw a sheet: stills over time, what was gathered, and the edges found.",
         ),
     ] = None,
+    quick: Annotated[
+        bool,
+        typer.Option("--quick", help="The one pass alone: no edges, no following, no camera."),
+    ] = False,
     true_fps: opt.TrueFps = None,
     as_json: opt.Json = False,
 ) -> None:
@@ -68,6 +72,7 @@ def run(
             lambda done, in_all: bar.update(task, completed=done, total=in_all),
             scale=line,
             scale_mm=scale_mm,
+            closely=not quick,
         )
         times = footage.times_s
     if picture is not None:

@@ -41,6 +41,7 @@ MAD_TO_SD = 1.4826  # of a normal distribution
 LAPLACE_GAIN = 6.0  # the product filter has coefficients whose squares sum to 36
 MOST_LOOKED_AT = 3  # frames in which edges, and stretches in which patches are looked for
 ENOUGH_EDGES = 3
+LEFT_OUT = "the closer look was left out (--quick)"
 AFTERWARDS = 0.25  # of the pass, in the progress told: what comes after it
 
 
@@ -84,6 +85,7 @@ def look_over(
     *,
     scale: Line | None = None,
     scale_mm: float | None = None,
+    closely: bool = True,
 ) -> FootageReport:
     """Decode the clip once and say what it is, and what it can support.
 
@@ -94,6 +96,8 @@ def look_over(
         Called with (done, in all), in frames' worth of work.
     scale, scale_mm : Line and float, optional
         Two points a known length apart, mm: speeds are then told in mm/s as well.
+    closely : bool
+        Look again at some frames: edges, patches, the camera. Without that, the one pass alone.
 
     Raises
     ------
@@ -149,18 +153,27 @@ def look_over(
     times = np.asarray(clip.times_s)
     shake_px, roll_deg = gathered.shake.rms(times)
     facts |= motion_facts(gathered, shake_px, roll_deg, not_told)
-    row_s = rolling_shutter(clip, gathered.shake)
+    row_s = (
+        rolling_shutter(clip, gathered.shake)
+        if closely
+        else f"Rolling shutter cannot be told: {LEFT_OUT}."
+    )
     facts["rolling_shutter_s"] = None if isinstance(row_s, str) else row_s[0]
     facts["rolling_shutter_u_s"] = None if isinstance(row_s, str) else row_s[1]
     if isinstance(row_s, str):
         not_told["rolling_shutter_s"] = row_s
-    stood = steadiness(clip) if usable else cannot_tell("no frame can be decoded")
+    nothing = "no frame can be decoded" if closely else LEFT_OUT
+    stood = steadiness(clip) if usable and closely else cannot_tell(nothing)
     facts |= stood.to_dict()
-    edges = _edges(clip, looked_at)
+    edges = _edges(clip, looked_at) if closely else []
     facts |= line_facts(clip, edges, looked_at, not_told)
     tell((clip.frame_count + in_all) // 2, in_all)
-    support = _following(clip, looked_at, gathered, shake_px)
+    support = FollowSupport((), None, nothing)
+    if closely:
+        support = _following(clip, looked_at, gathered, shake_px)
     facts |= support_facts(support, times, mm_per_px, not_told)
+    if not closely:
+        not_told["edge_spread_px"] = f"Sharpness cannot be told: {LEFT_OUT}."
     facts["advice"] = list(advice_for(facts))
     facts["not_told"] = not_told
     tell(in_all, in_all)
