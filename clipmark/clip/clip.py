@@ -94,6 +94,8 @@ class Clip:
         Whether a picture holds two moments.
     bit_depth, black_level, white_level : int
         Significant bits of luma, and its code values for black and white.
+    codec, container : str
+        FFmpeg's names of how the pictures are coded and of the file's format.
     nominal_fps : Fraction or None
         Stored frames per second, after leaving out gaps; None if unknown.
     """
@@ -134,6 +136,7 @@ class Clip:
         self.interlaced = first.interlaced or stated.interlaced
         self.bit_depth = layout.bit_depth
         self.black_level, self.white_level = layout.black, layout.white
+        self.codec, self.container = stated.codec, stated.format
         self.nominal_fps = timeline.nominal_rate
         self._damaged: frozenset[int] = frozenset()
         self._checked: tuple[Finding, ...] = ()

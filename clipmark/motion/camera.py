@@ -159,6 +159,7 @@ class _Solution:
     leverage: FloatArray
     misfit: float
     row_s: float = 0.0  # time from row to row, s per unit of y
+    row_power: float = 0.0  # its information, for noise as stated
     over_time: CubicSpline | None = None  # the parameters at any time, (Q,)
 
     def agreement(self, seen: NDArray[np.bool_]) -> FloatArray:
@@ -274,7 +275,7 @@ def _row_by_row(
     plain: _Solution, shifts: FloatArray, usable: NDArray[np.bool_], times_s: FloatArray
 ) -> _Solution:
     """The same model with the time of each row, found as what the residuals say of it."""
-    fit, found, row_s = plain.fit, plain, 0.0
+    fit, found, row_s, power = plain.fit, plain, 0.0, 0.0
     rows = fit.rows(fit.points, plain.perspective)
     precision = 1 / fit.u**2
     for _ in range(ROLLING_STEPS):
@@ -300,7 +301,36 @@ def _row_by_row(
         found = fit.solve(shifts - late, usable, plain.perspective)
         if abs(change) < SETTLED_SHARE * abs(row_s):
             break
-    return replace(found, row_s=row_s, over_time=_between_frames(found.parameters, times_s))
+    over_time = _between_frames(found.parameters, times_s)
+    return replace(found, row_s=row_s, row_power=power, over_time=over_time)
+
+
+def row_time(
+    points_px: FloatArray,
+    shifts_px: FloatArray,
+    seen: NDArray[np.bool_],
+    point_u_px: FloatArray,
+    size_px: tuple[int, int],
+    times_s: FloatArray,
+) -> tuple[float, float] | None:
+    """Time between the top and the bottom row of a picture, and its standard uncertainty, s.
+
+    Parameters as in `camera_motion`, in the picture as the camera stored it. None where the
+    camera moved too little, or too few points or frames, to tell it.
+    """
+    fit = _Fit(points_px, point_u_px, size_px)
+    plain = fit.solve(shifts_px, seen, perspective=True)
+    steady = np.nan_to_num(plain.parameters[:, :2], nan=0.0)
+    if (seen.sum(axis=0) > 0).sum() < 2 * LEAST_POINTS or np.std(steady, axis=0).max() < (
+        LEAST_SHAKE_PX
+    ):
+        return None
+    found = _row_by_row(plain, shifts_px, seen, times_s)
+    if found.row_power <= 0:
+        return None
+    rows = (size_px[1] - 1) / fit.unit
+    u = float(np.sqrt(max(found.misfit, 1.0) / found.row_power))
+    return found.row_s * rows, u * rows
 
 
 def _between_frames(parameters: FloatArray, times_s: FloatArray) -> CubicSpline | None:
