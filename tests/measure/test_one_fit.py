@@ -18,13 +18,13 @@ MEDIA = sample_media_folder()
 
 @pytest.fixture(scope="module")
 def stall():
-    with open_clip(MEDIA / "siskin-stall.mp4") as clip:
+    with open_clip(MEDIA / "siskin-climb.mp4") as clip:
         yield clip
 
 
 @pytest.fixture(scope="module")
 def marks() -> MarksFile:
-    return MarksFile.read(MEDIA / "marks" / "siskin-stall.json", MEDIA / "lenses")
+    return MarksFile.read(MEDIA / "marks" / "siskin-climb.json", MEDIA / "lenses")
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +35,7 @@ def lines(stall, marks) -> dict[str, dict[str, object]]:
 
 @pytest.mark.parametrize("name", ["ramp", "plumb"])
 def test_a_line_fitted_alone_is_the_line_of_the_reading(stall, marks, lines, name):
-    """To the last digit: the same function on the same picture."""
+    """To the last digit with a lens file: the same function on the same picture."""
     found = fit_one_line(stall, 0, marks.lines[name], name, marks.view())
     assert {key: found[key] for key in lines[name]} == lines[name]
 
