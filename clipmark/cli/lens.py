@@ -23,7 +23,7 @@ BOARD = "The board"
 Sources = Annotated[
     list[Path] | None,
     typer.Argument(
-        metavar="SOURCE...", help="A clip of the board, a folder of photographs, or photographs."
+        metavar="SOURCE", help="A clip of the board, a folder of photographs, or photographs."
     ),
 ]
 BoardSize = Annotated[
