@@ -49,8 +49,8 @@ def test_every_key_of_a_report_is_on_the_page_and_no_other(clipmark, filmed, tmp
     assert sheet.read_bytes().startswith(b"\x89PNG")
 
 
-def test_a_sheet_needs_a_name_that_ends_in_png(clipmark, drawn_clip):
-    ran = clipmark("footage", drawn_clip.path, "--picture", "contact.jpg")
+def test_a_sheet_needs_a_name_that_ends_in_png(clipmark, filmed):
+    ran = clipmark("footage", filmed, "--picture", "contact.jpg")
     assert ran.status == 2
     assert (
         "the sheet contact.jpg cannot be drawn: its name must end in .png; give it such a name"
@@ -58,16 +58,16 @@ def test_a_sheet_needs_a_name_that_ends_in_png(clipmark, drawn_clip):
     )
 
 
-def test_a_scale_needs_both_its_points_and_its_length(clipmark, drawn_clip):
-    ran = clipmark("footage", drawn_clip.path, "--scale", "100,300,500,300")
+def test_a_scale_needs_both_its_points_and_its_length(clipmark, filmed):
+    ran = clipmark("footage", filmed, "--scale", "100,300,500,300")
     assert ran.status == 2
     assert "a scale mark needs its length (--scale-mm) as well; give both" in " ".join(
         ran.err.split()
     )
 
 
-def test_tables_stay_within_80_columns(clipmark, drawn_clip, monkeypatch):
-    ran = clipmark("footage", drawn_clip.path, "--quick")
+def test_tables_stay_within_80_columns(clipmark, filmed):
+    ran = clipmark("footage", filmed, "--quick")
     assert ran.status == 0, ran.err
     assert max(len(line) for line in ran.out.splitlines()) <= 80
     assert "What it can support" in ran.out
