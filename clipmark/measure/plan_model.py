@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.errors import MarkError
+from clipmark.geometry.bend_of_lines import BowedLine, bend_of_lines
 from clipmark.geometry.camera import Camera
 from clipmark.geometry.hub_fit import SMALLEST_RIM_PX
 from clipmark.geometry.line_mark import LineMark, Reference
@@ -24,6 +25,7 @@ from clipmark.geometry.sheet_corners import SheetCorners
 from clipmark.geometry.viewing import view_from_evidence
 from clipmark.measure.angle_marks import name_of_reference
 from clipmark.measure.angle_model import AngleModel, HubsMark
+from clipmark.measure.angle_place import EDGE_BOW, STRING_BOW
 from clipmark.measure.marked_line import MARK_U_PX, POINTS_ALONG
 from clipmark.measure.plan_setup import PlannedLine, PlannedSheet, Setup
 from clipmark.measure.tags import LEAST_SIDE_PX
@@ -85,6 +87,7 @@ def plan_model(setup: Setup) -> Planned:
     )
     ramp = _ramp(setup, stand)
     references = _references(setup, stand)
+    camera = _narrowed(camera, ramp, references)
     sheets = tuple(_sheet(item, setup, stand) for item in setup.sheets)
     hubs, notes = _hubs(setup, stand)
     viewing = view_from_evidence(
@@ -162,6 +165,24 @@ def _references(setup: Setup, stand: Stand) -> tuple[Reference, ...]:
             mark = _mark(points, quality)
             found.append(Reference(name, plumb, mark, math.radians(setup.level_u_deg)))
     return tuple(found)
+
+
+def _narrowed(camera: Camera, ramp: LineMark, references: tuple[Reference, ...]) -> Camera:
+    """The camera as the lines will narrow its bend in a reading: found as straight as expected.
+
+    For noise alike all along, a quadratic that is fitted beside a line has a sagitta of
+    ``u = (sqrt(45) / 2) u(offset)`` where ``u(angle) = sqrt(12) u(offset) / L``.
+    """
+    marks = [(ramp, False), *((item.line, item.plumb) for item in references)]
+    lines = []
+    for mark, string in marks:
+        along = mark.points_px[-1] - mark.points_px[0]
+        normal = np.array([along[1], -along[0]]) / mark.length_px
+        u_bow = math.sqrt(45.0 / 48.0) * mark.u_turn_rad * mark.length_px
+        own = (STRING_BOW if string else EDGE_BOW) * mark.length_px
+        lines.append(BowedLine(mark.points_px, normal, 0.0, u_bow, own))
+    found = bend_of_lines(camera, lines)
+    return camera if found is None else found.camera
 
 
 def _visible(line: PlannedLine, plumb: bool, name: str, setup: Setup, stand: Stand) -> FloatArray:
