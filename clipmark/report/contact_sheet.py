@@ -223,13 +223,13 @@ class _Sheet:
         """Numbers, spreads and uncertainties of the edges, below the histogram's title."""
         if not shown or left > WIDTH_MM - 40.0:
             return
-        self._say(left, self.top - 1.5, "edge    length    spread s     u of angle", size=6.5,
+        self._say(left, self.top - 1.5, "edge  length   spread s  u of angle", size=6.5,
                   family="DejaVu Sans Mono",
                   color=ink.QUIET)  # fmt: skip
         for number, edge in enumerate(shown, 1):
             row = (
-                f"{number:>4} {edge.length_px:>6.0f} px {edge.spread_px:>8.2f} px "
-                f"{edge.u_deg:>8.4f} deg"
+                f"{number:>4} {edge.length_px:>5.0f} px {edge.spread_px:>6.2f} px "
+                f"{edge.u_deg:>7.4f} deg"
             )
             self._say(left, self.top - 1.5 - 3.2 * number, row, size=6.5, family="DejaVu Sans Mono")
 
