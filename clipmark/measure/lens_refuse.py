@@ -43,8 +43,8 @@ def check_found(seen: SeenBoards, board: Board) -> None:
         across, down = seen.other
         raise LensError(
             f"the board has {across} x {down} inner corners, but {board.across} x {board.down} "
-            "were asked for: only a part of it would be used; give the number of inner corners of the "
-            "board that was filmed (--board)"
+            "were asked for: only a part of it would be used; give the number of inner corners of "
+            "the board that was filmed (--board)"
         )
     if not seen.boards:
         raise LensError(
