@@ -144,6 +144,8 @@ def _support(facts: Facts) -> list[Row]:
             in_mm = number(facts, f"{name}_mm{unit}", places, f"mm{unit.replace('_', '/')}")
             told += f" = {in_mm}"
         rows.append((what, told))
+    if facts["told_from_moving"] is False:
+        rows.append(("these three", "from what stood still: what moves is placed less well"))
     return rows
 
 

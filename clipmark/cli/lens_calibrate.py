@@ -22,7 +22,7 @@ BOARD = "The board"
 Sources = Annotated[
     list[Path] | None,
     typer.Argument(
-        metavar="SOURCE...",
+        metavar="SOURCE",
         help="A clip of the board, a folder of photographs, or photographs; with --straight a "
         "clip; when printing, the .pdf or .svg to write.",
     ),

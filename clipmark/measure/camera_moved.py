@@ -111,7 +111,7 @@ class CameraMove:
             moved = self.move.with_parameters(parameters).at(ends)
             now = moved[1] - moved[0]
             cross = along[0] * now[1] - along[1] * now[0]
-            return np.degrees(np.arctan2(cross, along @ now))
+            return np.asarray(np.degrees(np.arctan2(cross, along @ now)), dtype=np.float64)
 
         return float(self.move.u_of(turned_deg))
 

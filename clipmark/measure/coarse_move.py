@@ -138,13 +138,13 @@ def _common_move(before: FloatArray, after: FloatArray, shape: tuple[int, ...]) 
             break
     if best is None or not best.any():
         return None
-    agree = best
+    agree, move = best, None
     for _ in range(3):
         move = fit_move(before[agree], after[agree], (shape[1], shape[0]))
         if move is None:
             return None
         agree = np.asarray(np.hypot(*(move.at(before) - after).T) < INLIER_PX, dtype=bool)
-    return move, before, agree
+    return None if move is None else (move, before, agree)
 
 
 def _similarity(before: FloatArray, after: FloatArray) -> NDArray[np.bool_] | None:

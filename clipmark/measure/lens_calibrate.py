@@ -44,6 +44,7 @@ from clipmark.measure.lens_views import Progress, SeenBoard, SeenBoards, look
 
 FloatArray = NDArray[np.float64]
 WantedModel = Literal["auto", "ordinary", "fisheye"]
+NO_START = 12.0  # times the other model's RMS with two terms: not worth fitting at all
 HOPELESS = 4.0  # times the other model's RMS: not worth trying on held-out views
 MODELS: tuple[LensModel, ...] = ("ordinary", "fisheye")
 
@@ -155,7 +156,9 @@ def _best(
             "no lens explains the corners that were found; check the number of inner corners "
             "(--board), and that one camera took all pictures at one setting"
         )
-    check_similar(min(starts.values(), key=lambda s: s.rms_px).fit)
+    nearest = min(starts.values(), key=lambda s: s.rms_px)
+    check_similar(nearest.fit)
+    starts = {m: s for m, s in starts.items() if s.rms_px <= NO_START * nearest.rms_px}
     # What disagrees is dropped under whichever model fits better, once for both.
     rich = {m: refine(start, views, m, TERMS[m][-1]) for m, start in starts.items()}
     first = min(rich, key=lambda m: (-len(rich[m][2]), rich[m][0].sigma_px))

@@ -39,6 +39,13 @@ def check_found(seen: SeenBoards, board: Board) -> None:
             "inner corners was; give the number of inner corners of the board that was filmed "
             "(--board)"
         )
+    if seen.boards and seen.other is not None:
+        across, down = seen.other
+        raise LensError(
+            f"the board has {across} x {down} inner corners, but {board.across} x {board.down} "
+            "were asked for: only a part of it would be used; give the number of inner corners of "
+            "the board that was filmed (--board)"
+        )
     if not seen.boards:
         raise LensError(
             f"no board with {board.words} was found in {pictures}; show the whole board with its "

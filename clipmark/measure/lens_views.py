@@ -21,6 +21,7 @@ PHOTOS = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp"})
 SPANS = 160  # pictures of a clip that a board is looked for in, at most
 SPAN_S = 0.2  # and not more often than this
 ROWS = 16  # every so many rows tell how sharp a picture is
+LARGER_PROBED = 6  # pictures looked at for whether the board is larger than was asked for
 PROBED = 12  # pictures searched for a board of another size when none was found
 
 
@@ -58,7 +59,8 @@ class SeenBoards:
     looked_at : int
         Pictures searched.
     other : (int, int) or None
-        Inner corners of another board, when the one asked for was nowhere.
+        Inner corners of another board: seen when the one asked for was nowhere, or a larger one
+        that it is only a part of.
     clip_sha256 : str or None
     warnings : tuple of str
     """
@@ -134,6 +136,7 @@ def _look_at_photos(photos: Sequence[Path], board: Board, progress: Progress | N
     unread: list[str] = []
     found: list[SeenBoard] = []
     other: tuple[int, int] | None = None
+    larger = _Larger(board)
     for number, path in enumerate(photos):
         luma = _read_photo(path)
         if luma is None:
@@ -149,6 +152,7 @@ def _look_at_photos(photos: Sequence[Path], board: Board, progress: Progress | N
             )
         sighting = find_board(luma, board, full=True)
         if sighting is not None:
+            larger.look(luma)
             found.append(SeenBoard(path.name, None, sighting))
         elif not found and other is None and number < PROBED:
             other = other_count(luma)
@@ -163,8 +167,46 @@ def _look_at_photos(photos: Sequence[Path], board: Board, progress: Progress | N
     if unread:
         told = (f"{_listed(unread)} cannot be read as a picture and was left out",)
     return SeenBoards(
-        size, 1.0, tuple(found), len(photos) - len(unread), None if found else other, None, told
+        size,
+        1.0,
+        tuple(found),
+        len(photos) - len(unread),
+        larger.agreed if found else other,
+        None,
+        told,
     )
+
+
+class _Larger:
+    """Whether the board asked for is only a part of the one that is seen.
+
+    A part of a chessboard is a chessboard, so the finder finds it: nothing else tells that the
+    number of corners was miscounted.
+    """
+
+    def __init__(self, board: Board) -> None:
+        self._board = board
+        self._seen: list[tuple[int, int]] = []
+        self._looks = LARGER_PROBED if board.dictionary is None else 0
+
+    def look(self, luma: Luma8) -> None:
+        """Count the corners of the board in one of the first pictures that show it."""
+        if not self._looks:
+            return
+        self._looks -= 1
+        count = other_count(luma)
+        if count is not None:
+            self._seen.append(count)
+
+    @property
+    def agreed(self) -> tuple[int, int] | None:
+        """A larger count that two pictures or more agree on."""
+        asked = max(self._board.across, self._board.down), min(self._board.across, self._board.down)
+        for count in self._seen:
+            larger = count != asked and count[0] >= asked[0] and count[1] >= asked[1]
+            if larger and self._seen.count(count) > 1:
+                return count
+        return None
 
 
 def _read_photo(path: Path) -> Luma8 | None:
@@ -186,15 +228,17 @@ def _look_at_clip(clip: Clip, board: Board, progress: Progress | None) -> SeenBo
     looked = 0
     probes: list[Luma8] = []
     span = _span(clip)
+    larger = _Larger(board)
     for frame, luma in _sharpest(clip, span, progress):
         looked += 1
         sighting = find_board(luma, board)
         if sighting is not None:
+            larger.look(luma)
             found.append(SeenBoard(f"frame {frame}", frame, sighting))
             probes = []
         elif not found:
             probes = [*probes, luma] if len(probes) < PROBED else probes
-    other = None
+    other = larger.agreed
     if not found:
         for luma in probes:
             sighting = find_board(luma, board, full=True)

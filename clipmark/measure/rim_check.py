@@ -132,7 +132,7 @@ def _turned_deg(look: Look, rims: list[_Rim]) -> str:
     start, limit = math.radians(STARTS_DEG), math.radians(MOST_DEG)
     best, size = math.inf, 0.0
     for guess in ((start, 0.0), (-start, 0.0), (0.0, start), (0.0, -start)):
-        fit = least_squares(off, guess, bounds=(-limit, limit), diff_step=1e-4)
+        fit = least_squares(off, guess, bounds=(-limit, limit), diff_step=[1e-4, 1e-4])
         if fit.cost < 0.8 * best:
             best, size = fit.cost, math.degrees(math.hypot(*np.tan(fit.x)))
     return f" by about {size:.0f} deg" if math.isfinite(best) else ""

@@ -144,7 +144,8 @@ def steadiness(
         return cannot_tell("no frame shows enough texture beside what moves")
     row = _in_a_row(clip, looked.reference)
     total = len(wanted) + len(row)
-    over, in_row = [], []
+    over: list[_Seen] = []
+    in_row: list[_Seen] = []
     for number, ordinal in enumerate([*wanted, *row]):
         seen = looked.frame(ordinal)
         if seen is not None:

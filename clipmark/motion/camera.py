@@ -30,7 +30,7 @@ AGREE_SHARE = 0.25
 LEAST_AGREEMENT = 0.7  # a piece that disagrees in more than 30 % of its frames is not background
 LESS_MISFIT = 0.8  # of the misfit before, for perspective in every frame to be taken
 LITTLE_LESS_MISFIT = 0.95  # the same for a single number of the whole clip
-ROLLING_STEPS, LEAST_TIMES = 15, 12
+ROLLING_STEPS, LEAST_TIMES, ROW_ROUNDS = 15, 12, 3
 SETTLED_SHARE = 0.02
 LEAST_SHAKE_PX = 0.3  # less shake tells no rolling shutter, nor is bent by it
 STILL_RATIO = 1.5  # scatter over what noise explains, below which the camera is judged still
@@ -325,7 +325,12 @@ def row_time(
         LEAST_SHAKE_PX
     ):
         return None
-    found = _row_by_row(plain, shifts_px, seen, times_s)
+    found = plain
+    for _ in range(ROW_ROUNDS):  # the reference was read row by row as well: a constant per point
+        own = np.where(seen[..., None], found.residuals, np.nan)
+        constant = np.nan_to_num(np.nanmedian(own, axis=0))
+        shifts_px = shifts_px - constant
+        found = _row_by_row(fit.solve(shifts_px, seen, perspective=True), shifts_px, seen, times_s)
     if found.row_power <= 0:
         return None
     rows = (size_px[1] - 1) / fit.unit

@@ -25,6 +25,7 @@ FLOOR_WIDTHS = 12  # of a line, on either side: the floor that it must stand out
 # lamp that is no steady light, comes to this in one record out of fifty (counted).
 STANDS_OUT = 20.0
 LEAST_SHARE = 0.0005  # of the brightness: less is of no concern to anything here
+LEAST_LIGHT = 0.02  # of white: a darker band shows no change of light
 MAINS_HZ = (100.0, 120.0)  # light of mains of 50 and 60 Hz, twice a period
 MOST_FREQUENCIES = 2000
 
@@ -69,13 +70,13 @@ def flicker_of(times_s: FloatArray, brightness: FloatArray, rate_hz: float) -> F
     """
     known = np.isfinite(times_s) & np.isfinite(brightness).all(axis=1)
     t, values = times_s[known], brightness[known]
-    if len(t) < LEAST_FRAMES or np.ptp(t) <= 0:
+    if len(t) < LEAST_FRAMES or float(np.ptp(t)) <= 0:
         return (
             f"Flicker cannot be told: {len(t)} frames with times, and at least {LEAST_FRAMES} "
             "are needed."
         )
     level = values.mean(axis=0)
-    lit = level > 0.02
+    lit = level > LEAST_LIGHT
     if not lit.any():
         return "Flicker cannot be told: the picture is black."
     swing = without_slow(t, values[:, lit] / level[lit], SLOW_S)

@@ -23,6 +23,7 @@ MOST_POINTS, LEAST_POINTS = 120, 12
 TILES = (6, 4)
 WINDOW = (17, 17)
 AGREE_PX = 1.0  # of the small picture: points off the common motion by more are not background
+KEPT_PX = 4.0  # off by more: not kept in the tracks either
 LEAST_SHARE = 0.4
 LEAST_CORNER = 1e-4  # smaller eigenvalue, 8 bits: less texture than this is noise
 MOST_OFF_PX = 6.0  # mean absolute difference in grey levels beyond which a point was lost
@@ -210,7 +211,9 @@ class ShakeFollower:
             if agree.sum() < max(LEAST_POINTS, LEAST_SHARE * len(points)):
                 return None
             move = _similarity(points[agree], places[agree])
-        return move, np.where(seen[:, None], places, _moved(move, points)), agree
+        # rows that are read late lie off the common motion, and shall be seen to
+        kept = seen & (np.hypot(*(_moved(move, points) - places).T) < KEPT_PX)
+        return move, np.where(seen[:, None], places, _moved(move, points)), kept
 
     def _note(self, ordinal: int, shape: tuple[int, ...], move: FloatArray) -> None:
         middle = np.array([[(shape[1] - 1) / 2, (shape[0] - 1) / 2]])

@@ -31,7 +31,7 @@ FloatArray = NDArray[np.float64]
 WIDTH_MM, MM_PER_INCH, DOTS_PER_INCH = 180.0, 25.4, 200
 LEFT_MM, RIGHT_MM = 21.0, 5.0
 TOP_MM, TITLE_MM, GAP_MM, AXIS_MM, FOOT_MM = 9.0, 5.0, 3.0, 11.0, 10.0
-ACROSS = 4  # stills in a row
+ACROSS, ACROSS_UPRIGHT = 4, 6  # stills in a row
 SERIES_MM, HISTOGRAM_MM, GUTTER_MM = 22.0, 52.0, 16.0
 MOST_NUMBERED = 9
 PLACES = (0.5, 0.3, 0.7)  # along an edge, where its number stands
@@ -82,9 +82,10 @@ class _Sheet:
         stills = report.gathered.stills
         shape = stills[0].luma.shape if stills else (9, 16)
         free = WIDTH_MM - LEFT_MM - RIGHT_MM
-        self.still_mm = (free - (ACROSS - 1) * GAP_MM) / ACROSS
+        self.across = ACROSS if shape[1] >= shape[0] else ACROSS_UPRIGHT
+        self.still_mm = (free - (self.across - 1) * GAP_MM) / self.across
         self.tall_mm = self.still_mm * shape[0] / shape[1] / self._aspect()
-        rows = -(-len(stills) // ACROSS) if stills else 0
+        rows = -(-len(stills) // self.across) if stills else 0
         self.big_mm = min(HISTOGRAM_MM * 1.4, 100.0 * shape[0] / shape[1] / self._aspect())
         self.total = (
             TOP_MM + rows * (self.tall_mm + TITLE_MM) + TITLE_MM + 3 * (SERIES_MM + GAP_MM)
@@ -122,8 +123,8 @@ class _Sheet:
         return f"{facts['width']} x {facts['height']} px, {facts['frame_count']} frames{timed}"
 
     def _stills(self, stills: list[Still]) -> None:
-        for first in range(0, len(stills), ACROSS):
-            for column, still in enumerate(stills[first : first + ACROSS]):
+        for first in range(0, len(stills), self.across):
+            for column, still in enumerate(stills[first : first + self.across]):
                 left = LEFT_MM + column * (self.still_mm + GAP_MM)
                 axes = self._axes(left, self.still_mm, self.tall_mm)
                 _show(axes, still.luma)
@@ -222,13 +223,13 @@ class _Sheet:
         """Numbers, spreads and uncertainties of the edges, below the histogram's title."""
         if not shown or left > WIDTH_MM - 40.0:
             return
-        self._say(left, self.top - 1.5, "edge    length    spread s     u of angle", size=6.5,
+        self._say(left, self.top - 1.5, "edge  length   spread s  u of angle", size=6.5,
                   family="DejaVu Sans Mono",
                   color=ink.QUIET)  # fmt: skip
         for number, edge in enumerate(shown, 1):
             row = (
-                f"{number:>4} {edge.length_px:>6.0f} px {edge.spread_px:>8.2f} px "
-                f"{edge.u_deg:>8.4f} deg"
+                f"{number:>4} {edge.length_px:>5.0f} px {edge.spread_px:>6.2f} px "
+                f"{edge.u_deg:>7.4f} deg"
             )
             self._say(left, self.top - 1.5 - 3.2 * number, row, size=6.5, family="DejaVu Sans Mono")
 

@@ -5,6 +5,7 @@ camera, a real small-format test sequence, an animated film.
 """
 
 import importlib.util
+from itertools import islice
 from pathlib import Path
 
 import av
@@ -48,7 +49,7 @@ def test_what_is_worth_knowing_is_printed_whole(clipmark, tmp_path):
     whole, cut = tmp_path / "whole.mkv", tmp_path / "cut.mkv"
     with av.open(str(real_clip("bikes.mp4"))) as read, av.open(str(whole), "w") as written:
         stream = written.add_stream_from_template(read.streams.video[0])
-        for packet in read.demux(video=0):
+        for packet in islice(read.demux(video=0), 60):
             if packet.size:
                 packet.stream = stream
                 written.mux(packet)

@@ -95,3 +95,13 @@ def test_help_shows_an_example(capsys):
     assert "clipmark lens board.mp4 --board 9x6 --square-mm 25" in " ".join(
         capsys.readouterr().out.split()
     )
+
+
+def test_a_board_that_is_larger_than_was_asked_for_is_refused(folder, capsys):
+    """A part of a chessboard is a chessboard: it would be found, and only the count is wrong."""
+    assert status_of(["lens", str(folder), "--board", "8x6", "--square-mm", "25"]) == 2
+    assert capsys.readouterr().err == (
+        f"clipmark lens: {folder.name}: the board has 9 x 6 inner corners, but 8 x 6 were asked "
+        "for: only a part of it would be used; give the number of inner corners of the board that "
+        "was filmed (--board)\n"
+    )

@@ -87,8 +87,8 @@ def test_support_over_codings_noise_and_blur(tmp_path, megabits, noise, blur_px)
     print({name: round(median(name), 4) for name in found[0]})
     assert within(median("line_u"), median("line_stated_u"))
     assert within(median("speed_u"), median("speed_stated_u"))
-    # A crawl errs on the careful side (it takes errors to go together at least by 2 in variance), and
-    # the prediction with it: over the scatter it may lie, by up to 2.3 as counted, not below.
+    # A crawl errs on the careful side, and the prediction with it (as counted, by up to 3.6 over
+    # the scatter of even motion, where noise is strong): it must not promise more than is there.
     assert median("speed_u") > median("speed_scatter") / FACTOR
     worst = max(each["line_rms_error"] / each["line_u"] for each in found)
     assert worst < 3.0  # of 3 clips: errors are never far beyond what was foretold

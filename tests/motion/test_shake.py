@@ -8,7 +8,7 @@ from skimage import data
 from clipmark.measure.footage_row_time import rolling_shutter
 from clipmark.motion.shake import ShakeFollower
 
-WIDTH, HEIGHT, RATE = 400, 300, 60.0
+WIDTH, HEIGHT, RATE = 320, 240, 60.0
 PHOTO = data.camera().astype(np.float32)
 
 
@@ -22,8 +22,8 @@ def seen(move: np.ndarray, roll_deg: float = 0.0, readout: np.ndarray | None = N
     x, y = x - move[0] - shift[:, :1], y - move[1] - shift[:, 1:]
     a = np.radians(roll_deg)
     cx, cy = (WIDTH - 1) / 2, (HEIGHT - 1) / 2
-    u = cx + (x - cx) * np.cos(a) - (y - cy) * np.sin(a) + 56
-    v = cy + (x - cx) * np.sin(a) + (y - cy) * np.cos(a) + 106
+    u = cx + (x - cx) * np.cos(a) - (y - cy) * np.sin(a) + 96
+    v = cy + (x - cx) * np.sin(a) + (y - cy) * np.cos(a) + 136
     return np.clip(np.rint(map_coordinates(PHOTO, [v, u], order=3)), 0, 255).astype(np.uint8)
 
 

@@ -201,7 +201,11 @@ def test_a_stand_s_marks_are_taken_as_they_are_while_the_camera_stands(page):
     found = page.post("/api/stands/left/check", json={"clip": sha, "frame": 100}).json()
     assert (found["state"], found["done"]) == ("same", "The stand's marks were taken as they are.")
     assert found["marks"]["plumb"] == MARKS["plumb"]
-    assert (found["marks"]["level_u"], found["marks"]["frame"]) == (0.03, 100)
+    assert found["marks"]["frame"] == 100
+    # What the camera may have rolled unseen counts, though it is little.
+    assert 0.03 <= found["marks"]["level_u"] < 0.031
+    assert 0 < found["detectable_px"] < 0.3
+    assert found["camera"] == "still"
 
 
 def test_a_stand_s_marks_move_with_the_picture_when_the_camera_did(page, tmp_path):

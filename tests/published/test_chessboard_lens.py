@@ -118,11 +118,11 @@ def test_stated_intervals_hold_the_triangles_of_held_out_views(held_out):
     for number, (corners, camera) in enumerate(held_out):
         view = board_view(corners, camera)
         rng = np.random.default_rng(number)
-        cameras, normals = view.draw(rng, 1000)
+        cameras, normals = view.draw(rng, 500)
         side = np.array([corners[5, 0], corners[5, 8]])
         for columns, rows, r, c in ((3, 4, 0, 0), (4, 3, 1, 2), (3, 4, 1, 5), (4, 3, 2, 0)):
             ends = np.array([corners[r, c], corners[r + rows, c + columns]])
-            noise = rng.normal(0, 0.1, (2, 1000, 2, 2))  # 0.1 px, as the board's own corners
+            noise = rng.normal(0, 0.1, (2, 500, 2, 2))  # 0.1 px, as the board's own corners
             drawn = angles_deg(ends + noise[0], side + noise[1], cameras, normals)
             found = angles_deg(ends, side, view.camera, view.normal)
             true = math.degrees(math.atan2(rows, columns))
