@@ -148,12 +148,7 @@ class LineBed:
 
     def within(self, place: tuple[float, ...], reach: tuple[float, float]) -> Self:
         """The pixels within `reach` of the line."""
-        distance, _ = self.distance(place)
-        return self.only((distance >= -reach[0]) & (distance <= reach[1]))
-
-    def only(self, near: Bools) -> Self:
-        """The pixels chosen, shape (N,)."""
-        segment, starts, present = _left(self.segment, near)
+        near, segment, starts, present = _near(self, place, reach)
         return replace(
             self,
             along=self.along[near],
@@ -305,11 +300,6 @@ def _near(
     """Which pixels are within reach, their new segments, first pixels, segments left."""
     distance, _ = bed.distance(place)
     near = (distance >= -reach[0]) & (distance <= reach[1])
-    return near, *_left(bed.segment, near)
-
-
-def _left(segment: Ints, near: Bools) -> tuple[Ints, Ints, Ints]:
-    """New segments of the pixels chosen, their first pixels, and the old segments left."""
-    present, left = np.unique(segment[near], return_inverse=True)
-    starts = np.searchsorted(left, np.arange(len(present))).astype(np.int64)
-    return left.astype(np.int64), starts, present.astype(np.int64)
+    present, segment = np.unique(bed.segment[near], return_inverse=True)
+    starts = np.searchsorted(segment, np.arange(len(present))).astype(np.int64)
+    return near, segment.astype(np.int64), starts, present.astype(np.int64)

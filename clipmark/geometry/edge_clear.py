@@ -1,8 +1,7 @@
 """How far beside a line the picture stays even, so that the fit does not reach further.
 
 The other edge of a thin board, a shadow or a stripe beside the line would be taken for part
-of its levels. What runs along most of the line ends the reach of all of it; what stands beside a
-part of it (a sheet on a board, something behind it that begins there) ends it there. Pure maths.
+of its levels. Pure maths.
 """
 
 import numpy as np
@@ -12,13 +11,11 @@ from clipmark.geometry.edge_bed import Bed
 from clipmark.geometry.edge_model import Shape
 
 Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 LEAST_BLURS = 2.5  # never cut nearer than this: the edge itself would be lost
 _STRUCTURE = 0.12  # change of level, as a share of the contrast, that ends the even part
 _DISTURBED = 0.25  # the same for a single segment
 _MARGIN_PX = 1.5
-_NOISE_SIGMAS = 5.0  # a mean that differs by less is noise
 
 
 def clear_reach(
@@ -44,32 +41,6 @@ def clear_reach(
         _even(low, contrast, start, least, wanted[0], patience),
         _even(high, contrast, start, least, wanted[1], patience),
     )
-
-
-def even_pixels(bed: Bed, shape: Shape, reach: tuple[float, float]) -> Bools:
-    """Which pixels, (N,), lie before anything else that stands beside their own segment.
-
-    On each side of the line the mean of every px outward is held against that just beside the
-    line; from the first that differs by `_DISTURBED` of the usual contrast, and by more than
-    noise, the segment's pixels are not used.
-    """
-    distance, _ = bed.distance(shape.place)
-    start = 0.5 * (shape.width or 0.0) + 2.0 * shape.blur + 0.5
-    least = max(0.5 * (shape.width or 0.0) + LEAST_BLURS * shape.blur, 3.0)
-    sides = [_profile(bed, side * distance, start, max(reach)) for side in (-1.0, 1.0)]
-    contrast = _typical(sides[0][:, 0] - sides[1][:, 0])
-    keep = np.ones(len(distance), dtype=bool)
-    for side, profile in zip((-1.0, 1.0), sides, strict=True):
-        steps = np.abs(np.diff(profile, axis=1))
-        steps = steps[np.isfinite(steps)]
-        noise = 1.4826 * float(np.median(steps)) if len(steps) else 0.0
-        limit = max(_DISTURBED * contrast, _NOISE_SIGMAS * noise)
-        with np.errstate(invalid="ignore"):
-            other = np.abs(profile - profile[:, :1]) > limit
-        first = np.argmax(other, axis=1)
-        ends = np.where(other.any(axis=1), start + 1.0 + first - _MARGIN_PX - 0.5, np.inf)
-        keep &= side * distance <= np.maximum(ends, least)[bed.segment]
-    return keep
 
 
 def _profile(bed: Bed, distance: Floats, start: float, far: float) -> Floats:

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from clipmark.errors import FitError
 from clipmark.geometry.edge_band import Curve, Frame, Luma, Mapping, gather, identity, strip
 from clipmark.geometry.edge_bed import LineBed
-from clipmark.geometry.edge_clear import clear_reach, even_pixels
+from clipmark.geometry.edge_clear import clear_reach
 from clipmark.geometry.edge_model import TONE, Shape
 from clipmark.geometry.edge_noise import Spread, spread_of
 from clipmark.geometry.edge_result import EdgeFit, Kind, RunnerUp, Segments
@@ -34,7 +34,6 @@ MAX_U_OFFSET_PX = 2.0  # a place less sure than this is no place
 MAX_REACH_PX = 24.0
 CORRELATED = 1.5  # noise whose inflation is above this is taken to be correlated
 MAX_STRING_PX = 6.0  # a wider thing is not taken for a string unless it is called one
-MUCH_SCATTER_PX = 0.4  # about one line: part of it may follow another edge
 RIVAL_SHARE = 0.6  # a second line this strong is reported
 _FIRST_BLUR_PX = 1.2
 _APART_PX = 3.0
@@ -74,14 +73,6 @@ class _Found:
         if not np.any(weights > 0.2):
             return 0.0
         return float(np.median(np.abs(self.solution.contrasts[weights > 0.2])))
-
-    @property
-    def rms(self) -> float:
-        """Rms distance of the supporting segments from the line, px."""
-        used = self.solution.weights > 0.2
-        weights = self.solution.weights[used]
-        squares = weights @ self.solution.offsets[used] ** 2
-        return float(np.sqrt(squares / max(float(np.sum(weights)), 1e-12)))
 
 
 def fit_edge(
@@ -242,13 +233,12 @@ def _refine(scene: _Scene, candidate: Candidate, kind: Kind) -> _Found | None:
     for limit in (8.0, MAX_REACH_PX):
         wanted = float(np.clip(6.0 * shape.blur + 4.0, 8.0, limit)) + 0.5 * (shape.width or 0.0)
         reach = clear_reach(bed, shape, (wanted, wanted))
-        even = bed.only(even_pixels(bed, shape, reach))
-        solution = solve(even, shape, candidate.sign, reach)
+        solution = solve(bed, shape, candidate.sign, reach)
         shape = solution.shape
     assert solution is not None
     inflation = spread_of(solution).inflation
     if inflation > CORRELATED:
-        solution = solve(even, shape, candidate.sign, reach, inflation)
+        solution = solve(bed, shape, candidate.sign, reach, inflation)
     return _Found(candidate, frame, solution, candidate.sign)
 
 
@@ -278,6 +268,8 @@ def _report(scene: _Scene, found: _Found, listed: list[Candidate]) -> EdgeFit:
     used = solution.weights > 0.2
     bow, u_bow = _bow(solution)
     points = scene.from_straight(line.at(np.linspace(-line.half, line.half, _POINTS)))
+    weights = solution.weights[used]
+    rms = float(np.sqrt(np.sum(weights * solution.offsets[used] ** 2) / np.sum(weights)))
     runner_up = _runner_up(found, listed, scene.rough, line)
     string = solution.shape.width is not None
     order = slice(None, None, int(facing))
@@ -301,7 +293,7 @@ def _report(scene: _Scene, found: _Found, listed: list[Candidate]) -> EdgeFit:
         noise=solution.sigma,
         tone=solution.shape.tone,
         u_tone=float(np.sqrt(solution.covariance[2 + TONE, 2 + TONE])),
-        rms_px=found.rms,
+        rms_px=rms,
         used_fraction=found.used,
         bow_px=facing * bow,
         u_bow_px=u_bow,
@@ -374,11 +366,6 @@ def _warnings(
         told.append(
             f"only {100.0 * found.used:.0f} % of the marked line supports the fitted edge; "
             "check what covers the rest"
-        )
-    if found.rms > MUCH_SCATTER_PX:
-        told.append(
-            f"the edge scatters by {found.rms:.1f} px about a straight line: part of it may follow "
-            "another edge close by; look at the fitted line, and mark a clearer piece of the edge"
         )
     if abs(bow) > max(0.3, 4.0 * u_bow):
         told.append(
