@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-STRENGTH_LIMITS = (-0.3, 1.6)  # power 0.58 .. 3.2: wider than any camera's curve
+# Power 0.58 .. 5.2. No camera follows so steep a power, but the shoulder that phones bend their
+# highlights with is as steep near white.
+STRENGTH_LIMITS = (-0.3, 3.0)
 PRIOR_STRENGTH = (0.6, 0.5)  # mean and sd: cameras are near 1, drawn pictures may be 0
 JOINT = 0.055 / 1.4  # luma at which toe and power meet, the same for every strength
 
