@@ -4,10 +4,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from second_drawing import Stand, film
 
 import clipmark
 from clipmark.measure.angle import measure_angle
+from tests.measure.second_drawing import Stand, film
 
 FRAME = 3  # predicted from others, in the middle of a group of pictures
 
@@ -73,7 +73,7 @@ def read(marked, lens, draws=3000, **options):
         **options,
     }
     with clipmark.open_clip(marked.path) as clip:
-        return measure_angle(clip, FRAME, draws=draws, budget_draws=0, **asked)
+        return measure_angle(clip, FRAME, draws=draws, **{"budget_draws": 0, **asked})
 
 
 def exact_sheet(marked):
