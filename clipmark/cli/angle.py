@@ -29,6 +29,7 @@ from clipmark.workbench import AttemptDetails, Declaration, MarkedThing
 
 
 def run(
+    context: typer.Context,
     clip: opt.ClipFile,
     frame: Annotated[int, typer.Option("--frame", metavar="N", help="Frame ordinal, from 0.")],
     ramp: Annotated[
@@ -132,8 +133,10 @@ def run(
                 angle_given = view_angle is not None
                 lens = lens or (None if angle_given else used.lens)
                 view_angle = view_angle if angle_given or lens else used.view_angle_deg
-                square_within = given_or("square_within", square_within, used.square_within_deg)
-                level_u = given_or("level_u", level_u, used.level_u_deg)
+                square_within = given_or(
+                    context, "square_within", square_within, used.square_within_deg
+                )
+                level_u = given_or(context, "level_u", level_u, used.level_u_deg)
                 saving = replace(saving, details=replace(details, stand=used.ref))
             reading = measure_angle(
                 footage,

@@ -41,6 +41,7 @@ MOTION = "What is followed"
 
 
 def run(
+    context: typer.Context,
     clip: opt.ClipFile,
     frame: Annotated[
         int, typer.Option("--frame", metavar="N", help="Frame the marks were set on, from 0.")
@@ -240,7 +241,9 @@ def run(
             angle_given = view_angle is not None
             lens = lens or (None if angle_given else used.lens)
             view_angle = view_angle if angle_given or lens else used.view_angle_deg
-            square_within = given_or("square_within", square_within, used.square_within_deg)
+            square_within = given_or(
+                context, "square_within", square_within, used.square_within_deg
+            )
             saving = replace(saving, details=replace(details, stand=used.ref))
         marked = CrawlMarks(
             patch=Patch.parse(patch),

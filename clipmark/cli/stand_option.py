@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated
 
-import click
 import typer
 
 from clipmark.cli.options import VIEW
@@ -61,13 +60,10 @@ def stand_for(stand: str | None, saving: Saving, clip: Clip, frame: int) -> Stan
         return use_stand(event, stand, clip, frame)
 
 
-def given_or(parameter: str, given: float, of_stand: float | None) -> float:
+def given_or(context: typer.Context, parameter: str, given: float, of_stand: float | None) -> float:
     """What was typed on the command line, else what the stand says, else the usual."""
-    context = click.get_current_context(silent=True)
-    typed = (
-        context is not None
-        and context.get_parameter_source(parameter) is click.core.ParameterSource.COMMANDLINE
-    )
+    source = context.get_parameter_source(parameter)
+    typed = source is not None and source.name == "COMMANDLINE"
     return given if typed or of_stand is None else of_stand
 
 
