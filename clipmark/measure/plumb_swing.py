@@ -1,8 +1,8 @@
 """Whether a plumb line hangs still: the same string fitted on frames around the one that is read.
 
-A bob on half a metre of string takes 1.4 s for a swing and back, so frames within a third of a
-second to either side see a good part of it. A camera that rolls turns the board's edge alike; only
-what the string turns against it counts.
+A bob on half a metre of string takes 1.4 s for a swing and back, so of frames a quarter of that
+apart some differ by at least the amplitude, whatever the instant. A camera that rolls turns the
+board's edge alike; only what the string turns against it counts.
 """
 
 from __future__ import annotations
@@ -21,8 +21,7 @@ from clipmark.measure.view import Picture, bend, straighten
 
 FloatArray = NDArray[np.float64]
 
-AROUND_S = (-0.36, -0.18, 0.18, 0.36)
-LEAST_FRAMES = 3  # fewer do not tell a swing from a badly fitted frame
+AROUND_S = (-0.36, 0.36)
 TOLD_DEG = 0.05  # a smaller swing is lost in what a plumb line is good to anyhow
 TOLD_K = 4.0  # and one within so many standard uncertainties is none
 
@@ -82,24 +81,49 @@ def swing_of(
     Returns
     -------
     Swing or None
-        None as well where too few frames show both lines, or the clip has no times.
+        None as well where no other frame shows both lines, or the clip has no times.
     """
     if plumb.fit is None or edge.fit is None or not clip.has_times:
         return None
-    turns, spread = [0.0], [math.hypot(plumb.u_angle_rad, edge.u_angle_rad)]
-    for other in _around(clip, ordinal):
-        pair = _refitted(clip, other, picture, camera, (plumb, edge))
-        if pair is None:
-            continue
-        turned = [_turn(new, old) for new, old in zip(pair, (plumb, edge), strict=True)]
-        turns.append(turned[0] - turned[1])
-        spread.append(math.hypot(pair[0].u_angle_rad, pair[1].u_angle_rad))
-    if len(turns) < LEAST_FRAMES:
+    around = _around(clip, ordinal)
+    hung = _turns(clip, around, picture, camera, plumb)
+    if not hung.told:  # the usual case: the board's edge need not be fitted again
         return None
-    range_deg = math.degrees(max(turns) - min(turns))
-    if range_deg <= max(TOLD_DEG, TOLD_K * math.degrees(max(spread))):
-        return None
-    return Swing(range_deg)
+    held = _turns(clip, around, picture, camera, edge)
+    against = _Turns(
+        {k: hung.turn_rad[k] - held.turn_rad[k] for k in hung.turn_rad if k in held.turn_rad},
+        math.hypot(hung.u_rad, held.u_rad),
+    )
+    return Swing(against.range_deg) if against.told else None
+
+
+@dataclass(frozen=True)
+class _Turns:
+    """How a line lies on other frames against the one that is read, and how surely."""
+
+    turn_rad: dict[int, float]
+    u_rad: float
+
+    @property
+    def range_deg(self) -> float:
+        turns = [0.0, *self.turn_rad.values()]
+        return math.degrees(max(turns) - min(turns))
+
+    @property
+    def told(self) -> bool:
+        return self.range_deg > max(TOLD_DEG, TOLD_K * math.degrees(self.u_rad))
+
+
+def _turns(
+    clip: Clip, around: list[int], picture: Picture, camera: FloatArray, line: MarkedLine
+) -> _Turns:
+    turns, spread = {}, [line.u_angle_rad]
+    for ordinal in around:
+        there = _refitted(clip, ordinal, picture, camera, line)
+        if there is not None:
+            turns[ordinal] = _turn(there, line)
+            spread.append(there.u_angle_rad)
+    return _Turns(turns, max(spread))
 
 
 def _around(clip: Clip, ordinal: int) -> list[int]:
@@ -115,23 +139,20 @@ def _refitted(
     ordinal: int,
     picture: Picture,
     camera: FloatArray,
-    lines: tuple[MarkedLine, MarkedLine],
-) -> list[MarkedLine] | None:
-    """Both lines on another frame, or None where one of them is not seen there."""
+    line: MarkedLine,
+) -> MarkedLine | None:
+    """The line on another frame, or None where it is not seen there."""
     try:
         there = Picture(clip.frame(ordinal).luma, picture.levels, picture.aspect)
-        return [
-            line_from_picture(
-                there.luma,
-                Line(*line.points_px[0], *line.points_px[-1]),
-                line.what,
-                there.levels,
-                lambda points: straighten(there, camera, points),
-                lambda points: bend(there, camera, points),
-                "auto" if line.fit is None or line.fit.kind == "string" else "step",
-            )
-            for line in lines
-        ]
+        return line_from_picture(
+            there.luma,
+            Line(*line.points_px[0], *line.points_px[-1]),
+            line.what,
+            there.levels,
+            lambda points: straighten(there, camera, points),
+            lambda points: bend(there, camera, points),
+            "auto" if line.fit is None else line.fit.kind,
+        )
     except (FitError, FrameError, MarkError):
         return None
 

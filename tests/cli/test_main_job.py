@@ -111,7 +111,7 @@ def test_the_history_says_what_a_revision_changed(clipmark, event):
 
 
 def test_footage_says_what_the_file_is(clipmark, clip):
-    found = clipmark("footage", clip, "--json").json
+    found = clipmark("footage", clip, "--quick", "--json").json
     assert (found["width"], found["height"], found["frame_count"]) == (1280, 720, 96)
     assert any(item["code"] == "variable-rate" for item in found["findings"])
 

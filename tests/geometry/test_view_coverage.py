@@ -94,8 +94,8 @@ NAMES = ["promise, camera unknown", "promise, view angle", "sheet, camera unknow
 
 
 @pytest.mark.parametrize(("held", "kind"), CASES[::3], ids=NAMES[::3])
-def test_stated_intervals_hold_the_truth_over_100_clips(held, kind):
-    check_rate([held(seed, kind) for seed in range(100)])
+def test_stated_intervals_hold_the_truth_over_80_clips(held, kind):
+    check_rate([held(seed, kind) for seed in range(80)])
 
 
 @pytest.mark.slow
