@@ -72,7 +72,7 @@ def test_a_bend_within_what_is_assumed_of_a_phone_is_narrowed_by_a_bowed_plumb_l
     assert placed.warnings == ()
 
 
-@pytest.mark.parametrize("corner_bend", [-0.06, -0.15])
+@pytest.mark.parametrize("corner_bend", [pytest.param(-0.06, marks=pytest.mark.slow), -0.15])
 def test_a_lens_that_bends_more_than_a_phone_is_told_and_taken_out(corner_bend):
     """Read without it the angle would be off by 1.3 and 3.2 deg."""
     ramp, placed = read(corner_bend)
@@ -87,6 +87,7 @@ def test_a_lens_that_bends_more_than_a_phone_is_told_and_taken_out(corner_bend):
     assert warning.endswith("; calibrate the lens and give its file")
 
 
+@pytest.mark.slow
 def test_a_straight_picture_stays_straight():
     ramp, placed = read(0.0)
     assert abs(placed.look.camera_prior.corner_bend) < 0.002

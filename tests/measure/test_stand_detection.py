@@ -30,6 +30,7 @@ def scene() -> Scene:
     return Scene(1)
 
 
+@pytest.mark.slow
 def test_a_camera_that_stood_is_the_same_and_one_that_moved_is_not(scene):
     """One trial each; the counts are in the slow studies below."""
     short = {"frames": 2, "keep": (0,)}

@@ -80,6 +80,7 @@ def test_intervals_hold_the_truth_of_32_stands(stands):
         assert np.sum(np.abs(error) <= u95) >= 27
 
 
+@pytest.mark.slow
 def test_a_sheet_turned_against_the_plane_of_motion_is_told_by_the_rims(tmp_path):
     """Yawed by 20 deg against the board: rims flattened as if they lay in it are oval by 5 %."""
     stand, megabits = random_stand(QUICK)
