@@ -152,7 +152,8 @@ export function attachCard(button, content) {
     }
   };
   const hide = () => {
-    if (open?.button === button && !open.kept && document.activeElement !== button) {
+    const focused = document.activeElement;
+    if (open?.button === button && !open.kept && focused !== button && focused !== open.sheet) {
       closeCard();
     }
   };
@@ -167,8 +168,9 @@ export function attachCard(button, content) {
       show(false);
     }
   });
-  button.addEventListener("blur", () => {
-    if (open?.button === button) {
+  button.addEventListener("blur", (event) => {
+    // A card too long for the window is scrolled from the keyboard, so it may take the focus.
+    if (open?.button === button && event.relatedTarget !== open.sheet) {
       closeCard();
     }
   });
@@ -183,11 +185,12 @@ export function attachCard(button, content) {
 
 function openCard(button, nodes, kept, { stay, leave }) {
   closeCard();
-  const sheet = el("div", { class: "number-card", popover: "manual" }, ...nodes);
+  const sheet = el("div", { class: "number-card", popover: "manual", tabindex: "0", role: "region", "aria-label": "explanation" }, ...nodes);
   // Inside a dialog the rest of the page is inert, so the card goes where its button is.
   (button.closest("dialog, section, main") ?? document.body).append(sheet);
   sheet.addEventListener("pointerenter", stay);
   sheet.addEventListener("pointerleave", leave);
+  sheet.addEventListener("blur", closeCard);
   // Pressing on the card must not take the focus from the button, which would close it.
   sheet.addEventListener("pointerdown", (event) => event.preventDefault());
   sheet.showPopover();
@@ -202,9 +205,10 @@ function closeCard() {
   if (!open) {
     return;
   }
-  open.button.setAttribute("aria-expanded", "false");
-  open.sheet.remove();
-  open = null;
+  const { button, sheet } = open;
+  open = null; // before the card goes: its blur comes back here
+  button.setAttribute("aria-expanded", "false");
+  sheet.remove();
   document.removeEventListener("keydown", onEscape, true);
   document.removeEventListener("pointerdown", onPress, true);
 }
