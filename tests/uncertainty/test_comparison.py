@@ -39,7 +39,7 @@ def test_covariance_enters_twice_and_its_sign_counts(u1, u2, r):
 
 
 def test_readings_that_move_together_leave_nothing_to_chance():
-    found = compare_correlated(10.0, 0.2, 10.1, 0.2, 0.04)
+    found = compare_correlated(10.0, 0.2, 10.1, 0.2, 0.2 * 0.2)
     assert found.e_n == -math.inf
     assert found.verdict == "at odds"
     assert found.to_dict("deg")["e_n"] is None
