@@ -74,9 +74,7 @@ class Budget:
                 raise ValueError(f"a row of a budget needs source, kind and {name}, but is {row}")
             count = float(dof) if isinstance(dof, (int, float)) else math.inf
             advice = str(row.get("advice") or "")
-            found.append(
-                Contribution(source, kind, float(u), count, advice)
-            )
+            found.append(Contribution(source, kind, float(u), count, advice))
         return cls.of(found)
 
     def __iter__(self) -> Iterator[Contribution]:
