@@ -48,6 +48,10 @@ class RevisionError(RecordError):
     """Somebody saved a newer revision of the same record first."""
 
 
+class AuditError(ClipmarkError, ValueError):
+    """A claim, a blind marking or a bundle of evidence cannot be audited as asked."""
+
+
 class FolderError(ClipmarkError, OSError):
     """A folder or file cannot be read or written: rights, disk full, busy."""
 

@@ -37,6 +37,10 @@ from clipmark.record.texts import as_model
 
 _seen_steady: dict[tuple[str, float], Steadiness] = {}
 MOST_REMEMBERED = 64
+WITHOUT_STAND = (
+    "For this clip leave the stand out and mark what is needed in its own picture: a level or "
+    "plumb line (--level, --plumb), a sheet (--sheet) or a scale mark (--scale)."
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,9 +202,11 @@ def use_stand(event: EventFolder, name: str, clip: Clip, frame: int) -> StandUse
     with open_clip(event.find_clip(found)) as reference:
         check = check_stand(stand, reference, clip, frame, lens=lens)
         if not check.holds:
-            said = "" if check.move.state == "moved" else f"{check.move.sentence} "
-            said = check.camera.sentence if check.done.startswith(check.camera.sentence) else said
-            raise RecordError(f"the stand {ref.id} cannot be used for {clip.path.name}: {said}")
+            own = check.done.startswith(check.camera.sentence)
+            why = check.camera.sentence if own else check.move.sentence
+            raise RecordError(
+                f"the stand {ref.id} cannot be used for {clip.path.name}: {why} {WITHOUT_STAND}"
+            )
         given = marks_of_stand(stand)
         placed = {
             kind: _placed(reference, at, stand, kind, lens, check.move)

@@ -44,6 +44,12 @@ def check_options(stand: str | None, keep: str | None, saving: Saving) -> None:
     if (stand is not None or keep is not None) and saving.into is None:
         option = "--stand" if stand is not None else "--save-stand"
         raise RecordError(f"{option} names a stand, but not of which event; add --into FOLDER")
+    if stand is not None and keep is not None:
+        raise RecordError(
+            f"the references of the stand '{stand}' cannot be kept as another one, since they were "
+            "not marked on this clip; leave --save-stand out, or mark them here and leave --stand "
+            "out"
+        )
 
 
 def stand_for(stand: str | None, saving: Saving, clip: Clip, frame: int) -> StandUse | None:

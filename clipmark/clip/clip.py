@@ -161,6 +161,13 @@ class Clip:
         """True seconds per stored second; 1 unless a true rate was declared."""
         return self._timeline.scale
 
+    @property
+    def true_fps(self) -> float | None:
+        """The true rate that was declared on opening, frames per second; None without one."""
+        if self.nominal_fps is None or self.time_scale == 1:
+            return None
+        return float(self.nominal_fps / self.time_scale)
+
     @cached_property
     def times_s(self) -> NDArray[np.float64]:
         """Time of each frame, s from the first shown frame, shape (n,); NaN without times."""

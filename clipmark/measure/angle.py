@@ -127,6 +127,8 @@ def measure_angle(
             "edge_fit": edge_fit,
             "turning_deg_s": turning_deg_s,
             "facing": marks.facing,
+            "rim_px": rim_px,
+            "true_fps": clip.true_fps,
         },
     )
 

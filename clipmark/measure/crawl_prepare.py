@@ -175,6 +175,8 @@ def prepare(clip: Clip, ordinal: int, marks: CrawlMarks) -> Prepared:
             "wheel_u_mm": marks.wheel_u_mm,
             "rim_mm": marks.rim_mm,
             "facing": marks.facing,
+            "true_fps": clip.true_fps,
+            "scale_marked": marks.scale is not None,
             **declared,
             **ruler.describe,
         },

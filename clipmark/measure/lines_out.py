@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from clipmark.measure.marked_hubs import MarkedHubs
-from clipmark.measure.marked_line import MarkedLine
+from clipmark.measure.marked_line import MarkedLine, PlacedLine
 
 
 def describe_line(line: MarkedLine) -> dict[str, object]:
@@ -18,6 +18,9 @@ def describe_line(line: MarkedLine) -> dict[str, object]:
         "u_offset_px": line.u_offset_px,
         "edge_fit": None,
     }
+    carried = [mark for mark in line.marked if isinstance(mark, PlacedLine)]
+    if carried:  # fitted in another picture, so this one alone could not give them again
+        described["carried"] = [_carried(mark) for mark in carried]
     if line.fit is not None:
         fit = line.fit
         described["edge_fit"] = {
@@ -39,6 +42,16 @@ def describe_line(line: MarkedLine) -> dict[str, object]:
             },
         }
     return described
+
+
+def _carried(line: PlacedLine) -> dict[str, object]:
+    return {
+        "points_px": [list(point) for point in line.points_px],
+        "half_length_px": line.half_length_px,
+        "u_offset_px": line.u_offset_px,
+        "u_angle_rad": line.u_angle_rad,
+        "dof": line.dof if math.isfinite(line.dof) else None,
+    }
 
 
 def describe_hubs(hubs: MarkedHubs) -> dict[str, object]:

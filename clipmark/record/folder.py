@@ -5,7 +5,7 @@ open: saves take turns, and each sees the other's.
 """
 
 import contextlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -273,6 +273,30 @@ class EventFolder:
             self.journal.refresh()
             base = base_of(self.journal, kind, id, base_revision)
             return self._append([Draft(kind, id, plain_body, base)], by)
+
+    def save_with_attempt(
+        self,
+        records: Sequence[Draft],
+        body: Attempt | Mapping[str, object],
+        *,
+        by: str,
+        id: str,
+        base_revision: int,
+    ) -> list[JournalLine]:
+        """Save other records and the attempt's revision that shows them, all or none.
+
+        Returns
+        -------
+        list of JournalLine
+            One for each record, in order, then the attempt's. Raises as `save_attempt` does.
+        """
+        attempt = as_model(Attempt, body, "the attempt")
+        with self.journal.locked():
+            self.journal.refresh()
+            drafts = [*records, Draft("attempt", id, attempt.to_body(), base_revision)]
+            lines = [entry.whole() for entry in self.journal.append(drafts, by=by)]
+            self._table.follow()
+            return lines
 
     def _append(self, drafts: list[Draft], by: str) -> JournalLine:
         line = self.journal.append(drafts, by=by)[-1].whole()

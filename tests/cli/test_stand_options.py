@@ -109,6 +109,7 @@ def test_another_scene_is_refused_and_nothing_is_saved(clipmark, tmp_path, event
         "clipmark angle: the stand north cannot be used for other.mp4: It cannot be told whether "
         "the camera has moved: "
     )
+    assert ran.err.endswith("a sheet (--sheet) or a scale mark (--scale).\n")
     assert len(clipmark("attempts", event, "--json").json["attempts"]) == 1
 
 
@@ -129,6 +130,36 @@ def test_a_stand_without_its_event_is_refused(clipmark, drawn_clip, more, senten
     ran = clipmark(*drawn_clip.angle, "--plumb", drawn_clip.plumb, *more)
     assert ran.status == 2
     assert ran.err.endswith(sentence + "\n")
+
+
+def test_references_of_one_stand_are_not_kept_as_another(clipmark, drawn_clip, event):
+    ran = clipmark(
+        *drawn_clip.angle, "--into", event, *GIVEN, "--stand", "north", "--save-stand", "south"
+    )
+    assert ran.status == 2
+    assert "they were not marked on this clip" in ran.err
+
+
+def test_a_crawl_takes_its_lengths_from_the_stand(clipmark, tmp_path, scene):
+    """The sheet of the stand gives mm to a clip for which none is typed."""
+    event = tmp_path / "event"
+    assert clipmark("start", event).status == 0
+    marked = write(tmp_path / "marked.mp4", scene, 1)
+    kept = clipmark(
+        "angle", marked, *ANGLE, *PLUMB, "--sheet", "40,40,240,40,240,180,40,180",
+        "--sheet-size", "200x140", "--no-edge-fit", "--into", event, *GIVEN,
+        "--save-stand", "north", "--json",
+    )  # fmt: skip
+    assert kept.status == 0, kept.err
+    later = write(tmp_path / "later.mp4", scene, 7)
+    ran = clipmark(
+        "crawl", later, "--frame", "2", "--patch", "300,100,80,60", "--into", event, *GIVEN,
+        "--stand", "north", "--json",
+    )  # fmt: skip
+    assert ran.status == 0, ran.err
+    assert ran.json["settings"]["scale_from"] == "sheet"
+    assert ran.json["settings"]["mm_per_px"] == pytest.approx(1.0, abs=0.02)
+    assert ran.json["stand"]["id"] == "north"
 
 
 def test_a_stand_that_is_not_there_is_refused_with_those_that_are(clipmark, tmp_path, scene, event):

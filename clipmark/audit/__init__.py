@@ -1,0 +1,1 @@
+"""Auditing a result: repeated, marked by a second person, ruled on, handed over as evidence."""

@@ -1,0 +1,17 @@
+"""``clipmark audit``: what footage proves of a disputed result, and a package that shows it."""
+
+from __future__ import annotations
+
+import typer
+
+app = typer.Typer(
+    name="audit",
+    help="A disputed result: repeat it, have it marked again blind, rule on a claim, hand it over.",
+    no_args_is_help=True,
+    rich_markup_mode="rich",
+)
+
+
+@app.callback()
+def root() -> None:
+    """A disputed result: repeat it, have it marked again blind, rule on a claim, hand it over."""
