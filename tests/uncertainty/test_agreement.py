@@ -40,7 +40,7 @@ def drawn_study(seed, parts=8, markers=3, repeats=3, marker_sd=0.1, crossed_sd=0
 
 @pytest.mark.parametrize(("seed", "n", "k"), [(1, 6, 4), (2, 12, 2), (3, 30, 5), (4, 3, 3)])
 def test_intraclass_correlations_are_those_of_pingouin(seed, n, k):
-    """All six with F, degrees of freedom, p and interval; it rounds intervals unless told not to."""
+    """All six with F, degrees of freedom, p and interval, which it rounds unless told not to."""
     import pingouin  # it takes 3 s to load
 
     table = drawn_study(seed, n, k, 1, marker_sd=1.5, sd=1.0)[:, :, 0]
