@@ -104,6 +104,10 @@ class ValueStudy:
         The largest complete part of the markings; see `full_table`.
     ranges : AverageAndRange or None
         Beside `gauge` where there are repeats.
+    across : GaugeStudy or None
+        What tells how far different people lie apart: `gauge`, or where the first markings of each
+        attempt come from more markers, the study of these.
+    across_markers : tuple of str
     scatter : Scatter or None
     other_frames : int
         Blind markings that were set on another frame than the original.
@@ -121,6 +125,8 @@ class ValueStudy:
     gauge_attempts: tuple[str, ...]
     gauge_markers: tuple[str, ...]
     ranges: AverageAndRange | None
+    across: GaugeStudy | None
+    across_markers: tuple[str, ...]
     scatter: Scatter | None
     other_frames: int
 
@@ -179,15 +185,19 @@ def study_value(markings: Markings, value: str) -> ValueStudy:
     if len(of_all[0]) > 1 and len(markers) > 1:
         table = _array(cells, *of_all, 1, value)[:, :, 0]
         icc = intraclass(table) if np.ptp(table) > 0 else None
+    once = full_table(cells, attempts, markers, 1)
     gauge_attempts, gauge_markers = full_table(cells, attempts, markers, 2)
     if not gauge_attempts:
-        gauge_attempts, gauge_markers = full_table(cells, attempts, markers, 1)
+        gauge_attempts, gauge_markers = once
     gauge = ranges = None
     if gauge_attempts:
         least = min(len(cells[a, m]) for a in gauge_attempts for m in gauge_markers)
         readings = _array(cells, gauge_attempts, gauge_markers, least, value)
         gauge = gauge_study(readings)
         ranges = average_and_range(readings) if least > 1 else None
+    across, across_markers = gauge, gauge_markers
+    if len(once[1]) > len(gauge_markers):
+        across, across_markers = gauge_study(_array(cells, *once, 1, value)), once[1]
     return ValueStudy(
         value=value,
         attempts=attempts,
@@ -203,6 +213,8 @@ def study_value(markings: Markings, value: str) -> ValueStudy:
         gauge_attempts=gauge_attempts,
         gauge_markers=gauge_markers,
         ranges=ranges,
+        across=across,
+        across_markers=across_markers,
         scatter=_scatter(cells, attempts, value),
         other_frames=_other_frames(cells, attempts, value),
     )
@@ -317,8 +329,8 @@ def _scatter(cells: Cells, attempts: Sequence[str], value: str) -> Scatter | Non
         dof += len(known) - 1
     if dof == 0:
         return None
-    tails = stats.chi2.ppf([0.975, 0.025], dof)
-    ratio = Estimate(*(math.sqrt(squares / float(over)) for over in (dof, *tails)))
+    least, most = (float(stats.chi2.ppf(p, dof)) for p in (0.975, 0.025))
+    ratio = Estimate(*(math.sqrt(squares / over) for over in (dof, least, most)))
     return Scatter(ratio, math.sqrt(math.fsum(stated) / len(stated)), dof)
 
 

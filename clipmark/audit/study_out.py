@@ -10,7 +10,7 @@ import math
 from dataclasses import asdict
 
 from clipmark.audit.study import Pair, ValueStudy, VerdictStudy
-from clipmark.audit.study_words import Step, unit_of, verdict_words, words_of
+from clipmark.audit.study_words import Step, pair_words, unit_of, verdict_words, words_of
 from clipmark.uncertainty.gauge_study import COMPONENTS
 from clipmark.uncertainty.variance_parts import Estimate
 
@@ -43,6 +43,13 @@ def value_out(study: ValueStudy, step: Step | None = None) -> Table:
         "icc": _icc(study),
         "gauge_study": _gauge(study, unit),
         "average_and_range": _ranges(study, unit),
+        "smallest_difference": None
+        if study.across is None
+        else {
+            **_with_ends("reproducibility_limit", unit, study.across.reproducibility_limit),
+            "markers": list(study.across_markers),
+            "attempts": study.across.parts,
+        },
         "scatter": None
         if study.scatter is None
         else {
@@ -83,6 +90,7 @@ def _pair(pair: Pair, unit: str) -> Table:
         "compared": pair.compared,
         "at_odds": pair.at_odds,
         "why_not": pair.why_not,
+        "words": pair_words(pair, unit),
     }
     limits = pair.limits
     if limits is None:

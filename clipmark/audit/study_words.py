@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -71,12 +71,10 @@ def smallest_step(sheet: RuleSheet, tests: frozenset[str], value: str) -> Step |
 
 
 def words_of(study: ValueStudy, step: Step | None = None) -> list[str]:
-    """Everything that the study of one value says, most useful first, one sentence each."""
+    """What the study says of all markers together, most useful first, one sentence each."""
     unit = UNITS.get(unit_of(study.value), "")
     told = _apart(study, step, unit)
     told += _scatter(study.scatter, unit)
-    for pair in study.pairs:
-        told += _pair(pair, unit)
     told += _icc(study)
     told += _missing(study)
     if study.other_frames:
@@ -98,6 +96,11 @@ def verdict_words(study: VerdictStudy) -> list[str]:
     ]
     if kappa is None:
         told.append(f"no kappa: {table.why_not}")
+    elif kappa.interval is None and kappa.value < 1.0:
+        told.append(
+            f"kappa is {kappa.value:.2f} without an interval: one of the two gave the same verdict "
+            "throughout, so nothing can be said of agreement beyond chance"
+        )
     elif kappa.interval is None:
         told.append(
             "kappa is 1, but its standard error is 0 where nobody disagrees, so the interval of "
@@ -120,7 +123,7 @@ def verdict_words(study: VerdictStudy) -> list[str]:
 
 def _apart(study: ValueStudy, step: Step | None, unit: str) -> list[str]:
     """The smallest difference that two markings by different people can tell apart."""
-    gauge = study.gauge
+    gauge = study.across
     if gauge is None:
         return [
             "how far markings by different people lie apart cannot be told: no two attempts were "
@@ -129,8 +132,9 @@ def _apart(study: ValueStudy, step: Step | None, unit: str) -> list[str]:
     limit = gauge.reproducibility_limit
     told = [
         "two people who mark the same clip differ by less than "
-        f"{_with_interval(limit, unit)} in 95 % of cases; a smaller difference between two "
-        "markings may be the marker's. What all markers share (lens, level, plane) comes on top"
+        f"{_with_interval(limit, unit)} in 95 % of cases, as {_listed(study.across_markers)} "
+        "show; a smaller difference between two markings may be the marker's. What all markers "
+        "share (lens, level, plane) comes on top"
     ]
     if step is not None:
         told.append(_against(step, gauge, limit, unit))
@@ -139,11 +143,11 @@ def _apart(study: ValueStudy, step: Step | None, unit: str) -> list[str]:
 
 def _against(step: Step, gauge: GaugeStudy, limit: Estimate, unit: str) -> str:
     size = f"{step.size:.3g} {unit}".rstrip()
-    head = f"the closest steps of {step.of} are {size} apart: markings by different people"
+    apart = f"tell the closest steps of {step.of} apart ({size})"
     if limit.high < step.size:
-        return f"{head} tell them apart"
+        return f"markings by different people {apart}"
     if limit.low >= step.size:
-        return f"{head} do not tell them apart"
+        return f"markings by different people do not {apart}"
     would = next(
         (
             count
@@ -158,7 +162,7 @@ def _against(step: Step, gauge: GaugeStudy, limit: Estimate, unit: str) -> str:
         if would is not None
         else f"not even {MOST_MARKERS} markers would settle it with scatter as found"
     )
-    return f"{head} cannot yet be said to tell them apart or not; {tail}"
+    return f"whether markings by different people {apart} cannot be said yet; {tail}"
 
 
 def _scatter(scatter: Scatter | None, unit: str) -> list[str]:
@@ -184,7 +188,10 @@ def _scatter(scatter: Scatter | None, unit: str) -> list[str]:
         if more is not None
         else ""
     )
-    return [f"{head}: nothing speaks against it, but that cannot tell yet whether it covers{tail}"]
+    return [
+        f"{head}: nothing speaks against the stated uncertainty, but whether it covers how people "
+        f"mark cannot be told yet{tail}"
+    ]
 
 
 def _more_markings(scatter: Scatter) -> int | None:
@@ -195,7 +202,9 @@ def _more_markings(scatter: Scatter) -> int | None:
     return None
 
 
-def _pair(pair: Pair, unit: str) -> list[str]:
+def pair_words(pair: Pair, unit: str) -> list[str]:
+    """What the study says of two markers; `unit` as in names."""
+    unit = UNITS.get(unit, "")
     if not pair.attempts:
         return []
     told = []
@@ -206,7 +215,7 @@ def _pair(pair: Pair, unit: str) -> list[str]:
         bias = limits.bias
         size = _with_interval(Estimate(abs(bias.value), *_sorted(bias)), unit)
         more = "more" if bias.value > 0 else "less"
-        if bias.low <= 0.0 <= bias.high:
+        if not limits.biased:
             places = digits_for(limits.sd / math.sqrt(limits.n))
             told.append(
                 f"no bias can be told between {pair.first} and {pair.second}: mean difference "
@@ -218,7 +227,7 @@ def _pair(pair: Pair, unit: str) -> list[str]:
                 f"{pair.first} reads {more} than {pair.second}: by {size}, "
                 f"{_count(limits.n, 'attempt')}"
             )
-        if limits.slope.low > 0.0 or limits.slope.high < 0.0:
+        if limits.trending:
             told.append(
                 f"the difference of {pair.first} and {pair.second} changes with the value, so one "
                 "pair of limits does not hold over the whole range; look at the chart"
@@ -260,7 +269,7 @@ def _missing(study: ValueStudy) -> list[str]:
     total = sum(owed.values())
     who = ", ".join(f"{marker} {count}" for marker, count in owed.items())
     part = (
-        f"the gauge study rests on {' and '.join(study.gauge_markers)}, who marked "
+        f"the gauge study rests on {_listed(study.gauge_markers)}, who marked "
         f"{_count(len(study.gauge_attempts), 'attempt')} {_times(gauge.repeats)} each; "
         if gauge is not None
         else ""
@@ -291,6 +300,11 @@ def _sorted(bias: Estimate) -> tuple[float, float]:
 
 def _closest(values: tuple[float, ...]) -> float:
     return min(after - before for before, after in pairwise(sorted(set(values))))
+
+
+def _listed(names: Sequence[str]) -> str:
+    """``Fell, Marsh and Brook``."""
+    return " and ".join([*([", ".join(names[:-1])] if len(names) > 1 else []), names[-1]])
 
 
 def _share(value: float) -> str:

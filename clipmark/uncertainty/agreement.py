@@ -95,6 +95,16 @@ class LimitsOfAgreement:
         """Number of pairs."""
         return len(self.differences)
 
+    @property
+    def biased(self) -> bool:
+        """Whether the interval of the bias leaves out 0."""
+        return self.bias.low > 0.0 or self.bias.high < 0.0
+
+    @property
+    def trending(self) -> bool:
+        """Whether the interval of the slope leaves out 0."""
+        return self.slope.low > 0.0 or self.slope.high < 0.0
+
 
 def repeatability(repeats: Sequence[ArrayLike], within: float = WITHIN) -> Repeatability:
     """Repeatability from repeats of several things by one marker.
