@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -190,6 +191,7 @@ def limits_from_repeats(
     return _limits(means[0], means[1], extra, "recovered" if extra else "exact", within)
 
 
+@lru_cache(maxsize=256)
 def limit_factor(n: int, within: float, probability: float) -> float:
     """Factor k with ``P(mean + within sigma < xbar + k s) = probability`` for n normal values.
 

@@ -1,4 +1,4 @@
-"""An event whose attempts were marked several times, with known truth: no clips, only the journal.
+"""Attempts that were marked several times, with known truth: in the journal or in memory, no clips.
 
 Every reading states a budget in which lens and level are shared and the ramp line is the marking's
 own.
@@ -8,7 +8,10 @@ import math
 
 import numpy as np
 
+from clipmark.audit.markings import Marking, Markings
 from clipmark.record.folder import EventFolder
+from clipmark.record.readings import Reading
+from clipmark.record.texts import as_model
 
 SHARED_U = {"lens": 0.15, "plumb line itself": 0.05}
 CLIP = "c" * 64
@@ -94,34 +97,66 @@ def save_blind(event, plan_id, marker, rows, closed=True, revision=1):
         event.save_record("blind", body, by=marker, id=f"{plan_id}-{number:03d}")
 
 
-def drawn_event(
-    path, *, attempts=8, blind=("Marsh",), showings=1, bias=(0.0, 0.0, 0.0), own_u=0.05, seed=1,
+def drawn(
+    *, attempts=8, blind=("Marsh",), showings=1, bias=(0.0, 0.0, 0.0), own_u=0.05, seed=1,
     scatter=1.0,
 ):  # fmt: skip
-    """Original by Fell, blind sessions by others; markings scatter by `scatter` times `own_u`."""
+    """Originals by Fell and sessions of blind markers, from one known truth.
+
+    Markings scatter by `scatter` times `own_u` about the truth, moved by each marker's bias; what
+    lens and level get wrong moves all markings of an attempt alike.
+
+    Returns
+    -------
+    (list of float, dict of str to list)
+        Ramp angles of the originals, and by marker rows as `save_blind` takes them, with the place
+        of the attempt, from 0, for its id.
+    """
     rng = np.random.default_rng(seed)
-    truth = rng.uniform(30.0, 38.0, attempts)
-    common = 0.15 * rng.standard_normal(attempts)
-    event = new_event(path)
+    truth = rng.uniform(30.0, 38.0, attempts) + 0.15 * rng.standard_normal(attempts)
 
     def marked(k, who):
-        return float(
-            truth[k]
-            + common[k]
-            + dict(enumerate(bias)).get(who, 0.0)
-            + scatter * own_u * rng.standard_normal()
-        )
+        own = dict(enumerate(bias)).get(who, 0.0) + scatter * own_u * rng.standard_normal()
+        return float(truth[k] + own)
 
-    ids = [
-        event.save_attempt(attempt(marked(k, 0), own_u=own_u), by="Fell").id
-        for k in range(attempts)
-    ]
-    for who, marker in enumerate(blind, start=1):
-        rows = [
-            (ids[k], showing, marked(k, who), "failed" if k == 0 else "cleared",
+    originals = [marked(k, 0) for k in range(attempts)]
+    sessions = {
+        marker: [
+            (k, showing, marked(k, who), "failed" if k == 0 else "cleared",
              {"own_u": own_u, "mark": float(10 * who + showing)})
             for showing in range(1, showings + 1)
             for k in range(attempts)
-        ]  # fmt: skip
-        save_blind(event, f"b{who:03d}", marker, rows)
+        ]
+        for who, marker in enumerate(blind, start=1)
+    }  # fmt: skip
+    return originals, sessions
+
+
+def drawn_event(path, **more):
+    """What `drawn` gives, saved: an open event folder."""
+    originals, sessions = drawn(**more)
+    event = new_event(path)
+    own_u = more.get("own_u", 0.05)
+    ids = [event.save_attempt(attempt(x, own_u=own_u), by="Fell").id for x in originals]
+    for who, (marker, rows) in enumerate(sessions.items(), start=1):
+        save_blind(event, f"b{who:03d}", marker, [(ids[row[0]], *row[1:]) for row in rows])
     return event
+
+
+def drawn_markings(**more):
+    """What `drawn` gives, as it is gathered from such an event."""
+    originals, sessions = drawn(**more)
+    own_u = more.get("own_u", 0.05)
+    ids = [f"a{k + 1:04d}" for k in range(len(originals))]
+
+    def marking(k, marker, blind, ramp_deg, verdict, **told):
+        read = as_model(Reading, reading(ramp_deg, **told), "the reading")
+        return Marking(ids[k], "rough", "Siskin", marker, blind, (read,), verdict)
+
+    found = [marking(k, "Fell", False, x, "cleared", own_u=own_u) for k, x in enumerate(originals)]
+    found += [
+        marking(k, marker, True, x, verdict, **told)
+        for marker, rows in sessions.items()
+        for k, _, x, verdict, told in rows
+    ]
+    return Markings(tuple(found), ())
