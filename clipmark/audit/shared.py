@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Literal, cast
 
+from clipmark.marks import Line
 from clipmark.measure.angle_marks import name_of_reference
 from clipmark.measure.angle_model import HUBS, TURNING
 from clipmark.record.readings import Reading
@@ -18,6 +19,8 @@ from clipmark.uncertainty.comparison import Comparison, compare_budgets
 
 Table = Mapping[str, object]
 OWN_ENDINGS = (" in the picture", ", repeated marks")  # of a line that somebody marked
+ITSELF = " itself"  # of a level or plumb line: how far the thing is from level or upright
+SAME_THING_PX, SAME_THING_DEG = 6.0, 1.0  # two lines nearer than that are on one string or edge
 CORNERS = "sheet corners"
 OF_THE_SPAN = ("camera shake", "time stamps")
 OF_THE_PATCH = ("following the body", "noise in the band")
@@ -62,6 +65,13 @@ def shared_sources(first: Reading, second: Reading, value: str) -> frozenset[str
     return frozenset(source for source in both if _same(source, first, second))
 
 
+def nearest_turn(value: float, beside: float, name: str) -> float:
+    """`value`, of an angle by whole turns moved next to `beside`: 179 deg beside -179 is -181."""
+    if not name.endswith("_deg"):
+        return value
+    return beside + (value - beside + 180.0) % 360.0 - 180.0
+
+
 def compare_values(first: Reading, second: Reading, value: str) -> Comparison | None:
     """How a value of one reading compares with that of another, without what both share.
 
@@ -71,6 +81,7 @@ def compare_values(first: Reading, second: Reading, value: str) -> Comparison | 
     one, other = first.number(value), second.number(value)
     if ours is None or theirs is None or one is None or other is None:
         return None
+    other = nearest_turn(other, one, value)
     return compare_budgets(one, ours, other, theirs, shared_sources(first, second, value))
 
 
@@ -100,10 +111,24 @@ def _same(source: str, first: Reading, second: Reading) -> bool:
         return _settings(first, second, "span")
     if source in OF_THE_PATCH:
         return all(_settings(first, second, name) for name in ("span", "patch"))
+    if source.endswith(ITSELF):
+        return _one_thing(_lines_of(first, source), _lines_of(second, source))
     if source.endswith(OWN_ENDINGS):
         marked = _lines_of(first, source)
         return frame and marked is not None and marked == _lines_of(second, source)
-    return True  # of the scene or of a promise: the plane, a string, a level edge, a sheet's size
+    return True  # of the scene or of a promise: the plane, a sheet's size, a length
+
+
+def _one_thing(first: object, second: object) -> bool:
+    """Whether two marked level or plumb lines lie on one thing, such as one string."""
+    if first is None or second is None:
+        return True
+    (ours, _), (theirs, _) = (cast("tuple[list[list[float]], object]", x) for x in (first, second))
+    one, other = Line(*ours[0]), Line(*theirs[0])
+    turn = abs(one.shown_deg - other.shown_deg)
+    dx, dy = one.x2 - one.x1, one.y2 - one.y1
+    off = [abs((p.x - one.x1) * dy - (p.y - one.y1) * dx) / one.length_px for p in other.ends]
+    return min(turn, 180.0 - turn) <= SAME_THING_DEG and max(off) <= SAME_THING_PX
 
 
 def _settings(first: Reading, second: Reading, name: str) -> bool:
@@ -118,7 +143,7 @@ def _lines_of(reading: Reading, source: str) -> object:
     if not isinstance(lines, dict):
         return None
     name = source
-    for ending in OWN_ENDINGS:
+    for ending in (*OWN_ENDINGS, ITSELF):
         name = name.removesuffix(ending)
     named: dict[str, object] = {
         "ramp line": lines.get("ramp"),

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from clipmark.audit.markings import Marking, Markings
-from clipmark.audit.shared import compare_values, own_budget
+from clipmark.audit.shared import compare_values, nearest_turn, own_budget
 from clipmark.uncertainty.agreement import (
     LEAST_PAIRS,
     LimitsOfAgreement,
@@ -177,7 +177,7 @@ def study_value(markings: Markings, value: str) -> ValueStudy:
     markers = tuple(x for x in markings.markers if any(key[1] == x for key in cells))
     repeats = {}
     for marker in markers:
-        rows = [_numbers(cells.get((attempt, marker), ()), value) for attempt in attempts]
+        rows = [_numbers(cells, (attempt, marker), value) for attempt in attempts]
         if any(len(row) > 1 for row in rows):
             repeats[marker] = repeatability([row for row in rows if row])
     of_all = full_table(cells, attempts, markers, 1, all_markers=True)
@@ -294,8 +294,8 @@ def _pair(cells: Cells, attempts: Sequence[str], one: str, other: str, value: st
         )
     else:
         limits = limits_from_repeats(
-            [_numbers(items, value) for items in first],
-            [_numbers(items, value) for items in second],
+            [_numbers(cells, (x, one), value) for x in both],
+            [_numbers(cells, (x, other), value) for x in both],
         )
     compared = [
         found
@@ -317,9 +317,11 @@ def _scatter(cells: Cells, attempts: Sequence[str], value: str) -> Scatter | Non
     """Weighted squares within attempts against the stated own uncertainties."""
     squares, stated, dof = 0.0, [], 0
     for attempt in attempts:
-        items = [item for key, row in cells.items() if key[0] == attempt for item in row]
-        told = [(item.number(value), _own_u(item, items, value)) for item in items]
-        known = [(x, u) for x, u in told if x is not None and u]
+        rows = {key: row for key, row in cells.items() if key[0] == attempt}
+        items = [item for row in rows.values() for item in row]
+        numbers = [x for key in rows for x in _numbers(cells, key, value)]
+        owns = [_own_u(item, items, value) for item in items]
+        known = [(x, u) for x, u in zip(numbers, owns, strict=True) if u]
         if len(known) < 2:
             continue
         x, u = np.array([one for one, _ in known]), np.array([one for _, one in known])
@@ -362,13 +364,18 @@ def _array(
 ) -> FloatArray:
     """Markings, shape (attempts, markers, repeats): the first of each cell."""
     return np.array(
-        [[_numbers(cells[a, m], value)[:repeats] for m in markers] for a in attempts],
+        [[_numbers(cells, (a, m), value)[:repeats] for m in markers] for a in attempts],
         dtype=np.float64,
     )
 
 
-def _numbers(items: Sequence[Marking], value: str) -> list[float]:
-    return [x for item in items if (x := item.number(value)) is not None]
+def _numbers(cells: Cells, key: tuple[str, str], value: str) -> list[float]:
+    """Values of one cell; angles within half a turn of the first marking of the attempt."""
+    items = cells.get(key, ())
+    first = next(row[0] for (attempt, _), row in cells.items() if attempt == key[0])
+    beside = first.number(value) or 0.0
+    told = [item.number(value) for item in items]
+    return [nearest_turn(x, beside, value) for x in told if x is not None]
 
 
 def _count(number: int, word: str) -> str:

@@ -6,7 +6,14 @@ import numpy as np
 import pytest
 
 from clipmark import open_clip
-from clipmark.audit.shared import CORNERS, budget_of, compare_values, own_budget, shared_sources
+from clipmark.audit.shared import (
+    CORNERS,
+    budget_of,
+    compare_values,
+    nearest_turn,
+    own_budget,
+    shared_sources,
+)
 from clipmark.geometry import plane_fit
 from clipmark.measure.angle import measure_angle
 from clipmark.record.readings import Reading
@@ -54,6 +61,22 @@ def test_a_reading_without_a_budget_is_not_compared():
     assert budget_of(bare, "ramp_deg") is None
     assert compare_values(bare, made(34.0), "ramp_deg") is None
     assert not shared_sources(bare, made(34.0), "ramp_deg")
+
+
+def test_an_angle_is_compared_around_the_whole_circle():
+    """179.9 and -179.9 deg are 0.2 deg apart; lengths have no turn."""
+    found = compare_values(made(179.9), made(-179.9, mark=3.0), "ramp_deg")
+    assert found.difference == pytest.approx(-0.2)
+    assert nearest_turn(359.0, 1.0, "chassis_deg") == pytest.approx(-1.0)
+    assert nearest_turn(359.0, 1.0, "distance_mm") == 359.0
+
+
+def test_another_string_is_another_error():
+    """A plumb line marked 60 px further on is another thing, so its own lean is not shared."""
+    other = kit.reading(34.0, mark=3.0)
+    other["result"]["lines"]["plumb"]["marked"] = [[621.0, 40.0, 623.0, 300.0]]
+    told = as_model(Reading, other, "the reading")
+    assert shared_sources(made(34.0), told, "ramp_deg") == {"lens"}
 
 
 def test_the_name_of_sheet_corners_is_that_of_the_plane():

@@ -228,6 +228,17 @@ def test_lens_and_level_that_both_share_do_not_excuse_a_difference():
     assert (pair.compared, pair.at_odds) == (3, 3)
 
 
+def test_a_truck_on_its_roof_does_not_scatter_by_a_whole_turn(tmp_path):
+    """Angles about 180 deg: markings on either side of the turn lie close together."""
+    event = kit.new_event(tmp_path / "event")
+    names = [event.save_attempt(kit.attempt(179.95), by="Fell").id for _ in range(3)]
+    kit.save_blind(
+        event, "b001", "Marsh", [(n, 1, -179.95 + 0.02 * k, None, {}) for k, n in enumerate(names)]
+    )
+    limits = study_value(gather(event), "ramp_deg").pairs[0].limits
+    assert limits.bias.value == pytest.approx(-0.12)
+
+
 def test_markings_on_another_frame_are_said(tmp_path):
     event = kit.new_event(tmp_path / "event")
     name = event.save_attempt(kit.attempt(34.0), by="Fell").id
