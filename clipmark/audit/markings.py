@@ -14,7 +14,7 @@ from clipmark.record.audit_records import BlindMarking, BlindPlan
 from clipmark.record.chain import Entry
 from clipmark.record.folder import EventFolder
 from clipmark.record.models import Attempt
-from clipmark.record.readings import Reading
+from clipmark.record.readings import HEADLINES, Reading
 from clipmark.record.texts import as_model
 
 MEASURES = ("angle", "crawl", "tilt", "climb")
@@ -91,7 +91,7 @@ class Markings:
         )
 
     def values(self) -> tuple[str, ...]:
-        """Names of values that at least two markings of one attempt hold."""
+        """Names of values that at least two markings of one attempt hold, headlines first."""
         names: dict[str, None] = {}
         for attempt in self.attempts:
             seen: dict[str, int] = {}
@@ -212,6 +212,9 @@ def _person(names: dict[str, str], name: str) -> str:
     return names.setdefault(plain.casefold(), plain)
 
 
-def _names(marking: Marking) -> set[str]:
+def _names(marking: Marking) -> tuple[str, ...]:
     newest = {reading.measure: reading for reading in marking.readings}
-    return {name for reading in newest.values() for name, _, _ in reading.values()}
+    named = [newest[measure] for measure in MEASURES if measure in newest]
+    names = {name: None for reading in named for name, _, _ in reading.values()}
+    first = [name for reading in named for name in HEADLINES[reading.measure] if name in names]
+    return tuple(dict.fromkeys([*first, *names]))

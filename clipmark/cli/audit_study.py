@@ -28,6 +28,8 @@ from clipmark.report.agreement_chart import draw_agreement
 from clipmark.uncertainty.digits import digits_for
 from clipmark.uncertainty.variance_parts import Estimate
 
+NOTHING = 1e-9  # mm, s, deg, ...: rounding of the same number
+
 
 def run(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="The event folder.")],
@@ -140,7 +142,7 @@ def _print_summary(folder: Path, studies: list[ValueStudy]) -> None:
                 study.value,
                 str(len(study.attempts)),
                 str(study.markings),
-                _estimate(limit, unit),
+                "no difference" if limit and limit.high < NOTHING else _estimate(limit, unit),
                 _estimate(icc, places=3),
                 _estimate(ratio, places=2),
             )

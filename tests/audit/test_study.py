@@ -40,6 +40,20 @@ def test_original_and_blind_markings_stand_together_by_attempt_and_marker(tmp_pa
     assert found.values() == ("ramp_deg",)
 
 
+def test_values_come_in_the_order_of_their_measure_headlines_first(tmp_path):
+    """The journal keeps keys in alphabetical order: chassis before ramp."""
+    read = kit.reading(34.0)
+    for name in ("", "_u95", "_low95", "_high95"):
+        value = read["result"][f"ramp{name}_deg"]
+        read["result"] = {f"chassis{name}_deg": value} | read["result"]
+    event = kit.new_event(tmp_path / "event")
+    id_ = event.save_attempt(kit.attempt(34.0) | {"readings": [read]}, by="Fell").id
+    kit.save_blind(event, "b001", "Marsh", [(id_, 1, 34.1, None, {})])
+    body = event.newest_body("blind", "b001-001") | {"readings": [read]}
+    event.save_record("blind", body, by="Marsh", id="b001-001", base_revision=1)
+    assert gather(event).values() == ("ramp_deg", "chassis_deg")
+
+
 def test_a_session_that_is_not_closed_is_not_compared(tmp_path):
     event = kit.new_event(tmp_path / "event")
     name = event.save_attempt(kit.attempt(34.0), by="Fell").id
