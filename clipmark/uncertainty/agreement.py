@@ -4,7 +4,8 @@ J. M. Bland, D. G. Altman, Lancet i (1986) 307-310 (limits, their approximate in
 correction where means of repeats were compared); the same, Stat. Methods Med. Res. 8 (1999)
 135-160 (unequal numbers of repeats). The intervals of the limits are the exact ones of A. Carkeet,
 Optom. Vis. Sci. 92 (2015) e71-e80, by the noncentral t distribution, each limit for itself; where
-means of repeats were compared, those of G. Y. Zou, Stat. Methods Med. Res. 22 (2013) 630-642.
+means of repeats were compared, those of G. Y. Zou, Stat. Methods Med. Res. 22 (2013) 630-642, which
+are wide rather than narrow.
 All presume differences that are about normal, independent, and of one size over the range.
 """
 
