@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import PurePosixPath
@@ -29,6 +30,7 @@ JOURNAL = f"{FOLDER}/journal.jsonl"
 PAGE = "read-me-first.html"
 MANIFEST = "manifest.json"
 SUMS = "SHA256SUMS"
+_PROOF = re.compile(r"[0-9a-f]{64}")
 _OF_A_CRAWL = ("first", "last")
 _BUDGET_COLUMNS = ("reading", "measure", "value", "source", "kind", "standard_uncertainty", "unit",
                    "degrees_of_freedom", "advice")  # fmt: skip
@@ -125,11 +127,16 @@ class BundleRecord:
     def frames(self) -> tuple[NamedFrame, ...]:
         """Frames that readings and stand name, in order."""
         found = _frames_of(self.attempt)
-        if self.stand is not None and self.stand.reference_frame is not None:
+        stand = self.stand
+        if (
+            stand is not None
+            and stand.reference_frame is not None
+            and _PROOF.fullmatch(stand.reference_fingerprint)
+        ):
             found.append(
                 NamedFrame(
-                    self.stand.reference_frame,
-                    self.stand.reference_fingerprint,
+                    stand.reference_frame,
+                    stand.reference_fingerprint,
                     ("reference picture of the stand",),
                     "stand",
                 )
@@ -262,13 +269,13 @@ def _frames_of(attempt: Attempt) -> list[NamedFrame]:
 def _named(readings: tuple[Reading, ...]) -> Iterator[tuple[int, str, str]]:
     for reading in readings:
         which = f"frame of the {reading.measure} reading"
-        if reading.frame is not None and reading.fingerprint:
+        if reading.frame is not None and _PROOF.fullmatch(reading.fingerprint):
             yield reading.frame, reading.fingerprint, which
         for end in _OF_A_CRAWL:
             ordinal = reading.result.get(f"{end}_frame")
             proof = reading.result.get(f"{end}_fingerprint")
-            if isinstance(ordinal, int) and not isinstance(ordinal, bool) and proof:
-                yield ordinal, str(proof), f"{end} frame of the {reading.measure} reading"
+            if type(ordinal) is int and isinstance(proof, str) and _PROOF.fullmatch(proof):
+                yield ordinal, proof, f"{end} frame of the {reading.measure} reading"
 
 
 def contradicting(attempt: Attempt) -> list[int]:
