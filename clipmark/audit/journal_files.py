@@ -121,8 +121,8 @@ def clip_findings(
         findings.append(
             JournalFinding(
                 "clip",
-                f"The clip {recorded} of {', '.join(users)} {state} (SHA-256 {sha256[:16]}...), and no "
-                "file in clips/ has its content; put the original back, under any name.",
+                f"The clip {recorded} of {', '.join(users)} {state} (SHA-256 {sha256[:16]}...), "
+                "and no file in clips/ has its content; put the original back, under any name.",
             )
         )
     return sum(sha256 in found for sha256 in wanted), findings

@@ -24,7 +24,7 @@ def claim_words(claim: Mapping[str, JsonValue]) -> str:
 
 
 def probability_words(probability: JsonValue) -> str:
-    """``, with a probability of 97 %``; never 0 % or 100 % of what is only nearly so."""
+    """`` (probability that it holds: 97 %)``; never 0 % or 100 % of what is only nearly so."""
     if isinstance(probability, bool) or not isinstance(probability, (int, float)):
         return ""
     share = 100 * probability
@@ -34,4 +34,4 @@ def probability_words(probability: JsonValue) -> str:
         text = "more than 99 %"
     else:
         text = f"{share:.0f} %"
-    return f", with a probability of {text}"
+    return f" (probability that it holds: {text})"

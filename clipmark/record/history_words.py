@@ -86,7 +86,9 @@ def history_of(event: EventFolder, attempt_id: str) -> list[HistoryLine]:
     RecordError
         When there is no such attempt.
     """
-    event.attempt(attempt_id)  # refuses one that is not there, and reads the journal on
+    event.journal.refresh()
+    if event.journal.newest("attempt", attempt_id) is None:
+        event.attempt(attempt_id)  # refuses it with its sentence
     faults = event.journal.faults
     return list(_lines(list(event.journal.entries), faults[0] if faults else None, attempt_id))
 
@@ -159,7 +161,14 @@ def _saved(body: Body) -> tuple[str, ...]:
 def _revised(entry: Entry, changes: tuple[Change, ...]) -> tuple[str, ...]:
     if not changes:
         return (f"Revision {entry.revision} changed nothing of what is said.",)
-    return (f"Revision {entry.revision}: {'; '.join(change_words(item) for item in changes)}.",)
+    claim = _table(entry.body.get("claim"))
+    told = [
+        f"claim shown beside it: {claim_words(claim)}"
+        if item.field == "claim" and claim
+        else change_words(item)
+        for item in changes
+    ]
+    return (f"Revision {entry.revision}: {'; '.join(told)}.",)
 
 
 def change_words(change: Change) -> str:
@@ -196,7 +205,7 @@ def _protested(entry: Entry, closed: set[str]) -> str:
     claim = _table(body.get("claim"))
     who = f" by {claim['by']}" if claim.get("by") else ""
     again = "" if entry.revision == 1 else f" (revision {entry.revision} of it)"
-    note = f" {_ended(str(body['note']))}" if body.get("note") else ""
+    note = f" Note: {_ended(str(body['note']))}" if body.get("note") else ""
     return (
         f"Protest {entry.id}{again}{who} against revision "
         f"{_table(body.get('attempt')).get('revision')}: {claim_words(claim)}.{note}"
@@ -212,7 +221,7 @@ def _ruled(entry: Entry, closed: set[str]) -> str:
         "cannot decide": "the footage cannot decide",
     }.get(str(ruling.get("outcome")), str(ruling.get("outcome")))
     who = f" by {ruling['by']}" if ruling.get("by") else ""
-    note = f" {_ended(str(ruling['note']))}" if ruling.get("note") else ""
+    note = f" Note: {_ended(str(ruling['note']))}" if ruling.get("note") else ""
     return (
         f"Ruling {entry.id}{who} on protest {_table(body.get('protest')).get('id')}, "
         f"{claim_words(claim)}: {outcome}{probability_words(ruling.get('probability'))}. The "
