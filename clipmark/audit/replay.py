@@ -202,6 +202,7 @@ def replay_attempt(
     *,
     progress: Progress | None = None,
     known: dict[str, ReadingReplay] | None = None,
+    clip_path: Path | None = None,
 ) -> AttemptReplay:
     """Repeat every reading of one revision of an attempt.
 
@@ -214,6 +215,8 @@ def replay_attempt(
         Called with frames done and frames in all, of a crawl.
     known : dict, optional
         Readings repeated already, by what they were measured from; added to.
+    clip_path : Path, optional
+        Where the attempt's clip lies, when not in the folder; of the recorded content.
 
     Returns
     -------
@@ -231,7 +234,7 @@ def replay_attempt(
     full = []
     for place, reading in enumerate(attempt.readings):
         key = f"{reading.model_dump_json()} {attempt.declared and attempt.declared.to_body()}"
-        path, missing = _clip_of(event, attempt, reading, place)
+        path, missing = _clip_of(event, attempt, reading, place, clip_path)
         if missing is not None:
             repeated = missing
         elif key in known:
@@ -266,9 +269,12 @@ def replay_attempt(
 
 
 def _clip_of(
-    event: EventFolder, attempt: Attempt, reading: Reading, place: int
+    event: EventFolder, attempt: Attempt, reading: Reading, place: int, given: Path | None
 ) -> tuple[Path | None, ReadingReplay | None]:
     """The clip of a reading, hashed anew; or what to say where it is not there."""
+    own = attempt.clip is not None and attempt.clip.sha256 == reading.clip_sha256
+    if given is not None and own:
+        return given, None
     named = [item for item in (attempt.clip, *(x.clip for x in attempt.further_clips)) if item]
     wanted = next((item for item in named if item.sha256 == reading.clip_sha256), None)
     note = ""

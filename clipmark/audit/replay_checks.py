@@ -10,7 +10,7 @@ from typing import cast
 from pydantic import JsonValue
 
 from clipmark.errors import LensError, RecordError
-from clipmark.geometry.lens import Lens
+from clipmark.measure.lens_file import load_lens
 from clipmark.record.canonical import JsonObject
 from clipmark.record.chain import Entry
 from clipmark.record.models import Attempt, LensRecord, Rules
@@ -78,7 +78,7 @@ def check_lens(attempt: Attempt, reading: Reading, entries: Sequence[Entry]) -> 
         )
     try:
         record = as_model(LensRecord, held.body, f"lens {held.id}")
-        file, own = Lens.from_dict(record.lens), Lens.from_dict(used)
+        file, own = load_lens(record.lens).to_dict(), load_lens(used).to_dict()
     except (RecordError, LensError) as error:
         return LensCheck(None, f"The lens cannot be compared: {error}.")
     different = _lens_differences(file, own)
@@ -91,30 +91,30 @@ def check_lens(attempt: Attempt, reading: Reading, entries: Sequence[Entry]) -> 
     )
 
 
-def _lens_differences(file: Lens, own: Lens) -> list[str]:
-    told = []
-    for name in ("model", "image_size", "focal"):
-        if getattr(file, name) != getattr(own, name):
-            told.append(
-                f"{name.replace('_', ' ')} {getattr(own, name)}, file {getattr(file, name)}"
-            )
-    if file.model == own.model:
-        told += [
-            f"{name} {mine:.9g}, file {theirs:.9g}"
-            for name, mine, theirs in zip(file.names, own.params, file.params, strict=True)
-            if not _close(float(mine), float(theirs))
-        ]
-        told += [] if _same_covariance(file, own) else ["its covariance"]
-    return told
-
-
-def _same_covariance(file: Lens, own: Lens) -> bool:
-    if file.covariance is None or own.covariance is None:
-        return file.covariance is None and own.covariance is None
-    return file.covariance.shape == own.covariance.shape and all(
-        _close(float(a), float(b), floor=0.0)
-        for a, b in zip(file.covariance.ravel(), own.covariance.ravel(), strict=True)
+def _lens_differences(file: Mapping[str, object], own: Mapping[str, object]) -> list[str]:
+    """What two lenses, in their whole JSON form, say differently."""
+    old, new = _numbers_of(file), _numbers_of(own)
+    told = [
+        f"{name.replace('_', ' ')} {own.get(name)}, file {file.get(name)}"
+        for name in ("model", "image_size", "focal")
+        if file.get(name) != own.get(name)
+    ]
+    told += [
+        f"{name} {new[name]:.9g}, file {old[name]:.9g}"
+        for name in new
+        if name in old and not _close(new[name], old[name])
+    ]
+    matrices = [_flat(cast(JsonValue, lens.get("covariance"))) for lens in (file, own)]
+    same = len(matrices[0]) == len(matrices[1]) and all(
+        _close(a, b, floor=0.0) for a, b in zip(*matrices, strict=True)
     )
+    return told if same else [*told, "its covariance"]
+
+
+def _numbers_of(lens: Mapping[str, object]) -> dict[str, float]:
+    distortion = cast("dict[str, float]", lens["distortion"])
+    centre = {name: float(cast(float, lens[name])) for name in ("fx", "fy", "cx", "cy")}
+    return centre | {name: float(value) for name, value in distortion.items()}
 
 
 def changed_marks(attempt: Attempt, reading: Reading) -> tuple[str, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from clipmark.cli import audit_verify
+from clipmark.cli import audit_replay, audit_verify
 
 app = typer.Typer(
     name="audit",
@@ -19,4 +19,5 @@ def root() -> None:
     """A disputed result: repeat it, have it marked again blind, rule on a claim, hand it over."""
 
 
+app.command("replay")(audit_replay.run)
 app.command("verify")(audit_verify.run)
