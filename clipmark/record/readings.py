@@ -45,6 +45,14 @@ _PARTS = {  # name in the journal -> distributions that bring it
 }
 
 
+def unit_split(name: str) -> tuple[str, str]:
+    """A name without its unit, and the unit: ``mean_speed_mm_s`` is ``mean_speed, mm_s``."""
+    for unit in _UNITS:
+        if name.endswith(unit):
+            return name.removesuffix(unit), unit[1:]
+    return name, ""
+
+
 def versions_in_use() -> dict[str, str]:
     """Versions of what a reading depends on: clipmark, and the libraries that decode and count."""
     found = {"clipmark": __version__}
