@@ -125,8 +125,8 @@ def make_bundle(
         )
         made = _write(record, gathered, by, note, target)
     if key is not None:
-        place = plain(made.manifest.attempt)
-        statement = statement_of(made.sha256, plain(made.manifest.head), place)
+        told = made.manifest
+        statement = statement_of(made.sha256, plain(told.head), plain(told.attempt))
         try:
             disk.create_file(signature, signature_file(key, statement))
         except FileExistsError:

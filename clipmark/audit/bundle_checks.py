@@ -10,7 +10,6 @@ import contextlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 from clipmark import __version__
 from clipmark.audit.bundle_frames import MAX_PNG_BYTES, from_png
@@ -25,6 +24,7 @@ from clipmark.audit.bundle_record import (
     contradicting,
     read_record,
 )
+from clipmark.audit.bundle_stage import Stage, stage_of
 from clipmark.audit.bundle_zip import (
     Bytes,
     Container,
@@ -38,39 +38,8 @@ from clipmark.record import disk
 from clipmark.record.chain import read_chain
 from clipmark.record.texts import plain
 
-Outcome = Literal["confirmed", "repacked", "failed", "not checked"]
 MAX_JOURNAL_BYTES = 1 << 30
 MAX_TEXT_BYTES = 256 << 20
-_SHOWN = 6
-
-
-@dataclass(frozen=True)
-class Stage:
-    """One step of checking.
-
-    Attributes
-    ----------
-    name : str
-    outcome : {'confirmed', 'repacked', 'failed', 'not checked'}
-    sentence : str
-        What it confirms, or what was found.
-    details : tuple of str
-        Every single finding.
-    """
-
-    name: str
-    outcome: Outcome
-    sentence: str
-    details: tuple[str, ...] = ()
-
-    def to_dict(self) -> dict[str, object]:
-        """As plain data."""
-        return {
-            "stage": self.name,
-            "outcome": self.outcome,
-            "sentence": self.sentence,
-            "details": list(self.details),
-        }
 
 
 @dataclass(frozen=True)
@@ -80,13 +49,14 @@ class Integrity:
     Attributes
     ----------
     stages : tuple of Stage
-    manifest : Manifest
+    manifest : Manifest or None
+        None where checking stopped before it was read.
     record : BundleRecord or None
         None where the journal cannot be read.
     """
 
     stages: tuple[Stage, ...]
-    manifest: Manifest
+    manifest: Manifest | None
     record: BundleRecord | None
 
     @property
@@ -124,9 +94,7 @@ def opened(source: Path | bytes | bytearray) -> Iterator[Container]:
         raise disk.explain(error, "read the bundle", source) from error
 
 
-def integrity_of(
-    source: Path | bytes | bytearray, *, stop_at_first: bool = False
-) -> Integrity:
+def integrity_of(source: Path | bytes | bytearray, *, stop_at_first: bool = False) -> Integrity:
     """Check everything that needs no decoding of the clip.
 
     Parameters
@@ -154,8 +122,10 @@ def check_integrity(container: Container, *, stop_at_first: bool = False) -> Int
                 f"this ZIP file holds no {name}, so it is no bundle of clipmark; give the file "
                 "that `clipmark audit bundle` wrote"
             )
+    stages = [_container_stage(container)]
+    if stop_at_first and stages[0].outcome == "failed":
+        return Integrity(tuple(stages), None, None)
     digests = {name: container.digest(name) for name in container.members}
-    stages = [_container_stage(container, digests)]
     manifest_bytes = container.read(MANIFEST, MAX_MANIFEST_BYTES)
     manifest = read_manifest(manifest_bytes)
     record: BundleRecord | None = None
@@ -176,32 +146,25 @@ def check_integrity(container: Container, *, stop_at_first: bool = False) -> Int
     return Integrity(tuple(stages), manifest, record)
 
 
-def _stage(name: str, findings: list[str], good: str, bad: str) -> Stage:
-    if not findings:
-        return Stage(name, "confirmed", good)
-    shown = "; ".join(findings[:_SHOWN])
-    more = f"; and {len(findings) - _SHOWN} more" if len(findings) > _SHOWN else ""
-    return Stage(name, "failed", f"{bad}: {shown}{more}.", tuple(findings))
-
-
-def _container_stage(container: Container, digests: Mapping[str, Digest]) -> Stage:
+def _container_stage(container: Container) -> Stage:
+    """The sums of the ZIP form itself, which are quick, and the bytes between the files."""
     wrong = [
         f"{name} was changed after it was packed"
-        for name, digest in sorted(digests.items())
-        if digest.crc32 != container.members[name].crc32
+        for name, member in sorted(container.members.items())
+        if container.crc32(name) != member.crc32
     ]
-    if not wrong and not container.is_canonical(digests):
+    if not wrong and not container.is_canonical():
         return Stage(
             "container",
             "repacked",
             "The file was packed again, or its list of files was touched, since clipmark wrote it; "
             "what the files hold is judged below.",
         )
-    return _stage(
+    return stage_of(
         "container",
         wrong,
-        f"The container is as clipmark writes it: {len(digests)} files, none of which could reach "
-        "out of its folder or grow on unpacking.",
+        f"The container is as clipmark writes it: {len(container.members)} files, none of which "
+        "could reach out of its folder or grow on unpacking.",
         "The container does not fit its own sums",
     )
 
@@ -227,17 +190,16 @@ def _files_stage(
         found.append(f"{SUMS} is missing")
     elif container.read(SUMS, MAX_MANIFEST_BYTES) != sums_of(digests):
         found.append(f"{SUMS} was changed, or does not fit the files")
-    return _stage(
+    return stage_of(
         "files",
         found,
-        f"Every file is the one that the manifest lists, by size and SHA-256 ({len(listed)} files).",
+        f"Every file is the one that the manifest lists, by size and SHA-256 "
+        f"({len(listed)} files).",
         "The files are not those that the manifest lists",
     )
 
 
-def _journal_stage(
-    container: Container, manifest: Manifest
-) -> tuple[Stage, BundleRecord | None]:
+def _journal_stage(container: Container, manifest: Manifest) -> tuple[Stage, BundleRecord | None]:
     bad = "The journal in the bundle is not whole"
     data = container.read(JOURNAL, MAX_JOURNAL_BYTES)
     try:
@@ -245,7 +207,7 @@ def _journal_stage(
     except ClipmarkError as error:
         chain, _ = read_chain(data)
         faults = [f"journal {fault}" for fault in chain.faults]
-        return _stage("journal", [*faults, str(error).rstrip(".")], "", bad), None
+        return stage_of("journal", [*faults, str(error).rstrip(".")], "", bad), None
     found = [f"journal {fault}" for fault in record.chain.faults]
     if len(record.members[JOURNAL]) != len(data):
         found.append("its last line is torn")
@@ -261,7 +223,7 @@ def _journal_stage(
         f"The journal is whole: {record.chain.lines} lines, each made before the one after it; "
         f"head {record.head['sha256']}."
     )
-    return _stage("journal", found, good, bad), record
+    return stage_of("journal", found, good, bad), record
 
 
 def _record_stage(
@@ -286,7 +248,7 @@ def _record_stage(
         f"two readings give different fingerprints of frame {ordinal}"
         for ordinal in contradicting(record.attempt)
     ]
-    return _stage(
+    return stage_of(
         "record",
         found,
         f"Attempt {record.entry.id}, revision {record.entry.revision}, stands in line "
@@ -359,7 +321,7 @@ def _clip_stage(
         found.append(f"{clip.member} is missing")
     elif digests[clip.member].sha256 != wanted.sha256:
         found.append(f"{clip.member} is not the clip that was recorded (SHA-256 {wanted.sha256})")
-    return _stage(
+    return stage_of(
         "clip",
         found,
         f"The clip is byte for byte the one that was recorded ({clip.sha256}).",
@@ -392,7 +354,7 @@ def _frames_stage(
             found.append(f"{told.member} has another size than the manifest says")
     count = len(manifest.frames)
     pictures = "The picture shows" if count == 1 else f"All {count} pictures show"
-    return _stage(
+    return stage_of(
         "frames",
         found,
         f"{pictures} what was measured on, by the fingerprints in the journal.",
@@ -420,7 +382,7 @@ def _page_stage(
             found.append(PAGE)
     except ClipmarkError as error:
         found.append(str(error))
-    return _stage(
+    return stage_of(
         "page",
         found,
         "The page to read first says what record and manifest say.",

@@ -12,6 +12,7 @@ import hashlib
 import struct
 import zlib
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 
@@ -55,7 +56,7 @@ def stored_frame(frame: Frame, upright: UprightTransform) -> StoredFrame:
         luma = luma[:, ::-1]
     if upright.transpose:
         luma = luma.swapaxes(0, 1)
-    found = StoredFrame(np.ascontiguousarray(luma), frame.bit_depth)
+    found = StoredFrame(cast(Luma, np.ascontiguousarray(luma)), frame.bit_depth)
     if found.fingerprint != frame.fingerprint:
         raise AuditError(
             f"frame {frame.ordinal} cannot be written so that it proves itself; this is a fault "
@@ -126,7 +127,7 @@ def from_png(data: bytes, bit_depth: int, name: str) -> StoredFrame:
     values = np.ascontiguousarray(rows[:, 1:]).view(np.uint8 if bits == 8 else np.dtype(">u2"))
     if bits == 16:
         return StoredFrame(values.astype(np.uint16), bit_depth)
-    return StoredFrame(values, bit_depth)
+    return StoredFrame(cast(Luma, values), bit_depth)
 
 
 def _parts(data: bytes) -> tuple[bytes, bytes]:
@@ -137,9 +138,10 @@ def _parts(data: bytes) -> tuple[bytes, bytes]:
     for kind in (b"IHDR", b"IDAT", b"IEND"):
         (size,) = struct.unpack_from(">I", data, place)
         content = data[place + 8 : place + 8 + size]
-        if data[place + 4 : place + 8] != kind or _chunk(kind, content) != data[
-            place : place + 12 + size
-        ]:
+        if (
+            data[place + 4 : place + 8] != kind
+            or _chunk(kind, content) != data[place : place + 12 + size]
+        ):
             raise ValueError("broken blocks")
         found.append(content)
         place += 12 + size

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 SUMS_COMMAND = "sha256sum -c SHA256SUMS"
 
-CHAIN_PROGRAM = '''\
+CHAIN_PROGRAM = """\
 import hashlib
 before = "0" * 64
 for number, line in enumerate(open("record/journal.jsonl", "rb"), 1):
@@ -19,9 +19,9 @@ for number, line in enumerate(open("record/journal.jsonl", "rb"), 1):
         raise SystemExit(f"line {number} does not follow the line before it")
     before = own
 print("the chain is whole; its head is", before)
-'''
+"""
 
-FRAME_PROGRAM = '''\
+FRAME_PROGRAM = """\
 import array, hashlib, struct, sys, zlib
 data, depth = open(sys.argv[1], "rb").read(), int(sys.argv[2])
 width, height, bits = struct.unpack(">2IB", data[16:25])
@@ -34,9 +34,9 @@ if bits == 16:
     values.byteswap()
     luma = values.tobytes()
 print(hashlib.sha256(struct.pack("<3I", width, height, depth) + luma).hexdigest())
-'''
+"""
 
 LINE_COMMAND = (
-    "sed -n {seq}p record/journal.jsonl | sed 's/,\"sha256\":\"[0-9a-f]*\"}}$/}}/' "
+    'sed -n {seq}p record/journal.jsonl | sed \'s/,"sha256":"[0-9a-f]*"}}$/}}/\' '
     "| tr -d '\\n' | sha256sum"
 )

@@ -47,7 +47,7 @@ def page_of(record: BundleRecord, manifest: Manifest) -> bytes:
         "<!DOCTYPE html>",
         '<html lang="en"><head><meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; "
+        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; '
         "img-src 'self' file: data:; style-src 'unsafe-inline'\">",
         f"<title>{escape(title)}</title><style>{_STYLE}</style></head><body><main>",
         f"<h1>{escape(title)}</h1>",
@@ -104,8 +104,8 @@ def _opening(record: BundleRecord, manifest: Manifest) -> Iterator[str]:
     if manifest.note:
         yield _p(manifest.note)
     yield _p(
-        "You need not trust whoever gave it to you. Below is what was called and measured, then how "
-        "you can check it yourself, and last what no such bundle can show."
+        "You need not trust whoever gave it to you. Below is what was called and measured, then "
+        "how you can check it yourself, and last what no such bundle can show."
     )
 
 
@@ -115,8 +115,9 @@ def _claims(record: BundleRecord) -> Iterator[str]:
     for entry in record.protests:
         protest = as_model(Protest, entry.body, f"protest {entry.id}")
         when = f" on {protest.lodged_at}" if protest.lodged_at else ""
-        told.append(f"{_claim(protest.claim)} (protest {entry.id}, revision {entry.revision}, "
-                    f"handed in{when})" + (f": {protest.note}" if protest.note else ""))  # fmt: skip
+        note = f": {protest.note}" if protest.note else ""
+        which = f"protest {entry.id}, revision {entry.revision}, handed in{when}"
+        told.append(f"{_claim(protest.claim)} ({which}){note}")
     if not told and record.attempt.claim is not None:
         told.append(_claim(record.attempt.claim))
     yield _list(told) if told else _p("No claim against this attempt is in the journal.")
@@ -194,8 +195,8 @@ def _deciding(attempt: Attempt) -> Iterator[str]:
             if reading.number(name) is not None and u95 is not None:
                 told.append(
                     f"The {words_of(name)} lies between {_interval(reading, name, u95)} with 95 % "
-                    "confidence. A limit outside that stretch can be decided from this footage; one "
-                    "inside it cannot, whichever end it is nearer to."
+                    "confidence. A limit outside that stretch can be decided from this footage; "
+                    "one inside it cannot, whichever end it is nearer to."
                 )
     told += [
         "What lies outside the picture, or between two frames, was not seen by the camera.",
@@ -235,7 +236,9 @@ def _pictures(manifest: Manifest) -> Iterator[str]:
     if not drawn:
         return
     yield "<h2>The frames</h2>"
-    yield _p("Unpack the bundle to see them here. Dashed lines are as marked, solid ones as measured.")
+    yield _p(
+        "Unpack the bundle to see them here. Dashed lines are as marked, solid ones as measured."
+    )
     for frame in drawn:
         words = f"Frame {frame.frame}: {', '.join(frame.roles)}"
         yield (
@@ -254,8 +257,8 @@ def _contents(manifest: Manifest) -> Iterator[str]:
         told.append(
             f"{clip.member}: frames {clip.cut.frames_before} to "
             f"{clip.cut.frames_before + clip.cut.frames - 1} of the clip, cut out without coding "
-            f"them anew; {clip.cut.frames_before} frames before them, sound, place and notes of the "
-            "camera were left out"
+            f"them anew; {clip.cut.frames_before} frames before them, sound, place and notes of "
+            "the camera were left out"
         )
     if clip is not None and clip.not_cut_because:
         told.append(f"the clip is whole although a cut was asked for: {clip.not_cut_because}")

@@ -302,8 +302,9 @@ def _budget(readings: tuple[Reading, ...]) -> bytes:
 
 def _budget_row(place: int, measure: str, value: str, row: Mapping[str, JsonValue]) -> list[str]:
     name = next((key for key in sorted(row) if key == "u" or key.startswith("u_")), "")
-    cells = (place, measure, value, row.get("source"), row.get("kind"), row.get(name),
-             name.removeprefix("u").removeprefix("_"), row.get("dof"), row.get("advice"))  # fmt: skip
+    unit = name.removeprefix("u").removeprefix("_")
+    told = (row.get("source"), row.get("kind"), row.get(name), unit, row.get("dof"))
+    cells = (place, measure, value, *told, row.get("advice"))
     return [_cell(cell) for cell in cells]
 
 

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Callable
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from clipmark.audit.bundle_checks import MAX_TEXT_BYTES, Stage
+from clipmark.audit.bundle_checks import MAX_TEXT_BYTES
 from clipmark.audit.bundle_manifest import Manifest
-from clipmark.audit.bundle_record import BundleRecord
+from clipmark.audit.bundle_stage import Stage
 from clipmark.audit.bundle_zip import Container
-from clipmark.audit.repeat import repeat_crawl, true_fps_of
-from clipmark.clip import open_clip
 from clipmark.errors import ClipmarkError
 from clipmark.measure.crawl_table import write_table
 
@@ -24,38 +22,37 @@ OF_THE_CLIP = ("frame",)  # counted from the first frame of the whole clip
 
 def trace_stage(
     container: Container,
-    place: Path,
+    work: Path,
     manifest: Manifest,
-    record: BundleRecord,
+    tables: Mapping[int, pd.DataFrame],
     shift: int,
-    progress: Callable[[int, int], None] | None,
 ) -> Stage:
-    """Measure every crawl once more and compare its trace, row by row.
+    """Compare the trace of every crawl with the one measured here, row by row.
 
     Parameters
     ----------
     container : Container
         The bundle.
-    place : Path
-        Its clip, unpacked into a private folder, in which the new trace is written.
-    manifest, record
-        Of the bundle.
+    work : Path
+        A private folder, in which the new trace is written.
+    manifest : Manifest
+    tables : mapping
+        Traces measured here, by the place of the reading from 1.
     shift : int
         Frames that were cut off.
-    progress : callable or None
     """
     found = []
     for member in manifest.traces:
         number = int(member.removeprefix("trace/crawl-").removesuffix(".csv"))
-        reading = record.attempt.readings[number - 1]
+        if number not in tables:
+            found.append(f"{member} could not be measured again")
+            continue
         try:
-            with open_clip(place, true_fps=true_fps_of(record.attempt, reading)) as clip:
-                crawl = repeat_crawl(clip, record.attempt, reading, shift=shift, progress=progress)
-            write_table(crawl.table, place.with_name("trace.csv"))
-            now = place.with_name("trace.csv").read_bytes()
+            write_table(tables[number], work / "trace.csv")
+            now = (work / "trace.csv").read_bytes()
             then = container.read(member, MAX_TEXT_BYTES)
             if then != now:
-                found += _differences(member, then, now, shift, reading.t_s or 0.0)
+                found += _differences(member, then, now, shift)
         except (ClipmarkError, ValueError) as error:
             found.append(f"{member} ({str(error).rstrip('.')})")
     if found:
@@ -66,7 +63,7 @@ def trace_stage(
     return Stage("trace", "confirmed", "The trace of travel and speed comes out again.")
 
 
-def _differences(member: str, then: bytes, now: bytes, shift: int, t_s: float) -> list[str]:
+def _differences(member: str, then: bytes, now: bytes, shift: int) -> list[str]:
     """Columns that differ by more than the decimals they are written with."""
     old, new = pd.read_csv(io.BytesIO(then)), pd.read_csv(io.BytesIO(now))
     if list(old.columns) != list(new.columns) or len(old) != len(new):

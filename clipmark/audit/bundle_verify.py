@@ -13,9 +13,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from clipmark.audit.bundle_checks import Integrity, Stage, check_integrity, opened
+import pandas as pd
+
+from clipmark.audit.bundle_checks import Integrity, check_integrity, opened
 from clipmark.audit.bundle_manifest import Manifest, software_in_use
 from clipmark.audit.bundle_record import BundleRecord
+from clipmark.audit.bundle_stage import Stage
 from clipmark.audit.bundle_trace import trace_stage
 from clipmark.audit.bundle_zip import Container
 from clipmark.audit.repeat import true_fps_of
@@ -27,8 +30,7 @@ from clipmark.record import disk
 from clipmark.record.texts import plain
 
 Progress = Callable[[int, int], None]
-_SHORTEST_HEAD = 12  # digits of a hash that nobody hits by chance
-_DIGITS = re.compile(r"[0-9a-f]{12,64}")
+_DIGITS = re.compile(r"[0-9a-f]{12,64}")  # nobody hits twelve by chance
 
 
 @dataclass(frozen=True)
@@ -128,18 +130,18 @@ def verify_bundle(
     replays: list[ReadingReplay] = []
     with opened(path) as container:
         integrity = check_integrity(container)
+        manifest = integrity.manifest
+        assert manifest is not None, "nothing was left out"
         stages = list(integrity.stages)
         if integrity.record is not None:
-            more, replays = _decoded(container, integrity, integrity.record, progress)
+            more, replays = _decoded(container, integrity, manifest, integrity.record, progress)
             stages += more
     sha256 = disk.file_sha256(path)
-    signature = _signature_stage(path, sha256, integrity.manifest, key)
+    signature = _signature_stage(path, sha256, manifest, key)
     published = _head_stage(integrity.record, wanted)
     stages += [signature, published]
     vouched = "confirmed" in (signature.outcome, published.outcome)
-    return BundleCheck(
-        path, sha256, tuple(stages), tuple(replays), integrity.manifest, _cannot_tell(vouched)
-    )
+    return BundleCheck(path, sha256, tuple(stages), tuple(replays), manifest, _cannot_tell(vouched))
 
 
 def _head_digits(head: str) -> str:
@@ -153,10 +155,14 @@ def _head_digits(head: str) -> str:
 
 
 def _decoded(
-    container: Container, integrity: Integrity, record: BundleRecord, progress: Progress | None
+    container: Container,
+    integrity: Integrity,
+    manifest: Manifest,
+    record: BundleRecord,
+    progress: Progress | None,
 ) -> tuple[list[Stage], list[ReadingReplay]]:
     """Stages that need the clip decoded."""
-    clip = integrity.manifest.clip
+    clip = manifest.clip
     changed = any(stage.name == "clip" and stage.outcome == "failed" for stage in integrity.stages)
     if clip is None or clip.member not in container.members:
         why = "there is no clip in the bundle"
@@ -171,7 +177,7 @@ def _decoded(
                         sink.write(chunk)
             except OSError as error:
                 raise disk.explain(error, "put the clip for decoding", place) from error
-            return _from_clip(container, place, integrity.manifest, record, progress)
+            return _from_clip(container, place, manifest, record, progress)
     return [
         Stage("decoded", "not checked", f"No frame was decoded here: {why}."),
         Stage("readings", "not checked", f"No reading was repeated: {why}."),
@@ -189,10 +195,17 @@ def _from_clip(
     cut = manifest.clip.cut
     shift = 0 if cut is None else cut.frames_before
     stages = [_decoded_stage(place, manifest, record, shift)]
-    replays = replay_readings(record.attempt, place, shift=shift, progress=progress)
+    tables: dict[int, pd.DataFrame] = {}
+    replays = replay_readings(
+        record.attempt,
+        place,
+        shift=shift,
+        progress=progress,
+        crawled=lambda number, crawl: tables.update({number + 1: crawl.table}),
+    )
     stages.append(_readings_stage(replays))
     if manifest.traces:
-        stages.append(trace_stage(container, place, manifest, record, shift, progress))
+        stages.append(trace_stage(container, place.parent, manifest, tables, shift))
     return stages, replays
 
 

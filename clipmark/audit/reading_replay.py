@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Literal, cast
 
@@ -21,12 +22,14 @@ from clipmark.audit.value_words import number_words, words_of
 from clipmark.audit.versions import VersionDifference, versions_that_differ
 from clipmark.clip import Clip, open_clip
 from clipmark.errors import ClipmarkError
+from clipmark.measure.crawl import CrawlReading
 from clipmark.record.canonical import JsonObject
 from clipmark.record.models import Attempt
 from clipmark.record.readings import Reading
 from clipmark.record.texts import plain
 
 Progress = Callable[[int, int], None]
+Crawled = Callable[[int, CrawlReading], None]  # place of the reading among the attempt's, crawl
 Outcome = Literal[
     "equal",
     "within rounding",
@@ -158,6 +161,7 @@ def replay_readings(
     shift: int = 0,
     time_shift_s: float | None = None,
     progress: Progress | None = None,
+    crawled: Crawled | None = None,
 ) -> list[ReadingReplay]:
     """Repeat every reading of an attempt on one clip file.
 
@@ -172,6 +176,8 @@ def replay_readings(
         Seconds that were cut off with them; told by the reading's own frame when not given.
     progress : callable, optional
         Called with frames done and frames in all, of a crawl.
+    crawled : callable, optional
+        Given every crawl as it is measured, with its trace, and the place of its reading.
 
     Returns
     -------
@@ -188,6 +194,7 @@ def replay_readings(
             shift=shift,
             time_shift_s=time_shift_s,
             progress=progress,
+            crawled=crawled,
         )
         for place, reading in enumerate(attempt.readings)
     ]
@@ -202,6 +209,7 @@ def replay_reading(
     shift: int = 0,
     time_shift_s: float | None = None,
     progress: Progress | None = None,
+    crawled: Crawled | None = None,
 ) -> ReadingReplay:
     """Repeat one reading; see `replay_readings`."""
     empty = ReadingReplay(
@@ -219,7 +227,10 @@ def replay_reading(
                 same_file=clip.sha256 == reading.clip_sha256,
             )
             try:
-                return _repeated(clip, attempt, reading, checked, shift, time_shift_s, progress)
+                kept = None if crawled is None else partial(crawled, place)
+                repeat = partial(repeat_reading, shift=shift, progress=progress, crawled=kept)
+                now = cast(JsonObject, plain(repeat(clip, attempt, reading)))
+                return _compared(reading, now, checked, shift, time_shift_s)
             except (ClipmarkError, LinAlgError, ArithmeticError) as error:
                 return _refused(checked, str(error))
     except ClipmarkError as error:  # the file itself, or its declared rate
@@ -272,19 +283,13 @@ def _check_frames(clip: Clip, reading: Reading, shift: int) -> tuple[FrameCheck,
     return tuple(found.values())
 
 
-def _repeated(
-    clip: Clip,
-    attempt: Attempt,
+def _compared(
     reading: Reading,
+    now: JsonObject,
     empty: ReadingReplay,
     shift: int,
     time_shift_s: float | None,
-    progress: Progress | None,
 ) -> ReadingReplay:
-    now = cast(
-        JsonObject,
-        plain(repeat_reading(clip, attempt, reading, shift=shift, progress=progress)),
-    )
     if time_shift_s is None:
         then_s, now_s = reading.t_s, now.get("t_s")
         known = shift and then_s is not None and isinstance(now_s, (int, float))

@@ -43,6 +43,7 @@ def repeat_reading(
     *,
     shift: int = 0,
     progress: Progress | None = None,
+    crawled: Callable[[CrawlReading], None] | None = None,
 ) -> dict[str, object]:
     """Measure once more from the stored marks and settings.
 
@@ -57,6 +58,8 @@ def repeat_reading(
         Frames that were cut off before the first frame of `clip`; taken off every ordinal.
     progress : callable, optional
         Called with frames done and frames in all, of a crawl.
+    crawled : callable, optional
+        Given a crawl as soon as it is measured, with its trace.
 
     Returns
     -------
@@ -78,7 +81,10 @@ def repeat_reading(
     try:
         if reading.measure == "angle":
             return _angle(clip, attempt, reading, shift)
-        return repeat_crawl(clip, attempt, reading, shift=shift, progress=progress).to_dict()
+        crawl = repeat_crawl(clip, attempt, reading, shift=shift, progress=progress)
+        if crawled is not None:
+            crawled(crawl)
+        return crawl.to_dict()
     except (KeyError, TypeError, IndexError) as error:
         raise AuditError(
             f"the {reading.measure} reading does not hold what it takes to repeat it "

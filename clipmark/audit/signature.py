@@ -1,7 +1,7 @@
 """Signatures of bundles: who vouches that these bytes are the ones that were handed over.
 
-Ed25519 (RFC 8032) by the library `cryptography`, which is an extra and is loaded only when something
-is signed or a signature checked. The signature is a small file beside the bundle; what is signed
+Ed25519 (RFC 8032) by the library `cryptography`, an extra that is loaded only when something is
+signed or a signature checked. The signature is a small file beside the bundle; what is signed
 is a statement that holds the hash of the bundle, the head of its journal and the attempt.
 """
 
@@ -115,9 +115,7 @@ def new_key(path: Path) -> tuple[Path, str]:
             raise FolderError(f"{place} is there already; a key is never replaced, "
                               "give another name")  # fmt: skip
     private: Ed25519PrivateKey = library.Ed25519PrivateKey.generate()
-    secret = private.private_bytes(
-        form.Encoding.PEM, form.PrivateFormat.PKCS8, form.NoEncryption()
-    )
+    secret = private.private_bytes(form.Encoding.PEM, form.PrivateFormat.PKCS8, form.NoEncryption())
     public = private.public_key().public_bytes(
         form.Encoding.PEM, form.PublicFormat.SubjectPublicKeyInfo
     )
@@ -169,9 +167,7 @@ def read_private_key(path: Path) -> bytes:
         raise _no_key(path, "private") from error
     if not isinstance(key, library.Ed25519PrivateKey):
         raise _no_key(path, "private")
-    return bytes(
-        key.private_bytes(form.Encoding.Raw, form.PrivateFormat.Raw, form.NoEncryption())
-    )
+    return bytes(key.private_bytes(form.Encoding.Raw, form.PrivateFormat.Raw, form.NoEncryption()))
 
 
 def read_public_key(path: Path) -> bytes:
@@ -212,12 +208,13 @@ def statement_of(bundle_sha256: str, head: JsonValue, attempt: JsonValue) -> Jso
 def signature_file(private_key: bytes, statement: JsonObject) -> bytes:
     """The signature file of a statement."""
     public = _library().Ed25519PrivateKey.from_private_bytes(private_key).public_key()
+    signature = sign(private_key, canonical_bytes(statement))
     told = {
         "format": FORMAT,
         "algorithm": ALGORITHM,
         "public_key": base64.b64encode(public.public_bytes_raw()).decode("ascii"),
         "statement": statement,
-        "signature": base64.b64encode(sign(private_key, canonical_bytes(statement))).decode("ascii"),
+        "signature": base64.b64encode(signature).decode("ascii"),
     }
     return (json.dumps(told, indent=2, sort_keys=True) + "\n").encode("ascii")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from clipmark.cli import audit_replay, audit_verify
+from clipmark.cli import audit_bundle, audit_replay, audit_verify
 
 app = typer.Typer(
     name="audit",
@@ -21,3 +21,5 @@ def root() -> None:
 
 app.command("replay")(audit_replay.run)
 app.command("verify")(audit_verify.run)
+app.command("bundle")(audit_bundle.run)
+app.command("key")(audit_bundle.run_key)

@@ -10,6 +10,7 @@ import typer
 
 from clipmark.audit.journal_check import JournalCheck, check_journal
 from clipmark.cli import options as opt
+from clipmark.cli.audit_bundle import check_bundle
 from clipmark.cli.show import emit_json, progress_bar, screen
 from clipmark.errors import AuditError
 from clipmark.record.layout import JOURNAL_NAME
@@ -42,24 +43,39 @@ def run(
     no_clips: Annotated[
         bool, typer.Option("--no-clips", help="Leave the clips out, which take the longest.")
     ] = False,
+    public_key: Annotated[
+        Path | None,
+        typer.Option(
+            "--public-key",
+            metavar="PUB.pem",
+            help="Of a bundle: the key that should have signed it, known from elsewhere.",
+        ),
+    ] = None,
     as_json: opt.Json = False,
 ) -> None:
     """Check that nothing was changed: the journal line by line, what it refers to, the clips.
 
-    What is found is told, and the exit status is 0 whatever it is; scripts read "whole" (--json).
+    Of a journal, what is found is told, and the exit status is 0 whatever it is; scripts read
+    "whole" (--json). A bundle that is not confirmed gives the exit status 2.
 
     Example: clipmark audit verify tarn-hollow --head 3f9a5c01d2e7
 
     Example: clipmark audit verify tarn-hollow --against friday.zip
+
+    Example: clipmark audit verify a0003.zip --public-key club.pub.pem
     """
     if _is_bundle(what):
-        if head is not None or against is not None or no_clips:
+        if against is not None or no_clips:
             raise AuditError(
-                f"{what} is a bundle of evidence, which is checked whole; leave --head, --against "
-                "and --no-clips out"
+                f"{what} is a bundle of evidence, which is checked whole; leave --against and "
+                "--no-clips out"
             )
-        _verify_bundle(what, as_json)
+        check_bundle(what, public_key=public_key, head=head, as_json=as_json)
         return
+    if public_key is not None:
+        raise AuditError(
+            f"{what} is no bundle of evidence, and only bundles are signed; leave --public-key out"
+        )
     with progress_bar("reading clips", quiet=as_json) as bar:
         task = bar.add_task("reading clips", total=None)
         check = check_journal(
@@ -77,21 +93,16 @@ def run(
 
 def _is_bundle(path: Path) -> bool:
     """A ZIP file that is not a backup of an event, which holds the journal under its own name."""
-    if not path.is_file() or not zipfile.is_zipfile(path):
-        return False
     try:
+        with path.open("rb") as file:
+            if file.read(2) != b"PK":
+                return False
         with zipfile.ZipFile(path) as archive:
             return JOURNAL_NAME not in archive.namelist()
-    except zipfile.BadZipFile:
+    except (zipfile.BadZipFile, ValueError, NotImplementedError):
         return True
-
-
-def _verify_bundle(path: Path, as_json: bool) -> None:
-    """The seam to `clipmark.audit.bundle_verify`."""
-    raise AuditError(
-        f"{path} holds no {JOURNAL_NAME}, so it is no backup of an event; give the event folder, "
-        "its journal or a backup of it"
-    )
+    except OSError:
+        return False
 
 
 def _print(check: JournalCheck) -> None:
