@@ -23,7 +23,7 @@ _STYLE = """
 body { font: 1rem/1.5 system-ui, sans-serif; max-width: 52rem; margin: 2rem auto; padding: 0 1rem;
   color: #111; background: #fff; }
 h1 { font-size: 1.6rem; line-height: 1.25; } h2 { font-size: 1.2rem; margin-top: 2.2rem; }
-table { border-collapse: collapse; width: 100%; } caption { text-align: left; font-weight: 600; }
+table { border-collapse: collapse; width: 100%; margin: 1.2rem 0; } caption { text-align: left; font-weight: 600; }
 th, td { text-align: left; padding: .3rem .8rem .3rem 0; border-bottom: 1px solid #bbb;
   vertical-align: top; }
 td.number { font-variant-numeric: tabular-nums; white-space: nowrap; }
@@ -188,21 +188,25 @@ def _interval(reading: Reading, name: str, u95: float) -> str:
 
 def _deciding(attempt: Attempt) -> Iterator[str]:
     yield "<h2>What the footage can decide, and what it cannot</h2>"
-    told = []
-    for reading in attempt.readings:
-        for name in HEADLINES[reading.measure]:
-            u95 = reading.number(beside(name, "u95"))
-            if reading.number(name) is not None and u95 is not None:
-                told.append(
-                    f"The {words_of(name)} lies between {_interval(reading, name, u95)} with 95 % "
-                    "confidence. A limit outside that stretch can be decided from this footage; "
-                    "one inside it cannot, whichever end it is nearer to."
-                )
-    told += [
-        "What lies outside the picture, or between two frames, was not seen by the camera.",
-        "Whether somebody did what they meant to, and what a rule means, no measurement decides.",
+    measured = [
+        f"the {words_of(name)}: {_interval(reading, name, u95)}"
+        for reading in attempt.readings
+        for name in HEADLINES[reading.measure]
+        if reading.number(name) is not None
+        and (u95 := reading.number(beside(name, "u95"))) is not None
     ]
-    yield _list(told)
+    if measured:
+        yield _p("With 95 % confidence the true values lie in these intervals:")
+        yield _list(measured)
+        yield _p(
+            "Whether a value lies above or below a limit can be decided from this footage when the "
+            "limit lies outside the interval. Well inside it, it cannot be decided, whichever side "
+            "the measured value is on."
+        )
+    yield _p(
+        "What lies outside the picture, or between two frames, the camera did not see. Whether "
+        "somebody did what they meant to, and what a rule means, no measurement decides."
+    )
 
 
 def _rulings(record: BundleRecord) -> Iterator[str]:
@@ -264,6 +268,8 @@ def _contents(manifest: Manifest) -> Iterator[str]:
         told.append(f"the clip is whole although a cut was asked for: {clip.not_cut_because}")
     if clip is not None and clip.holds and clip.cut is None:
         told.append(f"beside its pictures the clip holds {', '.join(clip.holds)}")
+    if manifest.traces:
+        told.append("trace/: travel and speed of a crawl, frame by frame")
     told += [
         f"{JOURNAL}: every line of the event's journal, of other attempts too",
         "record/: marks, readings, budget of uncertainty, lens, stand, rule sheet and session, as "

@@ -1,4 +1,4 @@
-"""``clipmark audit bundle`` and ``audit key``: evidence handed over, and the key to sign it with."""
+"""``clipmark audit bundle`` and ``audit key``: evidence handed over, and a key to sign it with."""
 
 from __future__ import annotations
 
