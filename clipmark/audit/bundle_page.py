@@ -23,7 +23,8 @@ _STYLE = """
 body { font: 1rem/1.5 system-ui, sans-serif; max-width: 52rem; margin: 2rem auto; padding: 0 1rem;
   color: #111; background: #fff; }
 h1 { font-size: 1.6rem; line-height: 1.25; } h2 { font-size: 1.2rem; margin-top: 2.2rem; }
-table { border-collapse: collapse; width: 100%; margin: 1.2rem 0; } caption { text-align: left; font-weight: 600; }
+table { border-collapse: collapse; width: 100%; margin: 1.2rem 0; }
+caption { text-align: left; font-weight: 600; }
 th, td { text-align: left; padding: .3rem .8rem .3rem 0; border-bottom: 1px solid #bbb;
   vertical-align: top; }
 td.number { font-variant-numeric: tabular-nums; white-space: nowrap; }
