@@ -81,7 +81,7 @@ class OtherValue:
         judged = (
             "lies within what both state"
             if self.within
-            else f"lies beyond what both state, {self.ratio:.1f} times as far"
+            else f"lies beyond what both state ({self.ratio:.3g} times it)"
         )
         return (
             f"its {words_of(self.name)} is {number_words(self.other, self.other_u95, self.name)}, "

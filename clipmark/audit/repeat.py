@@ -15,7 +15,7 @@ from clipmark.clip import Clip
 from clipmark.errors import AuditError
 from clipmark.marks import Line, Sheet
 from clipmark.measure.angle import measure_angle
-from clipmark.measure.angle_solve import DRAWS, SEED
+from clipmark.measure.angle_solve import BUDGET_DRAWS, DRAWS, SEED
 from clipmark.measure.crawl import CrawlReading, measure_crawl
 from clipmark.measure.crawl_ruler import SCALE_U_PX
 from clipmark.measure.marked_line import PlacedLine
@@ -117,6 +117,7 @@ def _angle(clip: Clip, attempt: Attempt, reading: Reading, shift: int) -> dict[s
         turning_deg_s=_number(settings, "turning_deg_s") or 0.0,
         seed=SEED if reading.seed is None else reading.seed,
         draws=DRAWS if reading.draws is None else reading.draws,
+        budget_draws=BUDGET_DRAWS if _has_budget(reading) else 0,
     ).to_dict()
 
 
@@ -173,6 +174,12 @@ def _settings(reading: Reading) -> Result:
             f"the {reading.measure} reading does not say how it was measured; it cannot be repeated"
         )
     return found
+
+
+def _has_budget(reading: Reading) -> bool:
+    """Whether it was measured with a budget; a quick look from a program has none."""
+    budget = reading.result.get("budget")
+    return isinstance(budget, dict) and any(budget.values())
 
 
 def _frame(reading: Reading) -> int:
