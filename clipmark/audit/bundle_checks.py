@@ -204,7 +204,7 @@ def _journal_stage(container: Container, manifest: Manifest) -> tuple[Stage, Bun
     data = container.read(JOURNAL, MAX_JOURNAL_BYTES)
     try:
         record = read_record(data, manifest.attempt.id)
-    except ClipmarkError as error:
+    except (ClipmarkError, RecursionError) as error:
         chain, _ = read_chain(data)
         faults = [f"journal {fault}" for fault in chain.faults]
         return stage_of("journal", [*faults, str(error).rstrip(".")], "", bad), None

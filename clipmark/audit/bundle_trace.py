@@ -43,8 +43,8 @@ def trace_stage(
     """
     found = []
     for member in manifest.traces:
-        number = int(member.removeprefix("trace/crawl-").removesuffix(".csv"))
-        if number not in tables:
+        number = next((n for n in tables if member == f"trace/crawl-{n}.csv"), 0)
+        if not number or member not in container.members:
             found.append(f"{member} could not be measured again")
             continue
         try:

@@ -43,7 +43,8 @@ def told_reading(path: Path, frame: int) -> Reading:
     with clipmark.open_clip(path) as clip:
         shown = clip.frame(frame)
         result = {
-            "ramp_deg": 44.98, "ramp_u95_deg": 0.3, "ramp_low95_deg": 44.68, "ramp_high95_deg": 45.28,
+            "ramp_deg": 44.98, "ramp_u95_deg": 0.3,
+            "ramp_low95_deg": 44.68, "ramp_high95_deg": 45.28,
             "frame": frame, "t_s": shown.time_s, "clip_sha256": clip.sha256,
             "fingerprint": shown.fingerprint, "warnings": [], "settings": {"edge_fit": True},
             "budget": {"ramp_deg": [{"source": "level", "kind": "B", "u_deg": 0.15, "dof": None,
