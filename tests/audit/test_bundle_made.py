@@ -21,6 +21,7 @@ from clipmark.audit.bundle_record import JOURNAL, PAGE
 from clipmark.audit.bundle_verify import verify_bundle
 from clipmark.errors import AuditError, FolderError
 from clipmark.record.folder import EventFolder
+from clipmark.record.readings import Reading
 from tests.audit.bundle_small import members_of, small_event, told_reading, write_clip
 
 
@@ -50,10 +51,16 @@ def measured(tmp_path_factory):
     with av.open(str(film), "w") as out:
         stream = out.add_stream("libx264", rate=30)
         stream.width, stream.height, stream.pix_fmt = WIDTH, HEIGHT, "yuv420p"
-        stream.options = {"crf": "14", "g": "30", "keyint_min": "30", "sc_threshold": "0"}
+        stream.options = {
+            "crf": "14",
+            "preset": "veryfast",
+            "g": "30",
+            "keyint_min": "30",
+            "sc_threshold": "0",
+        }
         sound = out.add_stream("aac", rate=48000)
         out.metadata["location"] = "+54.5000-003.1000/"
-        for number in range(90):
+        for number in range(75):
             noisy = picture + draws.normal(0, 1.5, picture.shape)
             grey = np.clip(np.round(noisy), 16, 235).astype(np.uint8)
             planes = np.concatenate([grey, np.full((HEIGHT // 2, WIDTH), 128, np.uint8)])
@@ -73,10 +80,12 @@ def measured(tmp_path_factory):
                for name in ("ramp", "plumb")}  # fmt: skip
     with EventFolder.create(folder / "event", name="Tarn Hollow Pocket Trials") as event:
         with package.open_clip(film) as clip:
-            reading = package.measure_angle(clip, 52, **numbers)
+            reading = package.measure_angle(
+                clip, 52, edge_fit=False, draws=500, view_angle_deg=50, **numbers
+            )
         line = event.save_attempt(
             {"entry": "Dunnock", "test": "ladder", "clip": event.add_clip(film),
-             "readings": [{"measure": "angle", "result": reading.to_dict()}]}, by="Marsh",
+             "readings": [Reading.from_measured("angle", reading.to_dict())]}, by="Marsh",
         )  # fmt: skip
     return folder / "event", line.id, film
 
