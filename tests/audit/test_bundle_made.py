@@ -81,7 +81,13 @@ def measured(tmp_path_factory):
     with EventFolder.create(folder / "event", name="Tarn Hollow Pocket Trials") as event:
         with package.open_clip(film) as clip:
             reading = package.measure_angle(
-                clip, 52, edge_fit=False, draws=500, view_angle_deg=50, **numbers
+                clip,
+                52,
+                edge_fit=False,
+                draws=500,
+                view_angle_deg=50,
+                square_within_deg=1.0,
+                **numbers,
             )
         line = event.save_attempt(
             {"entry": "Dunnock", "test": "ladder", "clip": event.add_clip(film),
