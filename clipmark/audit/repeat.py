@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import cast
 
 from clipmark.clip import Clip
-from clipmark.errors import AuditError
+from clipmark.errors import AuditError, ClipmarkError
 from clipmark.marks import Line, Sheet
 from clipmark.measure.angle import measure_angle
 from clipmark.measure.angle_solve import BUDGET_DRAWS, DRAWS, SEED
@@ -25,6 +25,7 @@ from clipmark.record.readings import Reading
 
 Result = Mapping[str, object]
 Progress = Callable[[int, int], None]
+MOST_DRAWS = 5_000_000  # what a record can make a computer do; 250 times the usual
 REPEATED = ("angle", "crawl")  # measures that can be repeated by this version
 
 
@@ -79,7 +80,9 @@ def repeat_reading(
         if reading.measure == "angle":
             return _angle(clip, attempt, reading, shift)
         return repeat_crawl(clip, attempt, reading, shift=shift, progress=progress).to_dict()
-    except (KeyError, TypeError, IndexError) as error:
+    except ClipmarkError:
+        raise
+    except (KeyError, TypeError, IndexError, ValueError, AttributeError) as error:
         raise AuditError(
             f"the {reading.measure} reading does not hold what it takes to repeat it "
             f"({type(error).__name__}: {error}); it was saved by another program, or changed"
@@ -174,6 +177,11 @@ def _count(reading: Reading, name: str, usual: int) -> int:
     """Seed or draws: beside the result, else in it, else the usual."""
     for value in (getattr(reading, name), reading.result.get(name)):
         if isinstance(value, int):
+            if name == "draws" and not 0 < value <= MOST_DRAWS:
+                raise AuditError(
+                    f"the reading names {value} draws of its Monte Carlo, but 1 to {MOST_DRAWS} "
+                    "can be repeated"
+                )
             return value
     return usual
 
