@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -130,11 +129,18 @@ def _told(entries: Sequence[Entry], further: Sequence[Entry]) -> list[FurtherLin
             what = f"{entry.kind} {entry.id}, revision {entry.revision}"
             before = newest.get((entry.kind, entry.id))
             if entry.kind == "attempt" and before is not None:
-                changes = changes_between(before.body, entry.body)
-                words = [change_words(item) for item in itertools.islice(changes, _CHANGES_SHOWN)]
-                more = len(changes) - _CHANGES_SHOWN
-                words += [f"and {more} more" if more > 0 else ""]
-                what = ": ".join(part for part in (what, "; ".join(filter(None, words))) if part)
+                what = ": ".join(part for part in (what, _changed(before, entry)) if part)
             told.append(FurtherLine(entry.line, str(whole.at), whole.by, what))
         newest[entry.kind, entry.id] = entry
     return told
+
+
+def _changed(before: Entry, entry: Entry) -> str:
+    """What a revision changed, in a few words; nothing of one that is not as it must be."""
+    try:
+        changes = changes_between(before.body, entry.body)
+        words = [change_words(item) for item in changes[:_CHANGES_SHOWN]]
+    except (TypeError, ValueError, KeyError, AttributeError):
+        return ""
+    more = len(changes) - _CHANGES_SHOWN
+    return "; ".join([*words, *([f"and {more} more"] if more > 0 else [])])

@@ -324,12 +324,17 @@ def _sentence(replay: ReadingReplay) -> str:
     found = replay.comparison
     assert found is not None
     what = f"The {replay.measure} reading"
+    others = ""
+    if replay.versions:
+        listed = "; ".join(str(item) for item in replay.versions)
+        others = f"It was taken with other software: {listed}."
     if replay.outcome == "equal":
-        return f"{what} comes back to the last digit."
+        return f"{what} comes back to the last digit. {others}".rstrip()
     if replay.outcome == "within rounding":
         return (
-            f"{what} comes back within rounding (largest relative difference {found.largest:.1g})."
-        )
+            f"{what} comes back within rounding (largest relative difference "
+            f"{found.largest:.1g}). {others}"
+        ).rstrip()
     parts = []
     if replay.outcome == "frame decodes differently":
         parts.append(_frames_words([item for item in replay.frames if not item.agrees]))
@@ -337,9 +342,8 @@ def _sentence(replay: ReadingReplay) -> str:
             parts.append(f"{what} comes back all the same.")
     if found.sameness == "changed":
         parts.append(f"{what} has changed: {differences_words(found)}.")
-    if replay.versions:
-        listed = "; ".join(str(item) for item in replay.versions)
-        parts.append(f"It was taken with other software: {listed}.")
+    if others:
+        parts.append(others)
     elif found.sameness == "changed" and replay.same_file:
         parts.append(
             "The software is of the versions named in the reading, so either the reading was not "

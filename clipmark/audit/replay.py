@@ -279,7 +279,7 @@ def _clip_of(
     wanted = next((item for item in named if item.sha256 == reading.clip_sha256), None)
     note = ""
     if wanted is None and named:
-        wanted = ClipRef(path=named[0].path, sha256=reading.clip_sha256)
+        wanted = ClipRef.model_construct(path=named[0].path, sha256=reading.clip_sha256)
         note = (
             f" The reading was taken on a clip that the attempt does not name (SHA-256 "
             f"{reading.clip_sha256[:16]}...)."

@@ -56,7 +56,12 @@ def replay_stand(
     told = reading.result.get("stand")
     if not isinstance(told, dict) or reading.frame is None:
         return None
-    ref = RecordRef(id=str(told.get("id")), revision=cast(int, told.get("revision") or 1))
+    try:
+        ref = as_model(
+            RecordRef, {name: told.get(name) for name in ("id", "revision")}, "the stand's name"
+        )
+    except RecordError as error:
+        return StandReplay("", 0, None, None, f"The stand cannot be carried over again: {error}.")
     try:
         used = _carried(event, ref, attempt, reading, clip_path)
     except FolderError as error:

@@ -67,10 +67,8 @@ def run(
             "another clip was announced, but not which; name its file (--clip), or leave "
             "--as-another-clip and --recorded-size out"
         )
-    with (
-        EventFolder.open(folder) as event,
-        progress_bar("measuring", quiet=as_json) as bar,
-    ):
+    event = EventFolder.open(folder)  # never closed: nothing is saved, so nothing has to follow
+    with progress_bar("measuring", quiet=as_json) as bar:
         task = bar.add_task("measuring", total=None)
 
         def tell(id: str, done: int, total: int) -> None:

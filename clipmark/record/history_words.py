@@ -101,13 +101,23 @@ def _lines(entries: list[Entry], fault: Fault | None, attempt_id: str) -> Iterat
     for entry in entries:
         if entry.kind == "attempt" and entry.id == attempt_id:
             body: Body = entry.body
-            changes = () if before is None else changes_between(before, body)
-            sentences = _saved(body) if before is None else _revised(entry, changes)
+            changes, sentences = _of_revision(entry, before)
             before = body
         else:
             changes, sentences = (), tuple(_beside(entry, attempt_id, closed))
         if sentences:
             yield _line(entry, sentences, changes, fault)
+
+
+def _of_revision(entry: Entry, before: Body | None) -> tuple[tuple[Change, ...], tuple[str, ...]]:
+    """What a revision changed and says; of one that is not as it must be, that."""
+    try:
+        if before is None:
+            return (), _saved(entry.body)
+        changes = changes_between(before, entry.body)
+        return changes, _revised(entry, changes)
+    except (TypeError, ValueError, KeyError, AttributeError):
+        return (), (f"Revision {entry.revision} is not in a form that this version can read.",)
 
 
 def _line(
@@ -196,7 +206,7 @@ def _beside(entry: Entry, attempt_id: str, closed: set[str]) -> Iterator[str]:
         elif _table(body.get("attempt")).get("id") == attempt_id:
             words = {"protest": _protested, "ruling": _ruled, "blind": _marked_again}[entry.kind]
             yield words(entry, closed)
-    except (RecordError, TypeError, ValueError):
+    except (RecordError, TypeError, ValueError, KeyError, AttributeError):
         yield f"A {entry.kind} record that this version cannot read stands here."
 
 

@@ -137,9 +137,9 @@ def test_a_cut_keeps_pictures_times_and_readings_and_leaves_sound_and_place(meas
             assert short.frame(ordinal - 30).fingerprint == whole.frame(ordinal).fingerprint
     assert file_facts(film).words == ["sound", "the place of recording"]
     assert file_facts(tmp_path / "short.mp4").words == []
-    told = verified_in_another_process(tmp_path / "b.zip")
-    assert told["whole"] is True
-    assert [reading["outcome"] for reading in told["readings"]] == ["equal"]
+    check = verify_bundle(tmp_path / "b.zip")
+    assert check.whole
+    assert [replay.outcome for replay in check.replays] == ["equal"]
 
 
 def verified_in_another_process(path: Path) -> dict:

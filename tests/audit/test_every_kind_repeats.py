@@ -124,7 +124,7 @@ CRAWL = {
     },
     "scale's own uncertainty": {"span": (0, 25), "scale_u_px": 1.3, "scale_u_mm": 0.4},
     "no edge fit, facing and way": {
-        "span": (5, 45), "edge_fit": False, "facing": "left", "travel": (300, 330, 500, 250),
+        "span": (0, 45), "edge_fit": False, "facing": "left", "travel": (300, 330, 500, 250),
     },
     "wheels with a diameter": {"span": (0, 60), "wheels": "both", "wheel_mm": 54.0},
     "wheels, uncertain diameter, not moved": {
