@@ -106,6 +106,11 @@ def make_bundle(
     FolderError
         When the file exists, or something cannot be read or written; nothing half-written stays.
     """
+    if cut and without_clip:
+        raise AuditError(
+            "a cut of the clip (--cut) and no clip at all (--without-clip) were both asked for; "
+            "keep the one you mean"
+        )
     event, target = Path(event), Path(target)
     signature = target.with_name(target.name + SUFFIX)
     for place in (target, *([signature] if sign_with else [])):

@@ -115,9 +115,9 @@ def _claims(record: BundleRecord) -> Iterator[str]:
     told = []
     for entry in record.protests:
         protest = as_model(Protest, entry.body, f"protest {entry.id}")
-        when = f" on {protest.lodged_at}" if protest.lodged_at else ""
+        when = f", handed in {protest.lodged_at}" if protest.lodged_at else ""
         note = f": {protest.note}" if protest.note else ""
-        which = f"protest {entry.id}, revision {entry.revision}, handed in{when}"
+        which = f"protest {entry.id}, revision {entry.revision}{when}"
         told.append(f"{_claim(protest.claim)} ({which}){note}")
     if not told and record.attempt.claim is not None:
         told.append(_claim(record.attempt.claim))
@@ -212,17 +212,25 @@ def _deciding(attempt: Attempt) -> Iterator[str]:
 
 def _rulings(record: BundleRecord) -> Iterator[str]:
     yield "<h2>The ruling</h2>"
-    told = []
+    if not record.rulings:
+        held = record.attempt.ruling
+        yield _p("No ruling is in the journal." if held is None else _outcome(held))
+        return
     for entry in record.rulings:
         ruling = as_model(RulingRecord, entry.body, f"ruling {entry.id}")
-        told.append(f"{_claim(ruling.claim)}: {_outcome(ruling.ruling)} (ruling {entry.id}, "
-                    f"revision {entry.revision})")  # fmt: skip
-    if not told and record.attempt.ruling is not None:
-        told.append(_outcome(record.attempt.ruling))
-    yield _list(told) if told else _p("No ruling is in the journal.")
-    if record.rulings:
-        yield _p("What each was drawn from, and what footage would decide an open one, stands in "
-                 "record/rulings.json.")  # fmt: skip
+        yield _p(
+            f"{_claim(ruling.claim)}: {_outcome(ruling.ruling)} (ruling {entry.id}, revision "
+            f"{entry.revision})"
+        )
+        for title, key in (
+            ("What footage would decide it:", "would_decide"),
+            ("Beside it stands:", "beside"),
+            ("To be read with it:", "notes"),
+        ):
+            lines = ruling.basis.get(key)
+            if isinstance(lines, list) and lines:
+                yield _p(title) + _list(str(line) for line in lines)
+    yield _p("Everything that each was drawn from stands in record/rulings.json.")
 
 
 def _outcome(ruling: Ruling) -> str:

@@ -20,7 +20,9 @@ from clipmark.audit.bundle_howto import CHAIN_PROGRAM, FRAME_PROGRAM, LINE_COMMA
 from clipmark.audit.bundle_record import JOURNAL, PAGE
 from clipmark.audit.bundle_verify import verify_bundle
 from clipmark.errors import AuditError, FolderError
+from clipmark.record.audit_records import Protest, RulingRecord
 from clipmark.record.folder import EventFolder
+from clipmark.record.journal import Draft
 from clipmark.record.readings import Reading
 from tests.audit.bundle_small import members_of, small_event, told_reading, write_clip
 
@@ -238,6 +240,32 @@ def test_a_claim_and_its_text_stand_on_the_page_as_text(own, tmp_path):
     assert "&lt;b&gt;Wren&lt;/b&gt; claims that the ramp angle is at least 45°" in page
     assert "<script" not in page
     assert "&lt;i&gt;look&lt;/i&gt;" in page
+
+
+def test_protest_and_ruling_are_told_with_what_footage_would_decide(own, tmp_path):
+    event, attempt = own
+    claim = {"measure": "ramp_deg", "relation": "above", "value": 45.0, "by": "Wren"}
+    about = {"id": attempt, "revision": 1}
+    protest = Protest(attempt=about, claim=claim, lodged_at="2026-05-16T14:00:00Z")
+    ruling = RulingRecord(
+        protest={"id": "p001", "revision": 1}, attempt=about, claim=claim,
+        ruling={"outcome": "cannot decide", "probability": 0.4, "by": "Marsh"},
+        basis={"would_decide": ["a sheet in the plane of motion"]},
+    )  # fmt: skip
+    with EventFolder.open(event) as folder:
+        drafts = [Draft("protest", "p001", protest.to_body(), 0),
+                  Draft("ruling", "r001", ruling.to_body(), 0)]  # fmt: skip
+        folder.journal.append(drafts, by="Brook")
+    make_bundle(event, attempt, tmp_path / "b.zip")
+    members = members_of((tmp_path / "b.zip").read_bytes())
+    page = members[PAGE].decode()
+    assert (
+        "Wren claims that the ramp angle is above 45° (protest p001, revision 1, handed in " in page
+    )
+    assert "The footage cannot decide the claim. The probability that it is true is 0.400." in page
+    assert "<li>a sheet in the plane of motion</li>" in page
+    assert "Failed, spun, called by Brook. No audit changes this call." in page
+    assert json.loads(members["record/rulings.json"])[0]["body"]["ruling"]["by"] == "Marsh"
 
 
 @pytest.mark.parametrize("form", ["gray", "yuv420p10le"])
