@@ -79,6 +79,6 @@ def _same(old: pd.Series, new: pd.Series, name: str, shift: int) -> bool:
         a, b = old.to_numpy(float), new.to_numpy(float)
         if name == "t_s" and shift and len(a):
             b = b + (a[0] - b[0])
-        scale = np.maximum(1.0, np.abs(a))
+        scale = np.maximum(1.0, np.nan_to_num(np.abs(a)))
         return bool(np.all(np.isclose(a, b, rtol=0, atol=ROUNDED * scale, equal_nan=True)))
     return bool((old.fillna("") == new.fillna("")).all())

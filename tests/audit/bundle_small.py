@@ -20,7 +20,8 @@ LENS = json.dumps({"model": "ordinary", "fx": 700.0, "fy": 700.0, "cx": 31.5, "c
 
 
 def write_clip(path: Path, frames: int = 6, size=(64, 48), gop: int = 3, **more) -> None:
-    """A clip of moving noise, every frame another."""
+    """A clip of moving blocks, or of `noise` that no coder makes small; every frame another."""
+    noise = more.pop("noise", False)
     rng = np.random.default_rng(7)
     with av.open(str(path), "w", options=more.pop("muxing", {})) as out:
         stream = out.add_stream(more.pop("codec", "libx264"), rate=30)
@@ -30,6 +31,8 @@ def write_clip(path: Path, frames: int = 6, size=(64, 48), gop: int = 3, **more)
         base = rng.integers(40, 200, (size[1] // 8, size[0] // 8), np.uint8)
         for number in range(frames):
             grey = np.kron(np.roll(base, number, 1), np.ones((8, 8), np.uint8))
+            if noise:
+                grey = rng.integers(16, 235, size[::-1], np.uint8)
             frame = av.VideoFrame.from_ndarray(grey, format="gray").reformat(format=stream.pix_fmt)
             for packet in stream.encode(frame):
                 out.mux(packet)
