@@ -55,11 +55,13 @@ def test_a_changed_byte_is_found_wherever_it_is(small):
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1800)
 def test_every_changed_byte_of_the_whole_file_is_found(small):
     assert unfound(small[0], range(len(small[0])), (1, 0x80)) == []
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1800)
 def test_a_changed_byte_of_a_large_bundle_is_found(tmp_path):
     attempt = small_event(tmp_path / "e", size=(1280, 720), frames=8, noise=True)
     make_bundle(tmp_path / "e" / "event", attempt, tmp_path / "b.zip")
@@ -98,6 +100,7 @@ def test_a_change_that_is_covered_up_with_new_sums_is_found_by_the_journal(membe
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1800)
 def test_every_byte_of_journal_marks_lens_and_clip_is_held_by_the_journal(members):
     missed = []
     for name in members:

@@ -156,6 +156,7 @@ def verified_in_another_process(path: Path) -> dict:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1800)
 def test_every_attempt_of_the_sample_event_comes_back_in_another_process(tmp_path):
     """Whole, and cut: angle and crawl to the last digit, traces too."""
     from clipmark.cli.app import status_of
