@@ -5,6 +5,7 @@ from __future__ import annotations
 import typer
 
 from clipmark.cli import audit_study
+from clipmark.cli import audit_bundle, audit_replay, audit_verify
 
 app = typer.Typer(
     name="audit",
@@ -20,3 +21,7 @@ def root() -> None:
 
 
 app.command("study")(audit_study.run)
+app.command("replay")(audit_replay.run)
+app.command("verify")(audit_verify.run)
+app.command("bundle")(audit_bundle.run)
+app.command("key")(audit_bundle.run_key)
