@@ -139,6 +139,7 @@ def test_a_draft_signed_on_the_page_comes_back(event):
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1800)  # the demo measured twice
 def test_every_reading_of_the_sample_event_comes_back(tmp_path, clipmark):
     folder = tmp_path / "demo"
     assert clipmark("demo", folder, "--json").status == 0
