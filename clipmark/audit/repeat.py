@@ -15,7 +15,7 @@ from clipmark.clip import Clip
 from clipmark.errors import AuditError
 from clipmark.marks import Line, Sheet
 from clipmark.measure.angle import measure_angle
-from clipmark.measure.angle_solve import DRAWS, SEED
+from clipmark.measure.angle_solve import BUDGET_DRAWS, DRAWS, SEED
 from clipmark.measure.crawl import CrawlReading, measure_crawl
 from clipmark.measure.crawl_ruler import SCALE_U_PX
 from clipmark.measure.marked_line import PlacedLine
@@ -30,8 +30,8 @@ REPEATED = ("angle", "crawl")  # measures that can be repeated by this version
 
 def true_fps_of(attempt: Attempt, reading: Reading) -> float | None:
     """The true rate to open the clip with, as it was declared when the reading was taken."""
-    settings = _settings(reading)
-    if "true_fps" in settings:
+    settings = reading.result.get("settings")
+    if isinstance(settings, dict) and "true_fps" in settings:
         return _number(settings, "true_fps")
     return attempt.declared.true_fps if attempt.declared else None
 
@@ -109,8 +109,9 @@ def _angle(clip: Clip, attempt: Attempt, reading: Reading, shift: int) -> dict[s
         tags=_tags(settings),
         edge_fit=settings["edge_fit"] is not False,
         turning_deg_s=_number(settings, "turning_deg_s") or 0.0,
-        seed=SEED if reading.seed is None else reading.seed,
-        draws=DRAWS if reading.draws is None else reading.draws,
+        seed=_count(reading, "seed", SEED),
+        draws=_count(reading, "draws", DRAWS),
+        budget_draws=BUDGET_DRAWS if _has_budget(reading) else 0,
     ).to_dict()
 
 
@@ -167,6 +168,20 @@ def _settings(reading: Reading) -> Result:
             f"the {reading.measure} reading does not say how it was measured; it cannot be repeated"
         )
     return found
+
+
+def _count(reading: Reading, name: str, usual: int) -> int:
+    """Seed or draws: beside the result, else in it, else the usual."""
+    for value in (getattr(reading, name), reading.result.get(name)):
+        if isinstance(value, int):
+            return value
+    return usual
+
+
+def _has_budget(reading: Reading) -> bool:
+    """Whether it was measured with a budget; a quick look from a program has none."""
+    budget = reading.result.get("budget")
+    return isinstance(budget, dict) and any(budget.values())
 
 
 def _frame(reading: Reading) -> int:

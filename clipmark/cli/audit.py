@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import typer
 
+from clipmark.cli import audit_replay, audit_verify
+
 app = typer.Typer(
     name="audit",
     help="A disputed result: repeat it, have it marked again blind, rule on a claim, hand it over.",
@@ -15,3 +17,7 @@ app = typer.Typer(
 @app.callback()
 def root() -> None:
     """A disputed result: repeat it, have it marked again blind, rule on a claim, hand it over."""
+
+
+app.command("replay")(audit_replay.run)
+app.command("verify")(audit_verify.run)
