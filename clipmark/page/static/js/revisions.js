@@ -24,12 +24,17 @@ import { when } from "./work_list.js";
  */
 export function revisionList(id, ctx) {
   const place = el("div", { class: "history" }, el("span", { class: "soft" }, "Looking \u2026"));
-  ctx.api
-    .get(`api/attempts/${encodeURIComponent(id)}/history`)
-    .then(({ revisions }) => {
+  const path = `api/attempts/${encodeURIComponent(id)}`;
+  Promise.all([ctx.api.get(`${path}/history`), ctx.api.get(`${path}/life`)])
+    .then(([{ revisions }, { lines }]) => {
       const newest = revisions.at(-1).revision;
-      const items = [...revisions].reverse().map((item) => revisionItem(item, { id, newest, ctx }));
-      put(place, el("ol", { role: "list", class: "history-list" }, items));
+      const items = [
+        ...revisions.map((item) => ({ seq: item.seq, node: revisionItem(item, { id, newest, ctx }) })),
+        ...lines.filter((line) => line.kind !== "attempt").map((line) => ({ seq: line.seq, node: lifeItem(line) })),
+      ];
+      items.sort((one, other) => other.seq - one.seq);
+      const dispute = button("Dispute this result \u2026", () => ctx.panels.open("dispute", { id }), { "aria-haspopup": "dialog", "aria-label": `Dispute the result of ${id}` });
+      put(place, el("div", {}, dispute), el("ol", { role: "list", class: "history-list" }, items.map((item) => item.node)));
     })
     .catch((error) => put(place, el("span", { class: "bad" }, error.message)));
   return place;
@@ -56,6 +61,28 @@ function revisionItem(item, { id, newest, ctx }) {
       isNewest ? null : take,
     ),
     item.revision === 1 ? null : changeList(item),
+  );
+}
+
+/**
+ * A protest, a ruling or a blind marking, between the revisions.
+ *
+ * @param {{kind: string, id: string, at: string, seq: number, sha256: string, sentences: string[], trusted: boolean}} line
+ */
+function lifeItem(line) {
+  return el(
+    "li",
+    { class: "history-item" },
+    el(
+      "div",
+      { class: "history-head" },
+      el("strong", {}, `${line.kind[0].toUpperCase()}${line.kind.slice(1)} ${line.id}`),
+      el("time", { datetime: line.at }, `${when(line.at)},`),
+      el("span", { class: "soft" }, `journal line ${line.seq},`),
+      el("span", { class: "figures soft", title: line.sha256 }, line.sha256.slice(0, 12)),
+      line.trusted ? null : el("span", { class: "stamp bad" }, "not trusted: see the journal"),
+    ),
+    line.sentences.map((text) => el("p", {}, text)),
   );
 }
 
