@@ -18,6 +18,10 @@ State = Literal["running", "done", "failed"]
 Work = Callable[["Errand"], object]
 
 
+class StoppedError(ClipmarkError):
+    """An audit that was to end."""
+
+
 @dataclass(eq=False)
 class Errand:
     """One audit that runs, or has run.
@@ -45,9 +49,16 @@ class Errand:
     result: object = None
     error: str | None = None
     ended: threading.Event = field(default_factory=threading.Event)
+    _stop: threading.Event = field(default_factory=threading.Event)
+
+    def stop(self) -> None:
+        """End it at its next step; one that has ended stays as it is."""
+        self._stop.set()
 
     def tell(self, step: str, done: int, total: int) -> None:
-        """For the work: how far it is."""
+        """For the work: how far it is; ends it when it was stopped."""
+        if self._stop.is_set():
+            raise StoppedError("this audit was stopped; ask for it again")
         self.step, self.done, self.total = step, done, total
 
 
@@ -91,9 +102,11 @@ class Errands:
         return found
 
     def close(self) -> None:
-        """Start nothing more; what runs ends with the program."""
+        """Start nothing more; what runs ends at its next step."""
         with self._there:
             self._closed = True
+            for errand in self._kept.values():
+                errand.stop()
             self._waiting.clear()
             self._there.notify()
 

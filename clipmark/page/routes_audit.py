@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from fastapi import APIRouter
+from fastapi import APIRouter, Response
 from fastapi.responses import JSONResponse
 
 from clipmark.audit.claims import ask, parse_claim
@@ -104,6 +104,13 @@ def errand_now(errand: ErrandId, desk: DeskOf) -> ErrandAnswer:
         error=None if found.error is None else in_page_words(found.error),
         result=finite(told),
     )
+
+
+@router.post("/errands/{errand}/stop", status_code=204, response_class=Response)
+def errand_stop(errand: ErrandId, desk: DeskOf) -> Response:
+    """End an audit at its next step."""
+    desk.errands.get(errand).stop()
+    return Response(status_code=204)
 
 
 @router.post("/attempts/{id}/protests", response_model=Filed)

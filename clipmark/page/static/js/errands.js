@@ -17,7 +17,10 @@ const POLL_MS = 250;
 export async function runErrand(api, path, body, tell, wanted) {
   const { errand } = await api.post(path, body);
   for (;;) {
-    if (!wanted()) return null;
+    if (!wanted()) {
+      await api.post(`api/errands/${errand}/stop`, {});
+      return null;
+    }
     const now = await api.get(`api/errands/${errand}`);
     if (now.state === "done") return { id: errand, result: now.result };
     if (now.state === "failed") throw new Error(now.error);
