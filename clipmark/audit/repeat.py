@@ -15,6 +15,7 @@ from clipmark.clip import Clip
 from clipmark.errors import AuditError, ClipmarkError
 from clipmark.marks import Line, Sheet
 from clipmark.measure.angle import measure_angle
+from clipmark.measure.angle_reading import AngleReading
 from clipmark.measure.angle_solve import BUDGET_DRAWS, DRAWS, SEED
 from clipmark.measure.crawl import CrawlReading, measure_crawl
 from clipmark.measure.crawl_ruler import SCALE_U_PX
@@ -81,7 +82,7 @@ def repeat_reading(
         )
     try:
         if reading.measure == "angle":
-            return _angle(clip, attempt, reading, shift)
+            return repeat_angle(clip, attempt, reading, shift=shift).to_dict()
         crawl = repeat_crawl(clip, attempt, reading, shift=shift, progress=progress)
         if crawled is not None:
             crawled(crawl)
@@ -95,7 +96,8 @@ def repeat_reading(
         ) from error
 
 
-def _angle(clip: Clip, attempt: Attempt, reading: Reading, shift: int) -> dict[str, object]:
+def repeat_angle(clip: Clip, attempt: Attempt, reading: Reading, *, shift: int = 0) -> AngleReading:
+    """The angles of `reading` once more, with the model behind them; see `repeat_reading`."""
     settings, lines = _settings(reading), cast(Result, reading.result["lines"])
     rim_px = _number(settings, "rim_px")
     if "rim_px" not in settings and attempt.declared is not None:
@@ -121,7 +123,7 @@ def _angle(clip: Clip, attempt: Attempt, reading: Reading, shift: int) -> dict[s
         seed=_count(reading, "seed", SEED),
         draws=_count(reading, "draws", DRAWS),
         budget_draws=BUDGET_DRAWS if _has_budget(reading) else 0,
-    ).to_dict()
+    )
 
 
 def repeat_crawl(
