@@ -7,6 +7,7 @@ before the plan is closed (see `clipmark.audit.blind_compare`).
 
 from __future__ import annotations
 
+import itertools
 import random
 import secrets
 from collections.abc import Iterable, Mapping, Sequence
@@ -244,7 +245,7 @@ def close_plan(event: EventFolder, plan_id: str) -> SavedPlan:
     Raises
     ------
     AuditError
-        When there is no such plan, it is closed already, or nothing in it is marked.
+        When there is no such plan, or it is closed already.
     RecordError, FolderError
         When it cannot be saved.
     """
@@ -355,7 +356,7 @@ def _in_order(chosen: Sequence[RecordRef], repeats: int, draw: random.Random) ->
     shown = [*chosen, *draw.sample(list(chosen), repeats)]
     for _ in range(_TRIES):
         draw.shuffle(shown)
-        if all(a != b for a, b in zip(shown, shown[1:], strict=False)):
+        if all(a != b for a, b in itertools.pairwise(shown)):
             break
     return _numbered(shown)
 

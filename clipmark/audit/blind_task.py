@@ -27,6 +27,7 @@ from clipmark.record.readings import Reading
 from clipmark.record.texts import as_model
 
 REFERENCES = ("level", "plumb")
+IN_AN_ANGLE = (*REFERENCES, "ramp", "hubs", "chassis")
 FIELDS = {"wheel": "wheels"}  # names of marks where they differ from the role
 WORDS = {
     "level": "level line",
@@ -204,9 +205,7 @@ def measure_anew(
     if missing:
         raise AuditError(f"not everything is marked: mark {', '.join(missing)} as well")
     try:
-        result = repeat_reading(
-            clip, attempt, with_marks(reading, task, marks), progress=progress
-        )
+        result = repeat_reading(clip, attempt, with_marks(reading, task, marks), progress=progress)
     except (LinAlgError, ArithmeticError) as error:
         raise MarkError(
             f"these marks give no result ({error}); some of them lie on one another, or on one "
@@ -272,7 +271,9 @@ def _marked_in(attempt: Attempt, reading: Reading) -> Iterable[str]:
     settings = _settings(reading)
     if reading.measure == "angle":
         lines = _lines(reading)
-        yield from (name for name in ("level", "plumb", "ramp", "hubs", "chassis") if lines.get(name))
+        yield from (
+            name for name in ("level", "plumb", "ramp", "hubs", "chassis") if lines.get(name)
+        )
         if settings.get("sheet") is not None:
             yield "sheet"
         return

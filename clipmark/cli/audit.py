@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import typer
 
+from clipmark.cli import audit_blind
+
 app = typer.Typer(
     name="audit",
     help="A disputed result: repeat it, have it marked again blind, rule on a claim, hand it over.",
@@ -15,3 +17,6 @@ app = typer.Typer(
 @app.callback()
 def root() -> None:
     """A disputed result: repeat it, have it marked again blind, rule on a claim, hand it over."""
+
+
+app.command("blind")(audit_blind.run)
