@@ -15,17 +15,16 @@ const words = (reason) => reason.replaceAll("-", " ");
 
 /** @param {HTMLElement} root the region `#card` @param {any} ctx */
 export function mount(root, ctx) {
-  const { store, actions, clock, keys } = ctx;
+  const { store, actions } = ctx;
   const title = el("h1", { tabindex: "-1", class: "card-title" });
   const progress = el("progress", { "aria-label": "Pictures signed" });
   const lead = el("p", { class: "small soft" });
   const list = el("ul", { role: "list", class: "wanted" });
-  const back = button("", () => actions.run("visit-marks"), { class: "card-back" });
   const verdict = verdictChoice(ctx);
-  const sign = button("Sign this picture", () => actions.run("sign-picture"), { class: "main card-sign" });
-  const leave = button("It cannot be marked", () => actions.run("leave-picture"), { class: "card-leave" });
+  const sign = button("Sign picture", () => actions.run("sign-picture"), { class: "main card-sign" });
+  const leave = button("Cannot be marked", () => actions.run("leave-picture"), { class: "card-leave" });
   const still = el("p", { class: "small card-still", role: "status" });
-  const work = el("div", { class: "card-work" }, lead, list, back, verdict.node,
+  const work = el("div", { class: "card-work" }, lead, list, verdict.node,
     el("div", { class: "card-end" }, still, sign, leave));
   const over = el("div", { class: "card-over" });
   put(root, title, progress, work, over);
@@ -41,7 +40,7 @@ export function mount(root, ctx) {
     progress.setAttribute("value", String(ui.signed ?? 0));
     work.hidden = ui.state !== "marking";
     over.hidden = ui.state === "marking";
-    put(lead, "Mark what is listed, on the frame that is shown first. You are not told which run this is, and no result is shown.");
+    put(lead, "Mark these on the frame shown first. Give a verdict only after watching the whole run.");
     put(over, ui.state === "done"
       ? [el("p", {}, "Thank you. Close the marking now: nothing is changed any more, and it can be compared."),
         button("Close the marking", () => actions.run("close-plan"), { class: "main" })]
@@ -52,11 +51,6 @@ export function mount(root, ctx) {
   function update() {
     for (const one of rows) one.update();
     verdict.update();
-    const frame = store.draft.marks.frame ?? 0;
-    const isElsewhere = Boolean(store.clip?.facts) && clock.ordinal !== frame;
-    put(back, `Back to the frame to be marked (${keyText(keys.of("visit-marks")[0] ?? "")})`);
-    back.toggleAttribute("data-idle", !isElsewhere); // its place stays
-    back.disabled = !isElsewhere;
     const needed = openOnes(store).filter((one) => one.needed);
     const told = store.ui.isSigning ? "Being measured and kept\u2026"
       : needed.length ? `Still to mark: ${needed.map((one) => kindOf(one.name).label).join(", ")}.` : "Everything is marked.";
@@ -74,7 +68,6 @@ export function mount(root, ctx) {
   };
   store.subscribe(build, ["loaded", "clip"]);
   store.subscribe(later, ["draft", "ui", "fits"]);
-  clock.subscribe(later);
   build();
   return { focus: () => title.focus({ preventScroll: true }) };
 }
@@ -113,39 +106,33 @@ function row(ctx, wanted) {
 
 /** Cleared, failed, void, or left open; with its reason. */
 function verdictChoice({ store }) {
-  const name = freshId("verdict");
   const set = (verdict, reason = null) =>
     store.change(verdict ? `verdict ${verdict}` : "leave the verdict open", ({ details }) => {
       details.verdict = verdict;
       details.reason = verdict in REASONS ? reason : null;
     });
-  const radios = VERDICTS.map(([value, label]) => {
+  const choice = (label, run) => {
     const id = freshId("verdict");
-    const input = /** @type {HTMLInputElement} */ (
-      el("input", { type: "radio", id, name, on: { change: () => set(value) } })
-    );
-    return { value, input, node: el("span", { class: "verdict-choice" }, input, el("label", { for: id }, label)) };
-  });
-  const id = freshId("reason");
-  const reason = /** @type {HTMLSelectElement} */ (
-    el("select", { id, on: { change: () => set(store.draft.details.verdict, reason.value || null) } })
-  );
-  const why = el("div", { class: "verdict-why", hidden: true }, el("label", { for: id }, "reason"), reason);
-  const node = el("fieldset", { class: "verdict" }, el("legend", {}, "Verdict"),
-    el("p", { class: "small soft" }, "Watch the whole run first."),
-    el("div", { class: "verdict-choices" }, radios.map((one) => one.node)), why);
+    const select = /** @type {HTMLSelectElement} */ (el("select", { id, on: { change: () => run(select.value || null) } }));
+    return { select, node: el("div", { class: "verdict-choice" }, el("label", { for: id }, label), select) };
+  };
+  const verdict = choice("Verdict", (value) => set(value));
+  const reason = choice("reason", (value) => set(store.draft.details.verdict, value));
+  put(verdict.select, VERDICTS.map(([value, label]) => el("option", { value: value ?? "" }, label)));
+  const node = el("div", { class: "verdict", role: "group", "aria-label": "Verdict, after watching the whole run" },
+    verdict.node, reason.node);
   let shown = null;
 
   function update() {
-    const { verdict = null, reason: given = null } = store.draft.details;
-    for (const one of radios) one.input.checked = one.value === verdict;
-    const reasons = REASONS[verdict] ?? [];
-    why.hidden = reasons.length === 0;
-    if (shown !== verdict) {
-      put(reason, el("option", { value: "" }, "not said"), reasons.map((one) => el("option", { value: one }, words(one))));
-      shown = verdict;
+    const { verdict: given = null, reason: why = null } = store.draft.details;
+    verdict.select.value = given ?? "";
+    const reasons = REASONS[given] ?? [];
+    reason.node.hidden = reasons.length === 0;
+    if (shown !== given) {
+      put(reason.select, el("option", { value: "" }, "not said"), reasons.map((one) => el("option", { value: one }, words(one))));
+      shown = given;
     }
-    reason.value = given ?? "";
+    reason.select.value = why ?? "";
   }
   return { node, update };
 }

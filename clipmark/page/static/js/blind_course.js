@@ -1,6 +1,6 @@
 // Stepping and running through the run: buttons, and a bar over all frames that are shown.
 
-import { el, put } from "./dom.js";
+import { button, el, put } from "./dom.js";
 import { fixed } from "./numbers.js";
 import * as steps from "./steps.js";
 
@@ -16,7 +16,10 @@ export function mount(root, ctx) {
   const at = el("output", { class: "course-at figures" });
   const mark = el("span", { class: "course-mark", hidden: true, title: "Frame to be marked" });
   const track = el("div", { class: "course-track" }, bar, mark);
-  put(root, track, at);
+  const back = button("to mark", () => ctx.actions.run("visit-marks"), {
+    class: "course-back", title: "Back to the frame to be marked", "aria-label": "Back to the frame to be marked",
+  });
+  put(root, track, at, back);
   steps.mount(track, ctx);
 
   function show() {
@@ -29,6 +32,7 @@ export function mount(root, ctx) {
     if (at.textContent !== words) put(at, words);
     bar.setAttribute("aria-valuetext", words);
     const frame = store.draft.marks.frame ?? 0;
+    back.disabled = ordinal === frame;
     mark.hidden = count < 2;
     mark.style.setProperty("--at", String(count < 2 ? 0 : frame / (count - 1)));
   }
