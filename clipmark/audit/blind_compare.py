@@ -10,29 +10,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import cast
 
 from clipmark.audit.blind import SavedPlan, attempt_at, the_plan
+from clipmark.audit.shared import compare_values, nearest_turn
 from clipmark.errors import AuditError
 from clipmark.record.audit_records import BlindMarking
 from clipmark.record.folder import EventFolder
-from clipmark.record.markings import LineMark, MarkType
 from clipmark.record.models import Attempt
 from clipmark.record.readings import Reading, beside
-from clipmark.uncertainty.budget import Budget
-from clipmark.uncertainty.comparison import Comparison, compare_budgets
+from clipmark.uncertainty.comparison import Comparison
 from clipmark.uncertainty.kappa import VerdictTable, verdict_table
 
 VERDICTS = ("cleared", "failed", "void")
-# Sources that every marking brings in anew; everything else acts on both markings alike.
-OF_THE_MARKS = ("sheet corners", "following the body", "noise in the band")
-GIVEN = {  # what a role brings in, which is shared where the first marking's own mark was used
-    "level": ("level line in the picture",),
-    "plumb": ("plumb line in the picture",),
-    "sheet": ("sheet corners",),
-    "scale": ("scale mark in the picture",),
-}
-SAME_LINE_PX, SAME_LINE_DEG = 6.0, 1.0  # closer than that, two level lines are on one thing
 
 
 @dataclass(frozen=True)
@@ -199,72 +188,24 @@ def compare(event: EventFolder, plan_id: str) -> PlanCompared:
     before: dict[str, BlindMarking] = {}
     for marking in signed:
         original = attempt_at(event, marking.attempt)
-        items.append(_compared(marking, original.readings, original.marks, original))
+        items.append(_compared(marking, original.readings, original))
         first = before.get(marking.attempt.id)
         if first is not None and not (first.left_out or marking.left_out):
-            repeats.append(_compared(marking, first.readings, first.marks, first))
+            repeats.append(_compared(marking, first.readings, first))
         before.setdefault(marking.attempt.id, marking)
     return PlanCompared(saved, tuple(items), tuple(repeats), _verdicts(event, signed))
-
-
-def shared_sources(
-    rows: Iterable[str], first: Sequence[MarkType], second: Sequence[MarkType]
-) -> set[str]:
-    """Which sources of a budget act on two markings alike.
-
-    Parameters
-    ----------
-    rows : iterable of str
-        Names of the sources in either budget.
-    first, second : sequence of marks
-        As recorded; a role that the second lacks was taken from the first.
-
-    Returns
-    -------
-    set of str
-        A level or plumb line itself is shared where both marked one line of the picture.
-    """
-    shared = {name for name in rows if not _of_the_marks(name)}
-    roles = {mark.role for mark in second}
-    for role, names in GIVEN.items():
-        if role not in roles:
-            shared |= set(names)
-    for role in ("level", "plumb"):
-        ours, theirs = (_line(marks, role) for marks in (first, second))
-        if ours is not None and theirs is not None and not _is_same_line(ours, theirs):
-            shared.discard(f"{role} line itself")
-    return shared
-
-
-def _of_the_marks(name: str) -> bool:
-    """Whether a source is drawn anew by each marking."""
-    return name.endswith(("in the picture", "repeated marks")) or name in OF_THE_MARKS
-
-
-def _line(marks: Sequence[MarkType], role: str) -> LineMark | None:
-    return next((m for m in reversed(marks) if isinstance(m, LineMark) and m.role == role), None)
-
-
-def _is_same_line(ours: LineMark, theirs: LineMark) -> bool:
-    """Whether two marked lines lie along one line of the picture."""
-    a, b = ours.to_mark(), theirs.to_mark()
-    turn = abs(a.shown_deg - b.shown_deg)
-    dx, dy = a.x2 - a.x1, a.y2 - a.y1
-    apart = [abs((p.x - a.x1) * dy - (p.y - a.y1) * dx) / a.length_px for p in b.ends]
-    return min(turn, 180.0 - turn) <= SAME_LINE_DEG and max(apart) <= SAME_LINE_PX
 
 
 def _compared(
     marking: BlindMarking,
     readings: Sequence[Reading],
-    marks: Sequence[MarkType],
     against: Attempt | BlindMarking,
 ) -> ItemCompared:
     values: list[ValueCompared] = []
     for new in marking.readings:
         old = next((r for r in reversed(readings) if r.measure == new.measure), None)
         if old is not None:
-            values += _values(old, new, marks, marking.marks)
+            values += _values(old, new)
     return ItemCompared(
         marking.item,
         marking.attempt.id,
@@ -276,35 +217,12 @@ def _compared(
     )
 
 
-def _values(
-    old: Reading, new: Reading, first: Sequence[MarkType], second: Sequence[MarkType]
-) -> Iterable[ValueCompared]:
+def _values(old: Reading, new: Reading) -> Iterable[ValueCompared]:
     for name, value, u95 in old.values():
         now, now_u95 = new.number(name), new.number(beside(name, "u95"))
-        if now is None or now_u95 is None:
-            continue
-        if name.endswith("_deg"):  # a chassis is an angle around the whole circle
-            now = value + (now - value + 180.0) % 360.0 - 180.0
-        ours, theirs = _budget(old, name), _budget(new, name)
-        told = None
-        if ours is not None and theirs is not None:
-            rows = [row.source for row in (*ours, *theirs)]
-            shared = shared_sources(rows, first, second)
-            told = compare_budgets(now, theirs, value, ours, shared)
-        yield ValueCompared(name, value, u95, now, now_u95, told)
-
-
-def _budget(reading: Reading, name: str) -> Budget | None:
-    budgets = reading.result.get("budget")
-    rows = budgets.get(name) if isinstance(budgets, dict) else None
-    if not isinstance(rows, list) or not rows:
-        return None
-    told = cast("list[dict[str, object]]", rows)
-    unit = next((key[2:] for key in told[0] if key.startswith("u_")), "")
-    try:
-        return Budget.from_rows(told, unit)
-    except ValueError:
-        return None
+        if now is not None and now_u95 is not None:
+            now = nearest_turn(now, value, name)
+            yield ValueCompared(name, value, u95, now, now_u95, compare_values(new, old, name))
 
 
 def _verdict_text(of: Attempt | BlindMarking) -> str | None:

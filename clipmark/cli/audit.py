@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from clipmark.cli import audit_blind
+from clipmark.cli import audit_blind, audit_study
 
 app = typer.Typer(
     name="audit",
@@ -20,3 +20,4 @@ def root() -> None:
 
 
 app.command("blind")(audit_blind.run)
+app.command("study")(audit_study.run)

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
@@ -94,6 +95,16 @@ class LimitsOfAgreement:
     def n(self) -> int:
         """Number of pairs."""
         return len(self.differences)
+
+    @property
+    def biased(self) -> bool:
+        """Whether the interval of the bias leaves out 0."""
+        return self.bias.low > 0.0 or self.bias.high < 0.0
+
+    @property
+    def trending(self) -> bool:
+        """Whether the interval of the slope leaves out 0."""
+        return self.slope.low > 0.0 or self.slope.high < 0.0
 
 
 def repeatability(repeats: Sequence[ArrayLike], within: float = WITHIN) -> Repeatability:
@@ -180,6 +191,7 @@ def limits_from_repeats(
     return _limits(means[0], means[1], extra, "recovered" if extra else "exact", within)
 
 
+@lru_cache(maxsize=256)
 def limit_factor(n: int, within: float, probability: float) -> float:
     """Factor k with ``P(mean + within sigma < xbar + k s) = probability`` for n normal values.
 

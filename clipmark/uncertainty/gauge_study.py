@@ -169,6 +169,37 @@ def gauge_study(readings: ArrayLike, *, pool: bool | None = None) -> GaugeStudy:
     return GaugeStudy(parts, markers, repeats, rows, pooled, why, _never_below_0(raw), negative)
 
 
+def planned_limit(study: GaugeStudy, markers: int) -> Estimate:
+    """Reproducibility limit that more markers would give, were the scatter as it was found.
+
+    Parameters
+    ----------
+    study : GaugeStudy
+        Its components are taken for the truth; parts and repeats stay.
+    markers : int
+        At least 2.
+
+    Returns
+    -------
+    Estimate
+        The same limit, with the interval that a study of expected mean squares would give.
+    """
+    parts, repeats = study.parts, study.repeats
+    base, marker = study.variances["repeatability"].value, study.variances["markers"].value
+    crossed_dof, error_dof = (parts - 1) * (markers - 1), parts * markers * (repeats - 1)
+    crossed = base
+    if not study.pooled:
+        crossed += repeats * study.variances["interaction"].value
+    n_marker = parts * repeats
+    terms: list[Term] = [(1 / n_marker, MeanSquare(crossed + n_marker * marker, markers - 1))]
+    if study.pooled:
+        terms.append((1 - 1 / n_marker, MeanSquare(base, crossed_dof + error_dof)))
+    else:
+        terms.append(((parts - 1) / n_marker, MeanSquare(crossed, crossed_dof)))
+        terms.append((1 - 1 / repeats, MeanSquare(base, error_dof)))
+    return combined_variance(terms).root().times(APART)
+
+
 def _analyse(values: FloatArray) -> tuple[AnovaRow, AnovaRow, AnovaRow, AnovaRow, AnovaRow]:
     """Two-way analysis of variance with repeats, balanced."""
     parts, markers, repeats = values.shape

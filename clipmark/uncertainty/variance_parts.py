@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 
 from scipy import stats
@@ -97,16 +98,19 @@ def _below(terms: Sequence[Term], tail: float) -> float:
     return found
 
 
+@lru_cache(maxsize=256)
 def _fall(dof: float, tail: float) -> float:
     """Share by which a mean square may lie above what it estimates."""
     return 1.0 - dof / float(stats.chi2.isf(tail, dof))
 
 
+@lru_cache(maxsize=256)
 def _rise(dof: float, tail: float) -> float:
     """Share by which a mean square may lie below what it estimates."""
     return dof / float(stats.chi2.ppf(tail, dof)) - 1.0
 
 
+@lru_cache(maxsize=256)
 def _across(plus_dof: float, minus_dof: float, tail: float) -> float:
     """Makes the interval of a difference exact where the ratio of the mean squares is critical."""
     ratio = float(stats.f.isf(tail, plus_dof, minus_dof))
@@ -114,6 +118,7 @@ def _across(plus_dof: float, minus_dof: float, tail: float) -> float:
     return ((ratio - 1.0) ** 2 - (fall * ratio) ** 2 - rise**2) / ratio
 
 
+@lru_cache(maxsize=256)
 def _together(dof: float, other_dof: float, tail: float) -> float:
     """Makes the interval of a sum exact where both estimate the same variance."""
     whole = _fall(dof + other_dof, tail) ** 2 * (dof + other_dof) ** 2 / (dof * other_dof)

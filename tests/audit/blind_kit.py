@@ -29,15 +29,22 @@ def make_event(folder: Path, attempts: int = 3) -> Path:
     """An event of some attempts on one clip, with an angle each."""
     path = folder / FOLDER
     clip_path = folder / CLIP
-    clip_path.write_bytes((MEDIA / "clips" / "siskin-climb.mp4").read_bytes())
+    clip_path.write_bytes((MEDIA / "siskin-climb.mp4").read_bytes())
     lens = folder / LENS
     lens.write_bytes((MEDIA / "lenses" / "harrier-wide.json").read_bytes())
     lines = {name: Line(*ends) for name, ends in marks().items()}
     with open_clip(clip_path) as clip:
         span = span_of(clip, *SPAN)
         result = measure_angle(
-            clip, FRAME, **lines, lens=lens, square_within_deg=1.0, draws=400, budget_draws=200
-        ).to_dict()  # fmt: skip
+            clip,
+            FRAME,
+            ramp=lines["ramp"],
+            plumb=lines["plumb"],
+            lens=lens,
+            square_within_deg=1.0,
+            draws=400,
+            budget_draws=200,
+        ).to_dict()
     with EventFolder.create(path, name="Kestrel Moor Weekend") as event:
         for entry in ENTRIES[:attempts]:
             save_reading(

@@ -284,8 +284,8 @@ def test_intervals_of_components_hold_the_truth():
 @pytest.mark.slow
 @pytest.mark.parametrize("markers", [2, 3, 6])
 def test_intervals_of_components_hold_the_truth_in_many_studies(markers):
-    """10,000 studies; modified large-sample intervals are a little wide, never much too narrow."""
-    for name, share in coverage_of_components(10_000, 7, markers).items():
+    """5,000 studies; modified large-sample intervals are a little wide, never much too narrow."""
+    for name, share in coverage_of_components(5_000, 7, markers).items():
         assert 0.940 < share < 0.985, name
 
 
