@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from clipmark.audit.blind import SavedPlan, attempt_at, the_plan
+from clipmark.audit.compare import ROUNDING
 from clipmark.audit.shared import compare_values, nearest_turn
 from clipmark.errors import AuditError
 from clipmark.record.audit_records import BlindMarking
@@ -222,7 +223,10 @@ def _values(old: Reading, new: Reading) -> Iterable[ValueCompared]:
         now, now_u95 = new.number(name), new.number(beside(name, "u95"))
         if now is not None and now_u95 is not None:
             now = nearest_turn(now, value, name)
-            yield ValueCompared(name, value, u95, now, now_u95, compare_values(new, old, name))
+            told = compare_values(new, old, name)
+            if told is not None and abs(told.difference) <= ROUNDING * max(1.0, abs(value)):
+                told = replace(told, difference=0.0)  # the very same marks share all there is
+            yield ValueCompared(name, value, u95, now, now_u95, told)
 
 
 def _verdict_text(of: Attempt | BlindMarking) -> str | None:
