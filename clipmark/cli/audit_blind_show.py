@@ -29,8 +29,8 @@ def show_comparison(compared: PlanCompared) -> None:
         table("Shown twice, unknown to the marker", columns, again, words=[""])
     _show_verdicts(compared)
     screen.print(
-        f"Values compared: {compared.compared}, at odds: {compared.at_odds}. Both markings used the "
-        "same frame, lens and sizes, so E_n rests on the marks alone: up to 1 they agree."
+        f"Values compared: {compared.compared}, at odds: {compared.at_odds}. Both markings used "
+        "the same frame, lens and sizes, so E_n rests on the marks alone: up to 1 they agree."
     )
 
 
