@@ -10,7 +10,7 @@ import difflib
 import math
 import re
 from dataclasses import dataclass
-from typing import Literal, cast
+from typing import Literal
 
 from clipmark.audit.quantities import KNOWN, Quantity, facts_of, quantities_of
 from clipmark.errors import AuditError
@@ -160,7 +160,7 @@ def parse_claim(text: str, by: str = "") -> Claim:
     }
     if relation == "equal to":
         body["within"] = _half_of_last_digit(number)
-    return cast(Claim, as_model(Claim, body, "the claim"))
+    return as_model(Claim, body, "the claim")
 
 
 def ask(attempt_id: str, attempt: Attempt, claim: Claim) -> Asked:
@@ -223,8 +223,8 @@ def _name_of(attempt_id: str, attempt: Attempt, claim: Claim, there: dict[str, Q
     if said.startswith("slip of wheel ") and len(slips) == 1:
         return slips[0]
     name = named.get(said)
-    if name in there:
-        return cast(str, name)
+    if name is not None and name in there:
+        return name
     if said in CALLS:
         raise AuditError(_stays_the_judges(said, attempt))
     if name is not None:

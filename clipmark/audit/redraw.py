@@ -27,7 +27,7 @@ LEAST_DWELL_S = 0.15
 ANGLES = {"ramp_deg": "ramp", "chassis_deg": "chassis", "chassis_to_ramp_deg": "chassis_to_ramp"}
 
 
-class _Otherwise(Exception):
+class _OtherwiseError(Exception):
     """Why the draws cannot be had; the stated interval then stands for them."""
 
 
@@ -45,7 +45,7 @@ def knowledge_of(
         if quantity.quality == "count":
             known, odds = _count_draws(event, attempt, quantity, progress)
             return known, odds, ()
-    except _Otherwise as why:
+    except _OtherwiseError as why:
         return (
             _from_interval(attempt, quantity),
             None,
@@ -60,14 +60,14 @@ def clip_of(event: EventFolder, attempt: Attempt, reading: Reading) -> Path:
     for ref in wanted:
         if ref is not None and ref.sha256 == reading.clip_sha256:
             return event.find_clip(ref)
-    raise _Otherwise("the attempt does not name the clip that the reading was taken from")
+    raise _OtherwiseError("the attempt does not name the clip that the reading was taken from")
 
 
 def _opened(event: EventFolder, attempt: Attempt, reading: Reading) -> Clip:
     try:
         return open_clip(clip_of(event, attempt, reading), true_fps=true_fps_of(attempt, reading))
     except ClipmarkError as error:
-        raise _Otherwise(str(error)) from error
+        raise _OtherwiseError(str(error)) from error
 
 
 def _angle_draws(event: EventFolder, attempt: Attempt, quantity: Quantity) -> Drawn:
@@ -76,10 +76,10 @@ def _angle_draws(event: EventFolder, attempt: Attempt, quantity: Quantity) -> Dr
         try:
             again = repeat_angle(clip, attempt, reading)
         except (ClipmarkError, KeyError, TypeError, IndexError) as error:
-            raise _Otherwise(f"the reading cannot be repeated ({error})") from error
+            raise _OtherwiseError(f"the reading cannot be repeated ({error})") from error
     _check_same(reading, quantity.key, again.values[name].estimate, again.fingerprint)
     if again.model is None:
-        raise _Otherwise("the repeated reading has no model to draw from")
+        raise _OtherwiseError("the repeated reading has no model to draw from")
     samples = np.degrees(again.model.draw_rad(again.seed, again.draws)[name])
     if quantity.magnitude and (reading.number(quantity.key) or 0.0) < 0:
         samples = -samples
@@ -93,10 +93,10 @@ def _angle_draws(event: EventFolder, attempt: Attempt, quantity: Quantity) -> Dr
 
 def _check_same(reading: Reading, key: str, again: float, fingerprint: str) -> None:
     if fingerprint != reading.fingerprint:
-        raise _Otherwise("the clip's frame is decoded to another picture than it was then")
+        raise _OtherwiseError("the clip's frame is decoded to another picture than it was then")
     held = reading.number(key)
     if held is None or abs(again - held) > SAME * max(1.0, abs(held)):
-        raise _Otherwise(
+        raise _OtherwiseError(
             f"repeated with this version the value is {again:.8g}, in the journal it is {held}; "
             "clipmark audit replay compares the two"
         )
@@ -119,16 +119,16 @@ def _count_draws(
         try:
             again = repeat_crawl(clip, attempt, reading, progress=following)
         except (ClipmarkError, KeyError, TypeError, IndexError) as error:
-            raise _Otherwise(f"the reading cannot be repeated ({error})") from error
+            raise _OtherwiseError(f"the reading cannot be repeated ({error})") from error
     count = sum(not stall["commanded"] for stall in again.stalls or [])
     if count != quantity.value:
-        raise _Otherwise(
+        raise _OtherwiseError(
             f"repeated with this version there are {count} stalls, in the journal "
             f"{quantity.value:.0f}; clipmark audit replay compares the two"
         )
     _check_same(reading, "distance_mm", again.distance_mm, again.fingerprint)
     if again.trace is None or again.trace.standing.blind:
-        raise _Otherwise("the repeated crawl has no trace that tells standing from moving")
+        raise _OtherwiseError("the repeated crawl has no trace that tells standing from moving")
     odds = stall_odds(again.trace, progress=drawing)
     said = (
         f"stalls found anew in {odds.draws} traces with the noise of this one drawn on it (seed "

@@ -65,7 +65,8 @@ def _decision(asked: Asked, ruling: Ruling) -> str:
     claim = str(asked.claim)
     if ruling.outcome == "cannot decide":
         return f"The footage cannot decide whether {claim} is true."
-    return f"The claim {ruling.outcome}: {claim} is {'true' if ruling.outcome == 'stands' else 'false'}."
+    truth = "true" if ruling.outcome == "stands" else "false"
+    return f"The claim {ruling.outcome}: {claim} is {truth}."
 
 
 def _risks(chance: Chance) -> str:
@@ -175,7 +176,8 @@ def _set_angles(event: EventFolder, saved: SavedAttempt, quantity: Quantity) -> 
         agrees = "agree within" if abs(off) <= both else "disagree beyond"
         yield (
             f"The inclinometer said {abs(angle):g} deg at the {when}; reading and inclinometer "
-            f"{agrees} the uncertainty ({abs(off):.{digits_for(both)}f} of {both:.2g} deg, {known})."
+            f"{agrees} the uncertainty ({abs(off):.{digits_for(both)}f} of {both:.2g} deg, "
+            f"{known})."
         )
 
 

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 import typer
 
-from clipmark.cli import audit_blind, audit_bundle, audit_replay, audit_study, audit_verify
+from clipmark.cli import (
+    audit_blind,
+    audit_bundle,
+    audit_replay,
+    audit_rule,
+    audit_study,
+    audit_verify,
+)
 
 app = typer.Typer(
     name="audit",
@@ -22,6 +29,7 @@ def root() -> None:
 app.command("blind")(audit_blind.run)
 app.command("study")(audit_study.run)
 app.command("replay")(audit_replay.run)
+app.command("rule")(audit_rule.run)
 app.command("verify")(audit_verify.run)
 app.command("bundle")(audit_bundle.run)
 app.command("key")(audit_bundle.run_key)
