@@ -1,0 +1,157 @@
+"""How often a ruling is wrong: claims at known distances from a known truth.
+
+A claim just on the wrong side of the truth is the hardest: "stands" may then be said of it in at
+most 5 of 100 cases, and so may "falls" of one that is just true. The rate is counted over simulated
+readings of whole estimators, every input drawn anew, and held against 5 % with the allowance that
+counting so many leaves (the one-sided 99.9 % point of the binomial distribution).
+"""
+
+import math
+import zlib
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from clipmark.audit.knowledge import CountDrawn, Drawn
+from clipmark.audit.ruling import outcome_of
+from clipmark.geometry.camera import assumed_camera
+from clipmark.geometry.line_mark import LineMark
+from clipmark.geometry.viewing import view_from_promise
+from clipmark.measure.angle_model import AngleModel
+from clipmark.measure.crawl_stall_odds import stall_odds
+from clipmark.motion.stalls import LEAST_DWELL_S
+from tests.measure.crawl_moves import Filmed, Leg, film, read
+from tests.measure.test_angle_model import HEIGHT, WIDTH, along, only, seen
+
+DISTANCES = np.arange(0.0, 3.01, 0.25)  # of the limit from the truth, in U
+COUNT_DISTANCES = (0.0, 0.5, 1.0, 2.0, 3.0)  # fewer, since a crawl drawn 100 times takes 5 s
+DWELL_U_S = 0.015  # a stall's dwell at 60 frames/s, expanded; only the scale of the distances
+
+
+def allowed(n):
+    """Most wrong rulings among n that chance explains where 5 % are allowed."""
+    return int(stats.binom.ppf(0.999, n, 0.05))
+
+
+def angle_reading(rng, index, draws):
+    """A simulated reading by a plumb or level line, a promise and no lens: truth and draws."""
+    plumb = bool(index % 2)
+    view = rng.uniform(50, 85)
+    focal = WIDTH / 2 / math.tan(math.radians(view) / 2)
+    corner = (WIDTH**2 + HEIGHT**2) / 4 / focal**2
+    camera = {
+        "yaw_deg": rng.uniform(-3, 3),
+        "pitch_deg": rng.uniform(-3, 3),
+        "view_deg": view,
+        "k1": rng.uniform(-0.02, 0.02) / corner,
+        "centre": rng.normal(0, 0.01 * WIDTH, 2),
+    }
+    truth, lean = rng.uniform(5, 60), rng.normal(0, 0.05)
+    reference = along((-380, -180), 420, 90 + lean) if plumb else along((-300, -230), 600, lean)
+    marks = []
+    for points in (along((-220, -150), 480, truth), reference):
+        px = seen(points, **camera)
+        span = px[-1] - px[0]
+        half = np.hypot(*span) / 2
+        across = np.array([-span[1], span[0]]) / (2 * half)
+        offset, turn = rng.normal(0, 0.03), rng.normal(0, 0.05 / half)
+        px = px + (offset + turn * np.linspace(-half, half, len(px)))[:, None] * across
+        marks.append(LineMark(px, 0.03, 0.05 / half))
+    model = AngleModel(
+        view_from_promise(assumed_camera(WIDTH, HEIGHT), 3.0),
+        marks[0],
+        (only(marks[1], plumb),),
+        None,
+        None,
+    )
+    seed = zlib.crc32(b"%d" % index)
+    return truth, Drawn(np.degrees(model.draw_rad(seed, draws)["ramp"]), "", seed, draws)
+
+
+def wrong_angle_rulings(n, draws, seed):
+    """Wrong "stands" and wrong "falls" among n, by distance, of claims above and below a limit."""
+    rng = np.random.default_rng(seed)
+    stands, falls = (np.zeros((2, len(DISTANCES)), dtype=int) for _ in range(2))
+    for index in range(n):
+        truth, known = angle_reading(rng, index, draws)
+        for k, distance in enumerate(DISTANCES):
+            off = max(distance * 2 * known.u, 1e-9)
+            for side, way in enumerate((1, -1)):  # "at least", then "at most"
+                false, true = truth + way * off, truth - way * off
+                ends = [
+                    (limit, math.inf) if way > 0 else (-math.inf, limit) for limit in (false, true)
+                ]
+                stands[side, k] += outcome_of(known.chance(*ends[0])) == "stands"
+                falls[side, k] += outcome_of(known.chance(*ends[1])) == "falls"
+    return stands, falls
+
+
+def stalls_wrong(n, draws, seed):
+    """Wrong "stands" and "falls" on counts of stalls, by distance, among n crawls each.
+
+    One stand of a dwell just too short or just long enough to be a stall. Too short: "1 or more" is
+    false, "none" true; long enough: the other way round.
+    """
+    rng = np.random.default_rng(seed)
+    stands, falls = (np.zeros((2, len(COUNT_DISTANCES)), dtype=int) for _ in range(2))
+    for k, distance in enumerate(COUNT_DISTANCES):
+        for index in range(n):
+            is_stall = bool(index % 2)
+            off = max(distance * DWELL_U_S, 1e-6)
+            dwell = LEAST_DWELL_S + (off if is_stall else -off)
+            leg = Leg(
+                2.0,
+                rng.uniform(20, 40),
+                ripple=rng.uniform(0, 0.15),
+                stalls=((rng.uniform(0.7, 1.0), dwell),),
+                stall_ramp=rng.uniform(0.03, 0.08),
+            )
+            shot = Filmed(
+                (leg,), noise=rng.uniform(0.005, 0.03), wheels=0, begin_s=0.15, end_s=1.85
+            )
+            trace, _ = read(film(shot, rng))
+            odds = stall_odds(trace, draws=draws, seed=int(rng.integers(2**31)))
+            known = CountDrawn(odds.counts, "", odds.seed, odds.draws)
+            some, none = known.chance(1, math.inf), known.chance(0, 0)
+            false, true = (none, some) if is_stall else (some, none)
+            stands[int(is_stall), k] += outcome_of(false) == "stands"
+            falls[int(is_stall), k] += outcome_of(true) == "falls"
+    return stands, falls
+
+
+def test_rulings_on_angles_are_wrong_in_no_more_than_5_of_100_cases():
+    stands, falls = wrong_angle_rulings(200, 2000, 7)
+    assert stands.max() <= allowed(200), stands
+    assert falls.max() <= allowed(200), falls
+
+
+def test_a_claim_three_uncertainties_on_the_right_side_is_ruled_on_and_rightly():
+    """A rule that never decides would never be wrong."""
+    rng = np.random.default_rng(8)
+    for index in range(60):
+        truth, known = angle_reading(rng, index, 2000)
+        off = 3 * 2 * known.u
+        assert outcome_of(known.chance(truth - off, math.inf)) == "stands"
+        assert outcome_of(known.chance(truth + off, math.inf)) == "falls"
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_rulings_on_angles_over_2000_readings():
+    stands, falls = wrong_angle_rulings(2000, 4000, 17)
+    print("\nstands wrong, % by distance in U:", (stands / 20).round(2).tolist())
+    print("falls wrong, %:", (falls / 20).round(2).tolist())
+    assert stands.max() <= allowed(2000), stands
+    assert falls.max() <= allowed(2000), falls
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(20_000)
+def test_rulings_on_counts_of_stalls_over_2000_crawls():
+    """About three hours on one core."""
+    stands, falls = stalls_wrong(400, 100, 27)
+    print("\nstands wrong, % by distance:", (stands / 2).tolist())
+    print("falls wrong, %:", (falls / 2).tolist())
+    assert stands.max() <= allowed(200), stands
+    assert falls.max() <= allowed(200), falls
