@@ -52,7 +52,7 @@ class Draws:
             if drift is not None:
                 found[at] -= drift.at(taken.run, self.shared(("drift", test)))
         lowest = np.array([0.0 if m.from_0 else -np.inf for _, m in items])[:, None]
-        return np.maximum(found, lowest)
+        return np.asarray(np.maximum(found, lowest), dtype=np.float64)
 
     def points(
         self, row: str, test: TestScoring, taken: Sequence[Taken], drift: Drift | None

@@ -1,7 +1,7 @@
 """The value that a test scores, out of an attempt's readings, with what of it others share.
 
-Readings from one stand share that stand's level, plane, lens and scale: their rows of the budget are
-drawn once for all of them. What is found anew in each clip (lines, hubs and corners in the
+Readings from one stand share that stand's level, plane, lens and scale: their rows of the budget
+are drawn once for all of them. What is found anew in each clip (lines, hubs and corners in the
 picture, noise) is drawn for each reading. A shared row is taken with its sign: an angle whose
 magnitude is scored turns it around where the board falls the other way.
 """

@@ -31,7 +31,7 @@ def decimal_of(value: float) -> Decimal:
 
 
 def along(table: tuple[Pair, ...], value: Decimal) -> Decimal:
-    """Points on straight lines between pairs; beyond the ends the end holds; no table: the value."""
+    """Points on straight lines between pairs; beyond an end it holds; no table: the value."""
     if not table:
         return value
     if value <= table[0][0]:

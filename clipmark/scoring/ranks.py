@@ -15,7 +15,7 @@ _NEIGHBOURS = 25  # rows behind a row whose order against it is looked at
 
 def tie_ranks(keys: Sequence[tuple[object, ...]]) -> IntArray:
     """Rank of each tie-break key, smallest first, equal ones alike; shape (n,)."""
-    order = {key: at for at, key in enumerate(sorted(set(keys)))}  # type: ignore[type-var]
+    order = {key: at for at, key in enumerate(sorted(set(keys)))}
     return np.array([order[key] for key in keys], dtype=np.int64)
 
 
@@ -49,7 +49,8 @@ def place_shares(places: IntArray) -> FloatArray:
     """Share of the draws in which each row has each place, shape (n, n)."""
     rows, draws = places.shape
     flat = np.arange(rows)[:, None] * rows + (places - 1)
-    return np.bincount(flat.ravel(), minlength=rows * rows).reshape(rows, rows) / draws
+    counts = np.bincount(flat.ravel(), minlength=rows * rows).reshape(rows, rows)
+    return np.asarray(counts / draws, dtype=np.float64)
 
 
 def not_separated(places: IntArray, order: Sequence[int]) -> dict[int, list[int]]:
