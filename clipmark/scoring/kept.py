@@ -29,8 +29,8 @@ def record_id(name: str) -> str:
     found = re.sub(r"[^A-Za-z0-9]+", "-", plain).strip("-").lower()[:60].strip("-")
     if not found:
         raise RecordError(
-            f"the name of the scoring (--name) is '{name[:60]}', which has no letter or digit; give "
-            'one such as "after round 1"'
+            f"the name of the scoring (--name) is '{name[:60]}', which has no letter or digit; "
+            'give one such as "after round 1"'
         )
     return found
 
@@ -104,7 +104,7 @@ def changes(
         if was is None:
             found.append(Change(row.key, "row", "", "new", f"{row.key} is new"))
             continue
-        pairs = [("place", was.get("place"), row.place)]
+        pairs: list[tuple[str, object, object]] = [("place", was.get("place"), row.place)]
         pairs.append(("total", was.get("total"), None if row.total is None else str(row.total)))
         points = was.get("points")
         for score in row.tests:
@@ -126,10 +126,11 @@ def changes(
                 Change("", "attempt", "", saved.attempt, f"{saved.attempt} of {saved.entry} {what}")
             )
     if isinstance(seq, int) and not _stands(event, seq, before.get("journal_sha256")):
-        found.append(
-            Change("", "journal", "", "", f"line {seq} of the journal is no longer the one that the "
-            "earlier scoring was made from; the journal was replaced")
-        )  # fmt: skip
+        sentence = (
+            f"line {seq} of the journal is no longer the one that the earlier scoring was made "
+            "from; the journal was replaced"
+        )
+        found.append(Change("", "journal", "", "", sentence))
     return tuple(found)
 
 

@@ -96,10 +96,14 @@ def _limit(item: _Set, mode: str, left_out: int) -> LimitFact:
     )
     passed = int(tries.passed.sum())
     words = f"; {left_out} that failed in another way left out" if left_out else ""
-    base = {
-        "test": item.test.id, "row": item.row.key, "mode": mode, "tries": len(here), "passed": passed,
+    base: dict[str, object] = {
+        "test": item.test.id,
+        "row": item.row.key,
+        "mode": mode,
+        "tries": len(here),
+        "passed": passed,
         "left_out": left_out,
-    }  # fmt: skip
+    }
     try:
         found = fit_limit(tries)
     except ValueError as error:
