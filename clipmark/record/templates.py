@@ -88,7 +88,12 @@ points_to = 0.01     # points are rounded to this, from the middle to the even o
 # driver = "M. Fell"
 # setups = ["soft tyres", "hard tyres"] # each set-up is ranked as a row of its own
 # class = "stock"
-# out_of_ranking = false                 # true: shown, not ranked, such as a reference truck
+
+# The reference truck, where there is one: it shows the board's drift and is not ranked.
+# [[entry]]
+# name = "Dunnock"
+# class = "open"
+# out_of_ranking = true
 
 # ---- Stands: what is promised of each camera position. ---------------------------------------
 

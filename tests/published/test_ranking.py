@@ -1,7 +1,7 @@
 """Standard competition ranking and place probabilities, against outside numbers and libraries.
 
-The patterns 1224 and its like as commonly defined; probabilities of the order of three normal scores
-by integration (normal theory).
+The patterns 1224 and its like as commonly defined; probabilities of the order of three normal
+scores by integration (normal theory).
 """
 
 import numpy as np

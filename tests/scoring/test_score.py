@@ -233,7 +233,8 @@ def test_an_event_of_one_entry_and_one_of_none_are_sound():
     ],
 )  # fmt: skip
 def test_a_rule_sheet_is_refused_with_line_and_key(text, sentence):
-    whole = f'[event]\nname = "x"\n[[test]]\nid = "tilt"\nkind = "reading"\n{text}\nmeasure = "tilt_deg"'
+    head = '[event]\nname = "x"\n[[test]]\nid = "tilt"\nkind = "reading"'
+    whole = f'{head}\n{text}\nmeasure = "tilt_deg"'
     with pytest.raises(RecordError) as refused:
         rules_of(whole, strict=True)
     assert str(refused.value) == sentence
