@@ -79,7 +79,7 @@ def _bound(item: _Set) -> LimitFact:
     at_top = sum(step == top for step in steps)
     share = least_share(at_top, at_top)
     return LimitFact(
-        test=item.test.id, row=item.row.key, mode="none", method="bound", tries=len(steps),
+        test=item.test.id, row=item.row.key, mode="", method="bound", tries=len(steps),
         passed=len(steps), left_out=0, low95_deg=top if share >= 0.5 else None,
         said=f"never failed: at least {top:g} deg, a lower bound, no limit ({at_top} of {at_top} "
         f"passed there prove that at least {100 * share:.0f} % of tries pass, at 95 %)",
@@ -104,6 +104,10 @@ def _limit(item: _Set, mode: str, left_out: int) -> LimitFact:
         "passed": passed,
         "left_out": left_out,
     }
+    if not passed:
+        lowest = tries.lowest_failed
+        said = f"every try was failed, from {lowest:g} deg up: no limit can be told{words}"
+        return LimitFact(**base, method="bound", said=said)  # type: ignore[arg-type]
     try:
         found = fit_limit(tries)
     except ValueError as error:

@@ -219,7 +219,7 @@ class LimitFact:
     Attributes
     ----------
     mode : str
-        Reason of the failures that count; ``any`` where no reason was given.
+        Reason of the failures that count; empty where none was failed.
     method : str
         ``up-and-down``, ``fixed steps``, ``bracket`` or ``bound``.
     limit_deg, low95_deg, high95_deg, spread_deg : float or None

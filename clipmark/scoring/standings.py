@@ -256,7 +256,7 @@ def tie_words(rules: Rules, item: Scored, row: Row) -> dict[str, str]:
         elif isinstance(value, Decimal):
             found[rule] = points_text(abs(value))
         elif isinstance(value, float):
-            unknown = value in (UNKNOWN_TIME, 1.0)
+            unknown = value == (1.0 if rule == "best-step" else UNKNOWN_TIME)
             found[rule] = "-" if unknown else f"{abs(value):.10g}"
         else:
             found[rule] = str(value)

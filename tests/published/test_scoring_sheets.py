@@ -154,3 +154,39 @@ def test_sums_that_binary_fractions_would_split_are_a_tie():
         {"entry": "Siskin", "test": "p2", "grade": 0.0},
     )
     assert [row.place for row in result.rows] == [1, 1]
+
+
+LIMITS = '[[test]]\nid = "climb"\nkind = "ladder"\n'
+WORKED = (
+    "43P 44P 45F 44P 45P 46F 45F 44P 45P 46F 45P 46F 45F 44F 43P 44P 45F 44P 45P 46F"  # 20 tries
+)
+
+
+def up_and_down_tries(entry, text):
+    return [
+        {"entry": entry, "test": "climb", "step_deg": float(item[:2]),
+         "verdict": "cleared" if item[2] == "P" else "failed",
+         "reason": None if item[2] == "P" else "spun"}
+        for item in text.split()
+    ]  # fmt: skip
+
+
+def test_the_worked_up_and_down_run_gives_its_limit_in_an_event():
+    """Dixon and Mood 44.83; probit by maximum likelihood 44.86, spread 0.72, 44.28 to 45.54."""
+    fact = score(sheet(LIMITS, "Wren"), *up_and_down_tries("Wren", WORKED)).limits[0]
+    assert (fact.method, fact.mode, fact.passed, fact.tries) == ("up-and-down", "spun", 11, 20)
+    assert f"{fact.limit_deg:.2f} {fact.spread_deg:.2f}" == "44.86 0.72"
+    assert f"{fact.low95_deg:.2f} {fact.high95_deg:.2f}" == "44.28 45.54"
+    assert "closed form gives 44.83 deg" in fact.said
+
+
+def test_twenty_tries_each_prove_seven_tenths_of_a_degree_not_less():
+    """20 tries each, spread 0.8 deg, steps of 1 deg: 0.72 deg (worked out apart)."""
+    steeper = " ".join(f"{int(item[:2]) + 1}{item[2]}" for item in WORKED.split())
+    both = [*up_and_down_tries("Wren", steeper), *up_and_down_tries("Siskin", WORKED)]
+    pair = score(sheet(LIMITS, "Wren", "Siskin"), *both).pairs[0]
+    assert (pair.better, pair.worse, pair.proven) == ("Wren", "Siskin", True)
+    assert abs(pair.difference_deg - 1.0) < 1e-6
+    assert 0.6 < pair.smallest_deg < 0.75  # the spread of these tries is 0.72, not 0.8
+    alike = [*up_and_down_tries("Wren", WORKED), *up_and_down_tries("Siskin", WORKED)]
+    assert not score(sheet(LIMITS, "Wren", "Siskin"), *alike).pairs[0].proven
