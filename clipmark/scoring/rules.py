@@ -176,6 +176,9 @@ def rules_of(text: str, name: str = sheets.EVENT_NAME, *, strict: bool = False) 
     reference = event.text("reference")
     if reference and reference not in {entry.name for entry in entries}:
         raise event.refused("reference", f"names '{reference}', which is no entry; add it as one")
+    points_to = event.above_0("points_to") or Decimal("0.01")
+    if points_to < Decimal("0.000001"):
+        raise event.refused("points_to", f"is {points_to}; give 0.000001 or more")
     if strict:
         event.check_known(EVENT_KEYS)
         if not tests:
@@ -186,7 +189,7 @@ def rules_of(text: str, name: str = sheets.EVENT_NAME, *, strict: bool = False) 
         better="lowest" if event.one_of("order", ("highest", "lowest"), "highest") == "lowest"
         else "highest",
         ties=ties,
-        points_to=event.above_0("points_to") or Decimal("0.01"),
+        points_to=points_to,
         drop_tests=event.count("drop_tests") or 0,
         reference=reference,
         classes=classes or ("",),

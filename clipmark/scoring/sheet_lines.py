@@ -182,8 +182,10 @@ class Block:
         if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
             raise self.refused(key, f"must hold numbers, but holds {_shown(value)}")
         found = Decimal(value)
-        if not found.is_finite() or abs(found) >= 10**9:
-            raise self.refused(key, f"must hold numbers below 1e9, but holds {_shown(value)}")
+        if not found.is_finite() or abs(found) >= 10**7:
+            raise self.refused(
+                key, f"must hold numbers below 10 million, but holds {_shown(value)}"
+            )
         return found
 
 

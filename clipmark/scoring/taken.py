@@ -17,6 +17,8 @@ from clipmark.scoring.points import value_points as points_of_value
 from clipmark.scoring.result import Flag, Part
 from clipmark.scoring.rules import Rules, TestScoring
 
+LARGEST = 1e6  # of a grade, a count or a reading
+
 
 @dataclass(frozen=True)
 class Taken:
@@ -127,7 +129,10 @@ def _valued(
     measure = measure_of(test)
     value = measured_of(attempt, measure, test.tilt_event) if measure else None
     taken = Taken(item, run, measured=value, time_s=time_of(attempt))
-    reason = ""
+    reason = _too_large(attempt, value)
+    if reason:
+        flags.append(Flag("left out", f"{item.id}: {reason}", attempt=item.id))
+        return replace(taken, left_out=reason)
     if attempt.verdict == "void":
         reason = f"void: {(attempt.reason or 'no reason given').replace('-', ' ')}"
     elif test.kind == "ladder":
@@ -157,6 +162,20 @@ def _valued(
             flags.append(Flag("left out", f"{item.id}: {reason}", attempt=item.id))
         return replace(taken, left_out=reason)
     return taken
+
+
+def _too_large(attempt: Attempt, value: Measured | None) -> str:
+    """A slip of the pen that no rule sheet means; empty where there is none."""
+    given = {
+        "grade": attempt.grade,
+        "penalties": attempt.penalties,
+        "progress": attempt.progress,
+        "reading": value.value if value else None,
+    }
+    for name, number in given.items():
+        if number is not None and abs(number) > LARGEST:
+            return f"its {name} is {number:.3g}, which cannot be meant; revise the attempt"
+    return ""
 
 
 def _graded(rules: Rules, test: TestScoring, taken: Taken, flags: list[Flag]) -> Taken:

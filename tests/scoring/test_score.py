@@ -247,3 +247,13 @@ def test_a_grade_without_points_is_a_gap():
     )
     with pytest.raises(RecordError, match=r"line 9: grades of test 'creep' has a gap: grade 1"):
         rules_of(text)
+
+
+def test_a_slip_of_the_pen_is_left_out_not_a_defect():
+    pile = '[[test]]\nid = "pile"\nkind = "graded"\n'
+    result = score(sheet(pile, "Wren"), {"entry": "Wren", "test": "pile", "grade": 1e300})
+    assert left_out(result) == {
+        "a0001": "its grade is 1e+300, which cannot be meant; revise the attempt"
+    }
+    with pytest.raises(RecordError, match="line 7: grades of test 'pile' must hold numbers below"):
+        rules_of(sheet(f"{pile}grades = [[1, 1e300]]", "Wren"))
