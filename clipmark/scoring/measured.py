@@ -22,6 +22,7 @@ FROM_0 = ("ripple", "rollback_mm", "stop_distance_mm", "roll_off_mm", "duration_
 _OWN = ("sheet corners", "hub centres in the picture", "noise in the band", "following the body",
         "camera shake", "time stamps")  # fmt: skip
 _UNITS = (("_mm_s", "mm/s"), ("_deg", "deg"), ("_mm", "mm"), ("_s", "s"))
+K_95 = coverage_factor()
 Shared = tuple[tuple[str, str], float]  # (group, source), signed standard uncertainty
 
 
@@ -41,7 +42,7 @@ class Measured:
     @property
     def u95(self) -> float:
         """Expanded uncertainty, 95 %."""
-        return coverage_factor() * self.u
+        return K_95 * self.u
 
 
 def unit_of(measure: str) -> str:
@@ -92,7 +93,7 @@ def _value(
     if value is None:
         return None
     u95 = _number(source.get(beside(measure, "u95"))) or 0.0
-    u = u95 / coverage_factor()
+    u = u95 / K_95
     low, high = (_number(source.get(beside(measure, end))) for end in ("low95", "high95"))
     sign = 1.0
     if measure in MAGNITUDES and value < 0:
