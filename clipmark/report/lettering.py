@@ -143,3 +143,9 @@ def _other_font(letter: str) -> str | None:
         except (OSError, RuntimeError):  # a font file that cannot be read
             continue
     return None
+
+
+def plain_letters(text: str) -> str:
+    """What charts write: letters that the house type lacks as empty boxes."""
+    charmap = _charmap(_file(False))
+    return "".join(x if ord(x) in charmap else MISSING for x in shown(text))
