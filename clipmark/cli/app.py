@@ -9,7 +9,19 @@ from typing import Annotated
 import typer
 
 from clipmark import __version__, defects
-from clipmark.cli import angle, attempts, audit, crawl, demo, footage, lens, mark, plan, start
+from clipmark.cli import (
+    angle,
+    attempts,
+    audit,
+    crawl,
+    demo,
+    footage,
+    lens,
+    mark,
+    plan,
+    report,
+    start,
+)
 from clipmark.errors import ClipmarkError
 
 app = typer.Typer(
@@ -29,6 +41,7 @@ app.command("crawl")(crawl.run)
 app.command("lens")(lens.run)
 app.command("plan")(plan.run)
 app.command("attempts")(attempts.run)
+app.command("report")(report.run)
 app.add_typer(audit.app, name="audit")
 
 DONE, DEFECT, REFUSED, INTERRUPTED = 0, 1, 2, 130

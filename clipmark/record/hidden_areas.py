@@ -149,9 +149,7 @@ def keep_areas(event: Path, clip_sha256: str, areas: Sequence[HiddenArea]) -> No
             }
             disk.replace_file(path, (json.dumps(body, indent=1) + "\n").encode("utf-8"))
     except TimeoutError as error:
-        raise RecordError(
-            f"{path}: another program is writing it; repeat in a moment"
-        ) from error
+        raise RecordError(f"{path}: another program is writing it; repeat in a moment") from error
     except OSError as error:
         raise disk.explain(error, "keep the hidden areas", path) from error
 

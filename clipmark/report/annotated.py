@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -187,7 +188,7 @@ def refuse_timeless(clip: Clip) -> None:
 
 def held_of(times: list[Fraction]) -> Fraction:
     """How long the last frame is shown: as long as frames are as a rule."""
-    steps = sorted(b - a for a, b in zip(times[:-1], times[1:], strict=True))
+    steps = sorted(b - a for a, b in pairwise(times))
     return steps[len(steps) // 2] if steps else HELD
 
 
@@ -253,5 +254,3 @@ def _standing_words(story: AttemptStory) -> list[tuple[str, bool]]:
     proof = f"clip {story.clip_name}, SHA-256 {story.clip_sha256[:16]}; \N{PLUS-MINUS SIGN}: 95 %"
     lines.append((proof, False))
     return [line for line in lines if line[0]]
-
-

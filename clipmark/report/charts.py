@@ -96,9 +96,7 @@ def _charts(
         with _DRAWING, style.context(["default", ink.STYLE]):
             figure = _figure(part, axis, limits, zero=zero)
             svg, png = _bytes(figure)
-        told = f"Chart: {what}. " + "; ".join(
-            f"{row.label} {_said(row)}" for row in part
-        )
+        told = f"Chart: {what}. " + "; ".join(f"{row.label} {_said(row)}" for row in part)
         found.append(Chart(name, svg, png, told))
     return found
 
@@ -115,9 +113,7 @@ def _limits(ends: Sequence[float]) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _figure(
-    rows: Sequence[_Row], axis: str, limits: tuple[float, float], *, zero: bool
-) -> Figure:
+def _figure(rows: Sequence[_Row], axis: str, limits: tuple[float, float], *, zero: bool) -> Figure:
     high_mm = TOP_MM + ROW_MM * len(rows) + BELOW_MM
     figure = Figure(figsize=(WIDTH_MM / MM_PER_INCH, high_mm / MM_PER_INCH))
     axes = figure.add_axes((

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip, open_clip
+from clipmark.errors import MarkError
 from clipmark.record.clips import find_clip
 from clipmark.record.hidden_areas import HiddenArea
 from clipmark.record.models import Attempt, ClipRef
@@ -50,6 +51,8 @@ class Footage:
             When it is nowhere, or cannot be read.
         FootageError
             When it cannot be decoded.
+        MarkError
+            When an area to be hidden lies outside of its picture, so that nothing would be hidden.
         """
         assert attempt.clip is not None
         rate = attempt.declared.true_fps if attempt.declared is not None else None
@@ -59,7 +62,18 @@ class Footage:
         self.close()
         clip = open_clip(self.place(attempt.clip), true_fps=rate)
         self._open = (key, clip)
+        self._refuse_outside(clip)
         return clip
+
+    def _refuse_outside(self, clip: Clip) -> None:
+        for area in self.hidden.get(clip.sha256, ()):
+            inside = area.x < clip.width and area.y < clip.height
+            if not inside or area.x + area.w <= 0 or area.y + area.h <= 0:
+                raise MarkError(
+                    f"the area to hide {area.x:g},{area.y:g},{area.w:g},{area.h:g} lies outside of "
+                    f"the picture of {clip.path.name} ({clip.width} x {clip.height} px); give it "
+                    "again (--blur)"
+                )
 
     def hider(self, clip_sha256: str) -> Hider:
         """What hides the areas of one clip."""

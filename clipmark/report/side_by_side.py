@@ -149,8 +149,8 @@ class _Sheet:
     def _words(self, half: Half, wide: int) -> list[tuple[str, bool]]:
         story = half.story
         figures = "; ".join(f"{f.name} {f.words}" for f in story.figures)
-        line = "" if half.draw.trace is None else (
-            "speed: solid line; " if half is self.halves[0] else "speed: dashed line; ")  # fmt: skip
+        dashes = "solid" if half is self.halves[0] else "dashed"
+        line = f"speed: {dashes} line; " if half.draw.trace is not None else ""
         texts = [
             (story.title, True), (figures, False), (f"verdict: {story.verdict}", True),
             (story.protest, True),

@@ -19,7 +19,7 @@ from clipmark.report.overlay import (
     draw_rectangle,
     lines_of,
 )
-from clipmark.report.pictures import Footage, resized, shown_size
+from clipmark.report.pictures import Footage, Picture, resized, shown_size
 from clipmark.report.story import AttemptStory
 from clipmark.report.tokens import colour
 from clipmark.report.words import number
@@ -31,11 +31,15 @@ LEADING = 1.45
 
 @dataclass(frozen=True)
 class Still:
-    """A finished still: the file's bytes (JPEG), its size, and what it shows in words."""
+    """A finished still: the file's bytes (JPEG), its size, and what it shows in words.
+
+    ``picture`` is what stands above the words.
+    """
 
     data: bytes
     width: int
     height: int
+    picture: Picture
     told: str
 
 
@@ -66,7 +70,7 @@ def draw_still(story: AttemptStory, footage: Footage, location: str = "") -> Sti
     told = f"Frame {ordinal} of {story.clip_name} with the lines of {story.title}: " + "; ".join(
         f"{figure.name} {figure.words}" for figure in story.figures[:3]
     )
-    return Still(sheet.jpeg(90), sheet.width, sheet.height, told.rstrip(": "))
+    return Still(sheet.jpeg(90), sheet.width, sheet.height, picture, told.rstrip(": "))
 
 
 def draw_marks(canvas: Canvas, attempt: Attempt, scale: Scale, size: float) -> None:
