@@ -180,7 +180,7 @@ class _Card:
         if total is None:
             return []
         kind = self.type
-        place = f"{place_words(total.place)} overall" if total.place is not None else "no place"
+        place = f"{place_words(total.place)} over all tests" if total.place is not None else "no place"
         lines = [(f"{place}, {total.total}" if total.total else place, True)]
         more = "; ".join(part for part in (total.sure, total.remark) if part)
         lines += [(row, False) for row in wrapped(more, kind.small, self.inner, 3)] if more else []

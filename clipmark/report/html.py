@@ -26,6 +26,7 @@ from clipmark.report.words import place_words
 TEMPLATES = Path(__file__).with_name("templates")
 STILL_WIDTH = 960  # px, of stills inside the page; the files beside it are larger
 STILL_QUALITY = 80
+NO_BREAK = "\N{NO-BREAK SPACE}\N{PLUS-MINUS SIGN}\N{NO-BREAK SPACE}"
 
 
 @dataclass(frozen=True)
@@ -120,7 +121,7 @@ def _css() -> Markup:
 def _environment() -> Environment:
     environment = Environment(
         loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined,
-        keep_trailing_newline=True, auto_reload=False,
+        keep_trailing_newline=True, auto_reload=False, finalize=_together,
     )  # fmt: skip
     environment.filters["place"] = place_words
     environment.filters["instant"] = _instant
@@ -129,6 +130,13 @@ def _environment() -> Environment:
 
 def _template() -> Template:
     return _environment().get_template("report.html.j2")
+
+
+def _together(value: object) -> object:
+    """A value and its uncertainty stay on one line."""
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return value.replace(" \N{PLUS-MINUS SIGN} ", NO_BREAK)
+    return value
 
 
 def _instant(text: str) -> str:

@@ -13,6 +13,7 @@ from clipmark.record.folder import EventFolder, SavedAttempt
 from clipmark.record.models import Attempt, JournalLine
 from clipmark.report.words import (
     Figure,
+    claim_words,
     counted,
     figures_of,
     number,
@@ -103,7 +104,7 @@ class AttemptStory:
         asserted = ""
         if claim is not None:
             by = f" by {claim.by}" if claim.by else ""
-            asserted = f"claim{by}: {claim}"
+            asserted = f"claim{by}: {claim_words(claim)}"
         if ruling is None:
             return f"under protest, {asserted}"
         sure = f", probability of the claim {percent(ruling.probability)}" if (

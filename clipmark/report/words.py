@@ -8,6 +8,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from clipmark.record.models import Claim
 from clipmark.record.readings import beside
 from clipmark.report.trace_facts import number_of
 from clipmark.uncertainty.digits import digits_for
@@ -98,6 +99,15 @@ def figures_of(measure: str, result: Mapping[str, object]) -> list[Figure]:
         band = _band(result) if key == "ripple" else ""
         found.append(Figure(name, None if hidden else value, u95, low, high, unit, band))
     return found
+
+
+def claim_words(claim: Claim) -> str:
+    """``ramp at most 18°`` of a claim on ``ramp_deg``."""
+    known = {key: (name, unit) for told in _TOLD.values() for key, name, unit in told}
+    bare = re.sub(r"_(deg_s|deg|mm_s|mm|s)$", "", claim.measure)
+    name, unit = known.get(claim.measure, (bare.replace("_", " "), claim.unit))
+    unit = "°" if unit == "deg" else unit
+    return f"{name} {claim.relation} {with_unit(number(claim.value), unit)}"
 
 
 def _band(result: Mapping[str, object]) -> str:
