@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip
-from clipmark.motion.camera import row_time
+from clipmark.motion.camera_fit import row_time
 from clipmark.motion.shake import Shake, Tracks
 
 MOST_FRAMES, MOST_POINTS = 180, 48
