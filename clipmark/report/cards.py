@@ -26,17 +26,17 @@ class CardFacts:
     Attributes
     ----------
     event, when_where : str
-    drivers : mapping of str to str
-        Driver by entry.
+    beneath : mapping of str to str
+        What stands under the name, by key: driver, set-up, class.
     protests : mapping of str to sequence of str
-        Claims and rulings by entry, one sentence each.
+        Claims and rulings by key, one sentence each.
     foot : str
         Which state of the journal the card was made from.
     """
 
     event: str
     when_where: str
-    drivers: Mapping[str, str]
+    beneath: Mapping[str, str]
     protests: Mapping[str, Sequence[str]]
     foot: str
 
@@ -60,23 +60,23 @@ _TYPES = {
 
 
 def cards_of(
-    entry: str, results: Results, facts: CardFacts, size: tuple[int, int] = LYING
+    key: str, entry: str, results: Results, facts: CardFacts, size: tuple[int, int] = LYING
 ) -> list[Canvas]:
-    """The cards of one entry, as many as its tests and protests take.
+    """The cards of one line of the standings, as many as its tests and protests take.
 
     Parameters
     ----------
-    entry : str
+    key, entry : str
     results : Results
     facts : CardFacts
     size : (int, int)
         `LYING` or `UPRIGHT`.
     """
-    rows = [(test, row) for test in results.tests for row in test.rows if row.entry == entry]
-    total = next((each for each in results.totals if each.entry == entry), None)
-    card = _Card(entry, facts, size)
+    rows = [(test, row) for test in results.tests for row in test.rows if row.key == key]
+    total = next((each for each in results.totals if each.key == key), None)
+    card = _Card(key, entry, facts, size)
     blocks = [card.test_block(test, row) for test, row in rows]
-    blocks += [card.note_block(text) for text in facts.protests.get(entry, ())]
+    blocks += [card.note_block(text) for text in facts.protests.get(key, ())]
     if not rows:
         blocks.insert(0, card.note_block("No attempt of this entry has been scored yet."))
     pages: list[list[_Block]] = [[]]
@@ -114,8 +114,8 @@ class _Block:
 class _Card:
     """One shape of card for one entry."""
 
-    def __init__(self, entry: str, facts: CardFacts, size: tuple[int, int]) -> None:
-        self.entry, self.facts, self.size = entry, facts, size
+    def __init__(self, key: str, entry: str, facts: CardFacts, size: tuple[int, int]) -> None:
+        self.key, self.entry, self.facts, self.size = key, entry, facts, size
         self.type = _TYPES[size]
         self.inner = size[0] - 2 * self.type.margin
         self.name_size, self.name_lines = self._name()
@@ -145,7 +145,7 @@ class _Card:
             else "no place in this test"
         )
         wide = width_of(place, kind.head, bold=True) + kind.head
-        lines = [_Line(shortened(test.id, kind.head, self.inner - wide, bold=True), kind.head,
+        lines = [_Line(shortened(test.title, kind.head, self.inner - wide, bold=True), kind.head,
                        colour("accent"), True, place)]  # fmt: skip
         points_wide = width_of(row.points, kind.body, bold=True) + kind.body if row.points else 0
         told = wrapped(row.result, kind.body, self.inner - points_wide, 3)
@@ -172,7 +172,7 @@ class _Card:
         kind = self.type
         height = kind.margin + 1.3 * kind.event * len(self.heads)
         height += 1.2 * self.name_size * len(self.name_lines)
-        height += 1.4 * kind.small if self.facts.drivers.get(self.entry) else 0
+        height += 1.4 * kind.small if self.facts.beneath.get(self.key) else 0
         height += len(self._total_lines(total)) * 1.45 * kind.body + 0.6 * kind.body
         return height + 0.5 * kind.body
 
@@ -180,7 +180,9 @@ class _Card:
         if total is None:
             return []
         kind = self.type
-        place = f"{place_words(total.place)} over all tests" if total.place is not None else "no place"
+        place = (
+            f"{place_words(total.place)} over all tests" if total.place is not None else "no place"
+        )
         lines = [(f"{place}, {total.total}" if total.total else place, True)]
         more = "; ".join(part for part in (total.sure, total.remark) if part)
         lines += [(row, False) for row in wrapped(more, kind.small, self.inner, 3)] if more else []
@@ -206,10 +208,10 @@ class _Card:
         for line in self.name_lines:
             y += 1.2 * self.name_size
             canvas.text(margin, y, line, self.name_size, colour("ink"), bold=True)
-        driver = self.facts.drivers.get(self.entry)
-        if driver:
+        beneath = self.facts.beneath.get(self.key)
+        if beneath:
             y += 1.5 * kind.small
-            text = shortened(f"driver {driver}", kind.small, self.inner)
+            text = shortened(beneath, kind.small, self.inner)
             canvas.text(margin, y, text, kind.small, colour("ink-soft"))
         for number, (text, bold) in enumerate(self._total_lines(total)):
             size = 1.15 * kind.body if bold else kind.small

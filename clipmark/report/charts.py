@@ -22,7 +22,7 @@ from matplotlib.ticker import MaxNLocator
 from clipmark.report import ink
 from clipmark.report.canvas import shortened
 from clipmark.report.lettering import plain_letters
-from clipmark.report.views import SetupDifference, TestView, TotalRow
+from clipmark.report.views import Results, SetupDifference, TestView
 from clipmark.report.words import MINUS
 
 WIDTH_MM, MM_PER_INCH, DOTS_PER_INCH = 110.0, 25.4, 220
@@ -46,7 +46,7 @@ class Chart:
 @dataclass(frozen=True)
 class _Row:
     label: str
-    value: float
+    value: float | None
     low: float | None
     high: float | None
 
@@ -54,19 +54,25 @@ class _Row:
 def test_chart(test: TestView) -> list[Chart]:
     """What counts in one test, entry by entry in order of place; none where nothing is drawn."""
     rows = [
-        _Row(row.entry, row.value, row.low, row.high)
+        _Row(_label(row.entry, row.setup), row.value, row.low, row.high)
         for row in test.rows
-        if row.value is not None and test.axis
+        if test.axis
     ]
-    return _charts(test.id, f"{test.axis} (95 % interval)", rows, f"{test.id}, {test.rules}")
+    return _charts(test.id, test.axis, rows, f"{test.title}, {test.rules}")
 
 
-def totals_chart(totals: Sequence[TotalRow]) -> list[Chart]:
-    """Points over all tests."""
-    rows = [
-        _Row(row.entry, row.value, row.low, row.high) for row in totals if row.value is not None
-    ]
-    return _charts("all tests", "points over all tests (95 % interval)", rows, "all tests")
+def totals_charts(results: Results) -> list[Chart]:
+    """Points over all tests, class by class."""
+    charts: list[Chart] = []
+    for name, totals in results.classes:
+        rows = [_Row(_label(row.entry, row.setup), row.value, row.low, row.high) for row in totals]
+        what = f"all tests, class {name}" if name else "all tests"
+        charts += _charts(what, f"points over {what}", rows, what)
+    return charts
+
+
+def _label(entry: str, setup: str) -> str:
+    return f"{shortened(entry, 10, 90)}, {setup}" if setup else entry
 
 
 def setup_charts(setups: Sequence[SetupDifference]) -> list[Chart]:
@@ -74,11 +80,11 @@ def setup_charts(setups: Sequence[SetupDifference]) -> list[Chart]:
     charts: list[Chart] = []
     for unit in dict.fromkeys(each.unit for each in setups):
         rows = [
-            _Row(f"{each.entry}: {each.after}", each.difference, each.low, each.high)
+            _Row(_label(each.entry, each.after), each.difference, each.low, each.high)
             for each in setups
             if each.unit == unit and each.difference is not None
         ]
-        axis = f"change against the set-up before, {unit or 'ratio'} (95 % interval)"
+        axis = f"change against the set-up before, {unit or 'ratio'}"
         charts += _charts("set-ups", axis, rows, "set-ups compared", zero=True)
     return charts
 
@@ -87,6 +93,9 @@ def _charts(
     name: str, axis: str, rows: Sequence[_Row], what: str, *, zero: bool = False
 ) -> list[Chart]:
     found = []
+    rows = [row for row in rows if (row.value, row.low, row.high) != (None, None, None)]
+    bare = any(row.low is None and row.high is None for row in rows)
+    axis += " (95 % interval; open square: without one)" if bare else " (95 % interval)"
     ends = [end for row in rows for end in (row.value, row.low, row.high) if end is not None]
     if not ends:
         return []
@@ -102,9 +111,12 @@ def _charts(
 
 
 def _said(row: _Row) -> str:
-    if row.low is None or row.high is None:
-        return f"{row.value:.4g}"
-    return f"{row.value:.4g}, {row.low:.4g} to {row.high:.4g}"
+    value = "" if row.value is None else f"{row.value:.4g}"
+    if row.low is not None and row.high is not None:
+        return f"{value}, {row.low:.4g} to {row.high:.4g}".lstrip(", ")
+    low = "" if row.low is None else f"at least {row.low:.4g}"
+    high = "" if row.high is None else f"at most {row.high:.4g}"
+    return ", ".join(part for part in (value, low, high) if part)
 
 
 def _limits(ends: Sequence[float]) -> tuple[float, float]:
@@ -121,17 +133,33 @@ def _figure(rows: Sequence[_Row], axis: str, limits: tuple[float, float], *, zer
         1 - (NAME_MM + RIGHT_MM) / WIDTH_MM, ROW_MM * len(rows) / high_mm,
     ))  # fmt: skip
     for at, row in enumerate(rows):
-        if row.low is not None and row.high is not None:
-            axes.plot([row.low, row.high], [at, at], color=ink.BLUE, linewidth=1.6)
-            for end in (row.low, row.high):
-                axes.plot([end, end], [at - 0.18, at + 0.18], color=ink.BLUE, linewidth=1.6)
-        axes.plot([row.value], [at], marker="D", markersize=5, color=ink.BLACK)
+        _draw_row(axes, at, row, limits)
     if zero:
         axes.axvline(0.0, color=ink.BLACK, linewidth=0.9, linestyle=(0, (4, 3)))
     _dress(axes, rows, limits)
     name = "\n".join(textwrap.wrap(plain_letters(axis), LETTERS_A_LINE))
     figure.text(0.5, 2.0 / high_mm, name, ha="center", va="bottom", size=LETTER_POINTS)
     return figure
+
+
+def _draw_row(axes: Axes, at: int, row: _Row, limits: tuple[float, float]) -> None:
+    """Interval with ends, open towards a side without a bound; the value as a diamond."""
+    bounded = row.low is not None or row.high is not None
+    if bounded:
+        low = limits[0] if row.low is None else row.low
+        high = limits[1] if row.high is None else row.high
+        axes.plot([low, high], [at, at], color=ink.BLUE, linewidth=1.6, clip_on=False)
+        for end, arrow in ((row.low, "<"), (row.high, ">")):
+            if end is not None:
+                axes.plot([end, end], [at - 0.18, at + 0.18], color=ink.BLUE, linewidth=1.6)
+            else:
+                axes.plot([limits[arrow == ">"]], [at], marker=arrow, markersize=5,
+                          color=ink.BLUE, clip_on=False)  # fmt: skip
+    if row.value is not None:
+        axes.plot(
+            [row.value], [at], marker="D" if bounded else "s", markersize=5, color=ink.BLACK,
+            markerfacecolor=ink.BLACK if bounded else "white", linestyle="",
+        )  # fmt: skip
 
 
 def _dress(axes: Axes, rows: Sequence[_Row], limits: tuple[float, float]) -> None:

@@ -17,7 +17,7 @@ from clipmark.record.hidden_areas import HiddenArea
 from clipmark.record.rule_sheet import RuleSheet
 from clipmark.report.annotated import Asked, write_annotated
 from clipmark.report.cards import LYING, UPRIGHT, CardFacts, cards_of
-from clipmark.report.charts import Chart, setup_charts, test_chart, totals_chart
+from clipmark.report.charts import Chart, setup_charts, test_chart, totals_charts
 from clipmark.report.html import (
     AttemptPart,
     Inlined,
@@ -218,38 +218,47 @@ class Maker:
     # Cards and charts ---------------------------------------------------------------------
 
     def _cards(self) -> None:
-        entries = list(
-            dict.fromkeys(
-                [row.entry for row in self.results.totals]
-                + [row.entry for test in self.results.tests for row in test.rows]
-                + [story.attempt.entry for story in self.stories]
-            )
-        )
+        """One card, or more, for every line of the standings whose attempts are shown."""
         shown = {story.attempt.entry for story in self.stories}
-        entries = [entry for entry in entries if entry in shown]
-        names = file_names(entries)
+        lines = {row.key: (row.entry, row.setup) for row in self.results.totals}
+        scored = {entry for entry, _ in lines.values()}
+        lines |= {entry: (entry, "") for entry in sorted(shown - scored)}
+        lines = {key: line for key, line in lines.items() if line[0] in shown}
+        names = file_names(f"{entry} {setup}".strip() for entry, setup in lines.values())
         facts = CardFacts(
             event=self.event.name,
             when_where=self.when_where,
-            drivers={entry.name: entry.driver for entry in self.sheet.entries},
-            protests=self._protests(),
+            beneath={key: self._beneath(key, *line) for key, line in lines.items()},
+            protests={key: self._protests(*line) for key, line in lines.items()},
             foot=self.foot,
         )
-        for done, entry in enumerate(entries):
-            self.step("score cards", done, len(entries))
+        for done, (key, (entry, setup)) in enumerate(lines.items()):
+            self.step("score cards", done, len(lines))
+            name = names[f"{entry} {setup}".strip()]
             for word, size in (("lying", LYING), ("upright", UPRIGHT)):
-                for number, card in enumerate(cards_of(entry, self.results, facts, size), 1):
+                for number, card in enumerate(cards_of(key, entry, self.results, facts, size), 1):
                     more = f"-{number}" if number > 1 else ""
-                    self._write(f"cards/{names[entry]}-{word}{more}.png", card.png())
+                    self._write(f"cards/{name}-{word}{more}.png", card.png())
 
-    def _protests(self) -> dict[str, list[str]]:
-        found: dict[str, list[str]] = {}
+    def _beneath(self, key: str, entry: str, setup: str) -> str:
+        driver = next((each.driver for each in self.sheet.entries if each.name == entry), "")
+        total = next((row for row in self.results.totals if row.key == key), None)
+        parts = [
+            f"driver {driver}" if driver else "",
+            f"set-up {setup}" if setup else "",
+            f"class {total.class_name}" if total is not None and total.class_name else "",
+        ]
+        return ", ".join(part for part in parts if part)
+
+    def _protests(self, entry: str, setup: str) -> list[str]:
+        found: list[str] = []
         for story in self.stories:
-            if story.protest:
-                tried = f", try {story.attempt.try_no}" if story.attempt.try_no else ""
+            body = story.attempt
+            if story.protest and body.entry == entry and setup in ("", body.setup):
+                tried = f", try {body.try_no}" if body.try_no else ""
                 called = f" (called by {story.called_by})" if story.called_by else ""
-                found.setdefault(story.attempt.entry, []).append(
-                    f"{story.attempt.test}{tried}: verdict {story.verdict}{called}; {story.protest}"
+                found.append(
+                    f"{body.test}{tried}: verdict {story.verdict}{called}; {story.protest}"
                 )
         return found
 
@@ -270,14 +279,14 @@ class Maker:
     # Page ---------------------------------------------------------------------------------
 
     def _page(self, parts: Sequence[tuple[AttemptStory, Inlined | None, str]]) -> ReportPage:
-        names = file_names(test.id for test in self.results.tests)
+        names = file_names(test.title for test in self.results.tests)
         tests = [
             TestPart(
-                f"test-{names[test.id]}",
+                f"test-{names[test.title]}",
                 test,
                 self._charts(
-                    test_chart(test), f"test-{names[test.id]}",
-                    f"{test.id}: what counts, with its 95 % interval, in order of place.",
+                    test_chart(test), f"test-{names[test.title]}",
+                    f"{test.title}: what counts, with its 95 % interval, in order of place.",
                 ),
             )
             for test in self.results.tests
@@ -307,7 +316,7 @@ class Maker:
             notes=said,
             privacy=self._privacy(),
             total_charts=self._charts(
-                totals_chart(self.results.totals), "all-tests",
+                totals_charts(self.results), "all-tests",
                 "Points over all tests, with their 95 % interval, in order of place.",
             ),
             setup_charts=self._charts(

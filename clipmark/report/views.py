@@ -12,6 +12,8 @@ class TestRow:
 
     Attributes
     ----------
+    key : str
+        Which line of the standings: one entry in one set-up.
     entry : str
     place : int or None
         None for who has no place in this test.
@@ -20,15 +22,16 @@ class TestRow:
     points : str
         As they are printed.
     value, low, high : float or None
-        What is drawn: result and its 95 % interval, in the test's unit.
+        What is drawn: result and its 95 % interval, in the test's unit; a bound has one end only.
     remark : str
         Separation, bounds, protests, reasons for having no place.
     setup : str
-        The set-up that counts.
+        Named where the entry ran in several.
     """
 
     __test__ = False  # a test of the event, not of the software
 
+    key: str
     entry: str
     place: int | None
     result: str
@@ -47,8 +50,9 @@ class TestView:
     Attributes
     ----------
     id : str
-    kind : str
-        As the rule sheet has it.
+        Of the test.
+    title : str
+        Its name, with the class where the event has several.
     axis : str
         What is drawn, with its unit, such as ``"climbing limit, °"``; empty for nothing to draw.
     rules : str
@@ -59,7 +63,7 @@ class TestView:
     __test__ = False
 
     id: str
-    kind: str
+    title: str
     axis: str
     rules: str
     rows: Sequence[TestRow]
@@ -67,13 +71,16 @@ class TestView:
 
 @dataclass(frozen=True)
 class TotalRow:
-    """One entry over all tests; `sure` says how sure its place is."""
+    """One entry in one set-up over all tests, in its class; `sure` says how sure its place is."""
 
+    key: str
     entry: str
     place: int | None
     total: str
     remark: str = ""
     sure: str = ""
+    setup: str = ""
+    class_name: str = ""
     value: float | None = None
     low: float | None = None
     high: float | None = None
@@ -123,9 +130,21 @@ class Results:
     setups : sequence of SetupDifference
     notes : sequence of str
         Sentences that must be read with the standings.
+    changes : sequence of str
+        What is different since an earlier scoring, which `since` names.
     """
 
     totals: Sequence[TotalRow] = ()
     tests: Sequence[TestView] = ()
     setups: Sequence[SetupDifference] = ()
     notes: Sequence[str] = ()
+    changes: Sequence[str] = ()
+    since: str = ""
+
+    @property
+    def classes(self) -> list[tuple[str, list[TotalRow]]]:
+        """Rows of each class, in the order given."""
+        found: dict[str, list[TotalRow]] = {}
+        for row in self.totals:
+            found.setdefault(row.class_name, []).append(row)
+        return list(found.items())

@@ -1,7 +1,7 @@
 """What a scoring gives: rows, points, places with probabilities, and what people must know.
 
-Everything is frozen and plain, so that it can be shown, kept and compared. Points are decimals, exact
-as the rule sheet says; probabilities and readings are floats. `EventResult.to_dict` has the same
+Everything is frozen and plain, so that it can be shown, kept and compared. Points are decimals,
+exact as the rule sheet says; probabilities and readings are floats. `EventResult.to_dict` has the same
 names, points as numbers with their text beside them.
 """
 
@@ -24,7 +24,7 @@ class TestFacts:
     Attributes
     ----------
     id, kind, surface, measure, unit : str
-        `measure` is what is scored: ``step_deg``, ``ramp_deg``, ``tilt_deg``, ``ripple``, ``grade``,
+        `measure` is what is scored: ``step_deg``, ``tilt_deg``, ``ripple``, ``grade``,
         ``penalties``, ...
     counted : str
         Which tries count: ``best``, ``worst``, ``mean``, ``sum``, ``first`` or ``last``.
@@ -64,7 +64,7 @@ class AttemptScore:
     attempt : str
         Its id; `revision` and `journal_seq` say which revision was scored.
     value, u95, low95, high95 : float or None
-        The measure that this test scores, in `unit`; None where there is no reading or none is needed.
+        The measure that this test scores, in `unit`; None where there is no reading of it.
     points : Decimal or None
         None where it gives none of its own: void, no reading, a step of a ladder.
     counted : bool
@@ -374,7 +374,7 @@ def plain_of(value: object) -> object:
 
 
 def points_text(points: Decimal | None) -> str:
-    """Points as written: all digits that the rule sheet keeps, no more; a dash where there are none."""
+    """Points as written, all digits that the rule sheet keeps; a dash where there are none."""
     if points is None:
         return "-"
     text = f"{points:f}"
