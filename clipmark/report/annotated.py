@@ -162,7 +162,7 @@ def write_annotated(
     """
     clip = footage.clip(story.attempt)
     refuse_timeless(clip)
-    size = shown_size(clip, WIDEST, HIGHEST, even=True)
+    size = shown_size(clip, WIDEST, HIGHEST, enlarge=1.0, even=True)
     letters = max(16.0, max(size[0], NARROWEST) / 54)
     draw = Annotator(story, clip, trace, footage, size, letters)
     first, last = draw.span

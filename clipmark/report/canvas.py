@@ -31,7 +31,7 @@ class Canvas:
 
     def __init__(self, width: int, height: int, paper: str) -> None:
         self.pixels: Picture = np.empty((height, width, 3), np.uint8)
-        self.pixels[:] = bgr(paper)
+        self.pixels[:] = np.tile(np.array(bgr(paper), np.uint8), (width, 1))
 
     @classmethod
     def on(cls, picture: Picture) -> Canvas:
@@ -140,7 +140,7 @@ class Canvas:
 
     def png(self) -> bytes:
         """The sheet as a PNG file, without anything but its pixels."""
-        done, data = cv2.imencode(".png", self.pixels, [cv2.IMWRITE_PNG_COMPRESSION, 4])
+        done, data = cv2.imencode(".png", self.pixels, [cv2.IMWRITE_PNG_COMPRESSION, 2])
         assert done  # an encoder that is built into the library
         return bytes(data.tobytes())
 

@@ -91,11 +91,16 @@ def _remarks(result: EventResult, row: Row) -> list[str]:
     said = ["under protest"] if row.under_protest else []
     if row.tied:
         said.append("shares the place")
-    names = [other.entry for key in row.not_separated_from if (other := result.row(key))]
+    names = [_name(row, other) for key in row.not_separated_from if (other := result.row(key))]
     if names:
         said.append(f"not separated from {_listed(names)}")
     said += [f"{name} {told}" for name, told in row.ties.items()] if row.tied else []
     return [*said, *row.remarks]
+
+
+def _name(row: Row, other: Row) -> str:
+    """Another row as it is named beside this one: by its set-up where the entry is the same."""
+    return f"its set-up {other.setup}" if other.entry == row.entry else other.entry
 
 
 def _listed(names: Sequence[str], most: int = 3) -> str:

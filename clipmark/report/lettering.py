@@ -17,17 +17,20 @@ from numpy.typing import NDArray
 
 FAMILY = "DejaVu Sans"
 MISSING = "\N{WHITE VERTICAL RECTANGLE}"
-_UNSEEN = {"Cf", "Mn", "Me", "Cc"}  # joiners, selectors, marks without a letter in front
+_UNSEEN = {"Cf", "Cc"}  # joiners, marks of direction
+_MARKS = {"Mn", "Me"}  # over and under letters; selectors of emoji too
 _PER_PX = 64.0
 
 
 def shown(text: str) -> str:
     """What is drawn for `text`: composed letters, one line, nothing that is invisible."""
     composed = unicodedata.normalize("NFC", " ".join(text.split()))
+    charmap = _charmap(_file(False))
+    kinds = ((letter, unicodedata.category(letter)) for letter in composed)
     return "".join(
         letter
-        for letter in composed
-        if unicodedata.category(letter) not in _UNSEEN or (ord(letter) in _charmap(_file(False)))
+        for letter, kind in kinds
+        if kind not in _UNSEEN and (kind not in _MARKS or ord(letter) in charmap)
     )
 
 
@@ -54,7 +57,7 @@ def mask_of(text: str, size_px: float, *, bold: bool = False) -> tuple[NDArray[n
     return _mask(shown(text), round(float(size_px), 1), bold)
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1024)
 def _mask(text: str, size_px: float, bold: bool) -> tuple[NDArray[np.uint8], int]:
     above, below = int(np.ceil(1.15 * size_px)), int(np.ceil(0.4 * size_px))
     wide = int(np.ceil(sum(_advance(run, font, size_px) for run, font in _runs(text, bold))))
@@ -62,15 +65,14 @@ def _mask(text: str, size_px: float, bold: bool) -> tuple[NDArray[np.uint8], int
     x = 0.0
     for run, font_file in _runs(text, bold):
         font = _font(font_file, size_px)
-        font.set_text(run)
         if run.strip():
+            font.set_text(run)
             font.draw_glyphs_to_bitmap(antialiased=True)
             glyphs = np.asarray(font.get_image(), np.uint8)
             left = max(0, round(x + font.get_bitmap_offset()[0] / _PER_PX))
             top = above + round(font.get_descent() / _PER_PX) - glyphs.shape[0]
             _put(out, glyphs, left, top)
-        x += font.get_width_height()[0] / _PER_PX if not run.strip() else 0.0
-        x += _advance(run, font_file, size_px) if run.strip() else 0.0
+        x += _advance(run, font_file, size_px)
     out.flags.writeable = False
     return out, above
 
@@ -102,13 +104,15 @@ def _runs_of(text: str, bold: bool) -> tuple[tuple[str, str], ...]:
     return tuple(runs)
 
 
-@lru_cache(maxsize=16384)
 def _advance(text: str, font_file: str, size_px: float) -> float:
-    font = _font(font_file, size_px)
-    font.set_text(text + "|")  # the bar keeps spaces at the end from being cut off
-    whole = font.get_width_height()[0]
-    font.set_text("|")
-    return float(whole - font.get_width_height()[0]) / _PER_PX
+    return sum(_advance_of(letter, font_file, size_px) for letter in text)
+
+
+@lru_cache(maxsize=65536)
+def _advance_of(letter: str, font_file: str, size_px: float) -> float:
+    """How far one letter moves on, px; kerning, well below a pixel, is left out."""
+    glyph = _font(font_file, size_px).load_char(ord(letter))
+    return float(glyph.horiAdvance) / _PER_PX
 
 
 @lru_cache(maxsize=256)

@@ -106,6 +106,7 @@ class ClipWriter:
             self._container.metadata["location"] = location
         if sound is not None:
             self._take_sound(sound)
+        self._container.start_encoding()  # the file is made here, and not before
 
     def _take_sound(self, clip: Clip) -> None:
         self._source = av.open(str(clip.path))

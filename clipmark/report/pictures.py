@@ -86,17 +86,21 @@ class Footage:
             self._open = None
 
 
-def shown_size(clip: Clip, widest: int, highest: int, *, even: bool = False) -> tuple[int, int]:
-    """Width and height of the shown picture: square pixels, within bounds, never enlarged past 2x.
+def shown_size(
+    clip: Clip, widest: int, highest: int, *, enlarge: float = 2.0, even: bool = False
+) -> tuple[int, int]:
+    """Width and height of the shown picture: square pixels, within bounds.
 
     Parameters
     ----------
+    enlarge : float
+        How many times larger than it is a small picture may become.
     even : bool
         Both even, as a coded clip needs it.
     """
     aspect: Fraction = clip.pixel_aspect
     wide, high = clip.width * max(1.0, float(aspect)), clip.height / min(1.0, float(aspect))
-    by = min(2.0, widest / wide, highest / high)
+    by = min(enlarge, widest / wide, highest / high)
     step = 2 if even else 1
     return tuple(max(step, round(v * by / step) * step) for v in (wide, high))  # type: ignore[return-value]
 

@@ -51,7 +51,7 @@ class Half:
         clip = footage.clip(story.attempt)
         refuse_timeless(clip)
         self.story, self.footage = story, footage
-        size = shown_size(clip, HALF_WIDEST, HALF_HIGHEST, even=True)
+        size = shown_size(clip, HALF_WIDEST, HALF_HIGHEST, enlarge=1.0, even=True)
         self.draw = Annotator(story, clip, trace, footage, size, letters)
         first, last = self.draw.span
         begins, self.by = start_of(story, trace)

@@ -18,7 +18,7 @@ TICKS = [0, 3000, 6000, 9000, 12000, 15000, 18100, 20900, 24000, 33000, 36000, 3
          48000, 51000, 54000, 57000, 60000, 63333]  # fmt: skip
 NASTY = [
     '<script>alert("x")</script>',
-    "=HYPERLINK(\"http://example.org\",\"x\"), 'quoted' & more",
+    '=HYPERLINK("http://example.org","x"), \'quoted\' & more',
     "\N{TRACTOR} \N{CJK UNIFIED IDEOGRAPH-5C71} $x_2$ {{ 7*7 }}",
     "W" * 200,
 ]
@@ -116,7 +116,7 @@ def trace_table() -> pd.DataFrame:
 
 
 def make_event(folder: Path, entries: list[str], *, sheet: str = SHEET) -> EventFolder:
-    """An event with one angle attempt and one crawl of each entry, all of one clip."""
+    """An event with an angle attempt of each entry and a crawl of the first, all of one clip."""
     event = EventFolder.create(folder)
     (folder / "event.toml").write_text(sheet, encoding="utf-8")
     source = folder.parent / f"{folder.name}-source.mp4"
@@ -133,6 +133,8 @@ def make_event(folder: Path, entries: list[str], *, sheet: str = SHEET) -> Event
         event.save_attempt(
             common | step | {"readings": [{"measure": "angle", "result": angle}]}, by="Marsh"
         )
+        if number:
+            continue
         crawl = crawl_result(clip.sha256)
         line = event.save_attempt(
             common
