@@ -16,6 +16,7 @@ __all__ = [
     "measure_angle",
     "measure_crawl",
     "open_clip",
+    "score_event",
 ]
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from clipmark.measure.lens_calibrate import calibrate_lens
     from clipmark.measure.lens_lines import lens_from_lines
     from clipmark.measure.tags import Tags
+    from clipmark.scoring.score import score_event
 
 _HOMES = {
     "open_clip": "clipmark.clip",
@@ -35,6 +37,7 @@ _HOMES = {
     "lens_from_lines": "clipmark.measure.lens_lines",
     "Sheet": "clipmark.marks",
     "Tags": "clipmark.measure.tags",
+    "score_event": "clipmark.scoring.score",
 }
 
 

@@ -11,14 +11,17 @@ from pathlib import Path
 
 import pandas as pd
 
+from clipmark.errors import RecordError
 from clipmark.evidence import kept_trace
 from clipmark.record.folder import EventFolder
 from clipmark.record.hidden_areas import HiddenArea, kept_areas
 from clipmark.record.rule_sheet import read_rule_sheet
+from clipmark.report.from_scoring import results_view
 from clipmark.report.make import Maker, Step, TraceOf, Wanted
 from clipmark.report.out_folder import PAGE_NAME, made_aside, put
 from clipmark.report.story import AttemptStory, stories_of
 from clipmark.report.views import Results
+from clipmark.scoring.score import score_event
 
 
 @dataclass(frozen=True)
@@ -95,8 +98,12 @@ def report_of_event(
 
 
 def results_of(event: EventFolder) -> Results:
-    """The event scored, as a report shows it."""
-    return Results()
+    """The event scored, as a report shows it; a sentence where the rule sheet cannot be scored."""
+    try:
+        return results_view(score_event(event))
+    except RecordError as error:
+        told = " ".join(str(error).split()).replace(f"{event.path}/", "")
+        return Results(notes=[f"Nothing is scored: {told.rstrip('.')}."])
 
 
 def _traces(event: Path) -> TraceOf:

@@ -20,6 +20,7 @@ from clipmark.cli import (
     mark,
     plan,
     report,
+    score,
     start,
 )
 from clipmark.errors import ClipmarkError
@@ -41,6 +42,7 @@ app.command("crawl")(crawl.run)
 app.command("lens")(lens.run)
 app.command("plan")(plan.run)
 app.command("attempts")(attempts.run)
+app.command("score")(score.run)
 app.command("report")(report.run)
 app.add_typer(audit.app, name="audit")
 

@@ -1,8 +1,8 @@
 """What a scoring gives: rows, points, places with probabilities, and what people must know.
 
 Everything is frozen and plain, so that it can be shown, kept and compared. Points are decimals,
-exact as the rule sheet says; probabilities and readings are floats. `EventResult.to_dict` has the same
-names, points as numbers with their text beside them.
+exact as the rule sheet says; probabilities and readings are floats. `EventResult.to_dict` has the
+same names.
 """
 
 from __future__ import annotations

@@ -6,6 +6,7 @@ sheet without any of the keys here opens as before and scores by what each kind 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -265,7 +266,7 @@ def _measure(block: Block, kind: str) -> str:
 
 def _steps(block: Block) -> tuple[Decimal, ...]:
     steps = block.decimals("steps_deg")
-    for before, after in zip(steps, steps[1:], strict=False):
+    for before, after in itertools.pairwise(steps):
         if not after > before:
             raise block.refused("steps_deg", f"must rise, but {after} comes after {before}")
     return steps

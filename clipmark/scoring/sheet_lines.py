@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -152,14 +153,14 @@ class Block:
         """Pairs joined by straight lines: first numbers rising; second ones in one direction."""
         pairs = self.pairs(key)
         firsts, seconds = [a for a, _ in pairs], [b for _, b in pairs]
-        for before, after in zip(firsts, firsts[1:], strict=False):
+        for before, after in itertools.pairwise(firsts):
             if not after > before:
                 raise self.refused(
                     key,
                     f"must rise from pair to pair in its first number, but {after} comes after "
                     f"{before}",
                 )
-        steps = [b - a for a, b in zip(seconds, seconds[1:], strict=False)]
+        steps = [b - a for a, b in itertools.pairwise(seconds)]
         if any(step > 0 for step in steps) and any(step < 0 for step in steps):
             raise self.refused(
                 key,
