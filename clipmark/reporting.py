@@ -15,7 +15,7 @@ from clipmark.errors import RecordError
 from clipmark.evidence import kept_trace
 from clipmark.record.folder import EventFolder
 from clipmark.record.hidden_areas import HiddenArea, kept_areas
-from clipmark.record.rule_sheet import read_rule_sheet
+from clipmark.record.rule_sheet import RuleSheet, read_rule_sheet
 from clipmark.report.from_scoring import results_view
 from clipmark.report.make import Maker, Step, TraceOf, Wanted
 from clipmark.report.out_folder import PAGE_NAME, made_aside, put
@@ -63,7 +63,7 @@ def report_of_event(
     out : Path, optional
         Where to; ``report/`` of the event folder when left out.
     attempts : sequence of str
-        Only these; all when empty.
+        Only these, without standings; all when empty.
     wanted : Wanted, optional
         Clips, areas to hide and the like. Areas kept in the event folder are always hidden.
     step : callable, optional
@@ -88,19 +88,19 @@ def report_of_event(
         asked = replace(asked, hidden=_joined(kept_areas(event.path), asked.hidden))
         with made_aside(target) as made:
             maker = Maker(
-                event, sheet, stories, results_of(event), asked, _traces(event.path), made,
+                event, sheet, stories, results_of(event, sheet), asked, _traces(event.path), made,
                 *([step] if step else []),
             )  # fmt: skip
-            page = maker.make()
+            page = maker.make(standings=not named)
             files = put(made, target)
         left_out = {key: told for key, told in maker.left_out.items() if told}
     return ReportPaths(target, target / PAGE_NAME, tuple(files), left_out, page.notes)
 
 
-def results_of(event: EventFolder) -> Results:
+def results_of(event: EventFolder, sheet: RuleSheet | None = None) -> Results:
     """The event scored, as a report shows it; a sentence where the rule sheet cannot be scored."""
     try:
-        return results_view(score_event(event))
+        return results_view(score_event(event), sheet)
     except RecordError as error:
         told = " ".join(str(error).split()).replace(f"{event.path}/", "")
         return Results(notes=[f"Nothing is scored: {told.rstrip('.')}."])

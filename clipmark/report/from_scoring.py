@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
+from clipmark.measure.crawl_terms import BAND_HZ
+from clipmark.record.rule_sheet import RuleSheet
 from clipmark.report.setups import setup_differences
 from clipmark.report.views import Results, TestRow, TestView, TotalRow
 from clipmark.report.words import (
@@ -33,11 +36,13 @@ MEASURES = {
     "mean_speed_mm_s": "mean speed",
     "slowest_speed_mm_s": "slowest held",
 }
+COUNTED = {"ripple": "ratio", "grade": "grade", "start_jump": "ratio"}  # what has no unit
+_DEGREES = re.compile(r"(?<=\d) deg\b")
 UNITS = {"deg": "°", "deg/s": "°/s", "mm_s": "mm/s"}
 
 
-def results_view(result: EventResult) -> Results:
-    """What the report shows of one scoring."""
+def results_view(result: EventResult, sheet: RuleSheet | None = None) -> Results:
+    """What the report shows of one scoring; the bands of ripples are those of `sheet`."""
     several = {
         row.key: row.setup for row in result.rows
         if sum(1 for other in result.rows
@@ -45,7 +50,7 @@ def results_view(result: EventResult) -> Results:
     }  # fmt: skip
     classes = list(dict.fromkeys(row.class_name for row in result.rows))
     tests = [
-        _test(result, test, name, several, len(classes) > 1)
+        _test(result, test, name, several, len(classes) > 1, _band(test, sheet))
         for test in result.tests
         for name in classes
         if any(row.class_name == name and row.test(test.id) for row in result.rows)
@@ -54,8 +59,11 @@ def results_view(result: EventResult) -> Results:
         totals=[_total(result, row, several, len(classes) > 1) for row in result.rows],
         tests=tests,
         setups=setup_differences(result),
-        notes=[*result.notes, *dict.fromkeys(flag.sentence for flag in result.flags)],
-        changes=[change.sentence for change in result.changes],
+        notes=[
+            _sentence(each)
+            for each in dict.fromkeys([*result.notes, *(flag.sentence for flag in result.flags)])
+        ],
+        changes=[_sentence(change.sentence) for change in result.changes],
         since=result.since,
     )
 
@@ -124,10 +132,15 @@ def _sure(place_p: Sequence[float], row: Row | None = None) -> str:
 
 
 def _test(
-    result: EventResult, test: TestFacts, name: str, several: dict[str, str], classed: bool
+    result: EventResult,
+    test: TestFacts,
+    name: str,
+    several: dict[str, str],
+    classed: bool,
+    band: str,
 ) -> TestView:
     rows = [
-        _test_row(result, test, row, score, several.get(row.key, ""))
+        _test_row(result, test, row, score, several.get(row.key, ""), band)
         for row in result.rows
         if row.class_name == name and (score := row.test(test.id)) is not None
     ]
@@ -136,18 +149,38 @@ def _test(
     return TestView(
         id=test.id,
         title=f"{test.id}, class {name}" if classed and name else test.id,
-        axis=_axis(test) if any(row.value is not None or row.low is not None for row in rows)
+        axis=_axis(test, band) if any(row.value is not None or row.low is not None for row in rows)
         else "",
         rules="; ".join(part for part in parts if part),
         rows=rows,
     )  # fmt: skip
 
 
-def _axis(test: TestFacts) -> str:
+def _band(test: TestFacts, sheet: RuleSheet | None) -> str:
+    """The band that a ripple belongs to; empty for other measures."""
+    if test.measure != "ripple":
+        return ""
+    rules = sheet.test(test.id) if sheet is not None else None
+    low, high = (rules.band_hz if rules is not None else None) or BAND_HZ
+    return f" ({number(low)} to {number(high)} Hz)"
+
+
+def _sentence(text: str) -> str:
+    """A sentence of the scoring as the page shows it."""
+    told = _degrees(text).strip().rstrip(".")
+    first = told.split(" ", 1)[0]
+    return f"{told[:1].upper()}{told[1:]}." if first.isalpha() else f"{told}."
+
+
+def _degrees(text: str) -> str:
+    return _DEGREES.sub("°", text)
+
+
+def _axis(test: TestFacts, band: str) -> str:
     if test.kind == "ladder":
         return "climbing limit, or steepest step cleared, °"
     unit = UNITS.get(test.unit, test.unit)
-    return f"{_measure(test)}, {unit}" if unit else f"{_measure(test)}, a ratio or count"
+    return f"{_measure(test)}{band}, {unit or COUNTED.get(test.measure, 'count')}"
 
 
 def _measure(test: TestFacts) -> str:
@@ -155,7 +188,7 @@ def _measure(test: TestFacts) -> str:
 
 
 def _test_row(
-    result: EventResult, test: TestFacts, row: Row, score: TestScore, setup: str
+    result: EventResult, test: TestFacts, row: Row, score: TestScore, setup: str, band: str
 ) -> TestRow:
     limit = _limit_of(result, test, row)
     unit = UNITS.get(score.unit or test.unit, score.unit or test.unit)
@@ -163,14 +196,15 @@ def _test_row(
     if score.status != "scored":
         told.append(score.status)
     if score.value is not None:
-        told.append(f"{_measure(test)} {measured(score.value, score.u95, unit)}")
+        told.append(f"{_measure(test)} {measured(score.value, score.u95, unit)}{band}")
     if limit is not None and limit.said:
-        told.append(limit.said.rstrip("."))
+        told.append(_degrees(limit.said).rstrip("."))
     if score.tries:
         tries = counted(score.tries, "try", "tries")
         told.append(f"{score.cleared} of {tries} cleared" if score.cleared else tries)
     value, low, high = _drawn(score, limit)
-    remarks = [score.proves.rstrip(".")] if score.proves else []
+    proven = score.proves if limit is None or not limit.said else ""  # it says so itself
+    remarks = [_degrees(proven).rstrip(".")] if proven else []
     remarks += ["left out of the total"] if score.dropped else []
     sure = _sure(score.place_p)
     remarks += [sure] if sure and max(score.place_p) < 0.95 else []

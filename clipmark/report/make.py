@@ -112,8 +112,10 @@ class Maker:
         state = f" from journal line {last.seq}, SHA-256 {last.sha256[:16]}" if last else ""
         self.foot = f"Made by clipmark {__version__}{state}."
 
-    def make(self) -> ReportPage:
+    def make(self, *, standings: bool = True) -> ReportPage:
         """Make everything; the page's content is returned as well as written.
+
+        Without `standings` the page holds nobody but those whose attempts are shown.
 
         Raises
         ------
@@ -127,6 +129,8 @@ class Maker:
         finally:
             self.footage.close()
         self._cards()
+        if not standings:
+            self.results = Results()
         page = self._page(parts)
         self._write(PAGE_NAME, render(page))
         return page

@@ -85,7 +85,7 @@ def write_clip(path: Path, *, sound: bool = False, location: str = "") -> None:
 def angle_result(sha256: str, frame: int = 4, ramp: float = 26.57) -> dict[str, object]:
     """An angle reading whose ramp line is moved by some px from where it was marked."""
     result: dict[str, object] = {
-        "frame": frame, "t_s": TICKS[frame] / 90000, "clip_sha256": sha256,
+        "frame": frame, "t_s": frame / 30, "clip_sha256": sha256,
         "fingerprint": "f0" * 32, "warnings": ["the board bows by 1 mm"],
         "lines": {
             "ramp": {"marked": [[80, 318, 560, 78]], "measured": [80, 310, 560, 70]},
