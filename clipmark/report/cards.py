@@ -152,7 +152,7 @@ class _Card:
         for number, text in enumerate(told):
             right = row.points if number == 0 else ""
             lines.append(_Line(text, kind.body, colour("ink"), right=right))
-        quiet = "; ".join(part for part in (test.rules, row.remark) if part)
+        quiet = "; ".join(part for part in (row.spread, test.rules, row.remark) if part)
         for text in wrapped(quiet, kind.small, self.inner, 4) if quiet else []:
             lines.append(_Line(text, kind.small, colour("ink-soft")))
         return _Block(lines, True)
@@ -184,7 +184,7 @@ class _Card:
             f"{place_words(total.place)} over all tests" if total.place is not None else "no place"
         )
         lines = [(f"{place}, {total.total}" if total.total else place, True)]
-        more = "; ".join(part for part in (total.sure, total.remark) if part)
+        more = "; ".join(part for part in (total.spread, total.sure, total.remark) if part)
         lines += [(row, False) for row in wrapped(more, kind.small, self.inner, 3)] if more else []
         return lines
 

@@ -36,6 +36,8 @@ MEASURES = {
     "mean_speed_mm_s": "mean speed",
     "slowest_speed_mm_s": "slowest held",
 }
+TILDE = "marked ~"  # a sign of the printed table; here the remarks name who is not separated
+MOST_SURE = 0.9999  # so many draws can tell no more
 COUNTED = {"ripple": "ratio", "grade": "grade", "start_jump": "ratio"}  # what has no unit
 _DEGREES = re.compile(r"(?<=\d) deg\b")
 UNITS = {"deg": "°", "deg/s": "°/s", "mm_s": "mm/s"}
@@ -62,6 +64,7 @@ def results_view(result: EventResult, sheet: RuleSheet | None = None) -> Results
         notes=[
             _sentence(each)
             for each in dict.fromkeys([*result.notes, *(flag.sentence for flag in result.flags)])
+            if TILDE not in each
         ],
         changes=[_sentence(change.sentence) for change in result.changes],
         since=result.since,
@@ -69,15 +72,13 @@ def results_view(result: EventResult, sheet: RuleSheet | None = None) -> Results
 
 
 def _total(result: EventResult, row: Row, several: dict[str, str], classed: bool) -> TotalRow:
-    known = row.total is not None
     return TotalRow(
         key=row.key,
         entry=row.entry,
         place=row.place,
-        total=f"{points_text(row.total)} points{_spread(row.total_low95, row.total_high95)}"
-        if known
-        else "no points",
-        remark="; ".join(_remarks(result, row)),
+        total=f"{points_text(row.total)} points" if row.total is not None else "no points",
+        spread=_spread(row.total_low95, row.total_high95),
+        remark="; ".join(_remarks(result, row, several)),
         sure=_sure(row.place_p, row),
         setup=several.get(row.key, ""),
         class_name=row.class_name if classed else "",
@@ -92,29 +93,35 @@ def _spread(low: float | None, high: float | None) -> str:
     if low is None or high is None or high <= low:
         return ""
     places = digits_for((high - low) / 2)
-    return f" (95 %: {number(low, places)} to {number(high, places)})"
+    return f"{number(low, places)} to {number(high, places)} points with 95 %"
 
 
-def _remarks(result: EventResult, row: Row) -> list[str]:
+def _remarks(result: EventResult, row: Row, several: dict[str, str]) -> list[str]:
     said = ["under protest"] if row.under_protest else []
     if row.tied:
         said.append("shares the place")
-    names = [_name(row, other) for key in row.not_separated_from if (other := result.row(key))]
+    names = [
+        _name(row, other, several.get(key, ""))
+        for key in row.not_separated_from
+        if (other := result.row(key))
+    ]
     if names:
         said.append(f"not separated from {_listed(names)}")
     said += [f"{name} {told}" for name, told in row.ties.items()] if row.tied else []
     return [*said, *row.remarks]
 
 
-def _name(row: Row, other: Row) -> str:
-    """Another row as it is named beside this one: by its set-up where the entry is the same."""
-    return f"its set-up {other.setup}" if other.entry == row.entry else other.entry
+def _name(row: Row, other: Row, setup: str) -> str:
+    """Another row as it is named beside this one: by its set-up alone where the entry is the same."""
+    if other.entry == row.entry:
+        return f"its set-up {other.setup}"
+    short = other.entry if len(other.entry) <= 40 else f"{other.entry[:39]}\N{HORIZONTAL ELLIPSIS}"
+    return f"{short} ({setup})" if setup else short
 
 
 def _listed(names: Sequence[str], most: int = 3) -> str:
-    shown = [name if len(name) <= 40 else f"{name[:39]}\N{HORIZONTAL ELLIPSIS}" for name in names]
-    more = f" and {len(shown) - most} more" if len(shown) > most else ""
-    return ", ".join(shown[:most]) + more
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
 
 
 def _sure(place_p: Sequence[float], row: Row | None = None) -> str:
@@ -122,7 +129,8 @@ def _sure(place_p: Sequence[float], row: Row | None = None) -> str:
     if not place_p:
         return ""
     best = max(range(len(place_p)), key=lambda at: place_p[at])
-    said = f"{place_words(best + 1)} with {percent(place_p[best])}"
+    likely = min(place_p[best], MOST_SURE)
+    said = f"{place_words(best + 1)} with {percent(likely)}"
     if row is None or row.place_low95 is None or row.place_high95 is None:
         return said
     if row.place_low95 == row.place_high95:
@@ -214,7 +222,8 @@ def _test_row(
         entry=row.entry,
         place=score.place,
         result="; ".join(told) or with_unit("not measured", ""),
-        points=points + (_spread(score.low95, score.high95) if points else ""),
+        points=points,
+        spread=_spread(score.low95, score.high95) if points else "",
         value=value,
         low=low,
         high=high,

@@ -133,9 +133,9 @@ def _template() -> Template:
 
 
 def _together(value: object) -> object:
-    """A value and its uncertainty stay on one line."""
+    """A value and its uncertainty stay on one line, and so do a number and its percent sign."""
     if isinstance(value, str) and not isinstance(value, Markup):
-        return value.replace(" \N{PLUS-MINUS SIGN} ", NO_BREAK)
+        return value.replace(" \N{PLUS-MINUS SIGN} ", NO_BREAK).replace(" %", "\N{NO-BREAK SPACE}%")
     return value
 
 

@@ -25,6 +25,8 @@ class TestRow:
         What is drawn: result and its 95 % interval, in the test's unit; a bound has one end only.
     remark : str
         Separation, bounds, protests, reasons for having no place.
+    spread : str
+        95 % interval of the points, in words; empty where they are exact.
     setup : str
         Named where the entry ran in several.
     """
@@ -41,6 +43,7 @@ class TestRow:
     high: float | None = None
     remark: str = ""
     setup: str = ""
+    spread: str = ""
 
 
 @dataclass(frozen=True)
@@ -71,7 +74,10 @@ class TestView:
 
 @dataclass(frozen=True)
 class TotalRow:
-    """One entry in one set-up over all tests, in its class; `sure` says how sure its place is."""
+    """One entry in one set-up over all tests, in its class; `sure` says how sure its place is.
+
+    `spread` is the 95 % interval of its total, in words.
+    """
 
     key: str
     entry: str
@@ -81,6 +87,7 @@ class TotalRow:
     sure: str = ""
     setup: str = ""
     class_name: str = ""
+    spread: str = ""
     value: float | None = None
     low: float | None = None
     high: float | None = None

@@ -45,7 +45,9 @@ def test_score_and_report_of_sixty_attempts_take_about_half_a_minute(club_day):
     begin = time.perf_counter()
     paths = report_of_event(club_day)
     took = time.perf_counter() - begin
-    print(f"60 attempts scored and reported in {took:.1f} s, page {paths.page.stat().st_size} bytes")
+    print(
+        f"60 attempts scored and reported in {took:.1f} s, page {paths.page.stat().st_size} bytes"
+    )
     assert not paths.left_out
     assert len(paths.files) == 1 + 60 + 2 * 15 + 2 * 3
     assert took < 45
