@@ -82,8 +82,9 @@ def take(
             ),
         )
         row.tests.setdefault(test.id, []).append(_valued(rules, test, item, run, flags))
+    ran = {name for name, _ in rows}
     for entry in rules.entries:
-        if not any(name == entry.name for name, _ in rows):
+        if entry.name not in ran:
             setup = entry.setups[0] if len(entry.setups) == 1 else ""
             rows[entry.name, setup] = RowKey(
                 entry.class_name, entry.name, setup, entry.driver, not entry.out_of_ranking
@@ -94,16 +95,13 @@ def take(
             assert found is not None
             row.tests[test_id] = _limited_tries(found, items, flags)
             everything += row.tests[test_id]
-    names = [entry.name for entry in rules.entries]
+    names = {entry.name: at for at, entry in enumerate(rules.entries)}
     ordered = sorted(
         rows.values(),
-        key=lambda r: (rules.classes.index(r.class_name), names.index(r.entry), r.setup),
+        key=lambda r: (rules.classes.index(r.class_name), names[r.entry], r.setup),
     )
-    return ordered, sorted(everything, key=lambda t: _saved_order(saved)[t.id]), flags
-
-
-def _saved_order(saved: Sequence[SavedAttempt]) -> dict[str, int]:
-    return {item.id: at for at, item in enumerate(saved)}
+    order = {item.id: at for at, item in enumerate(saved)}
+    return ordered, sorted(everything, key=lambda t: order[t.id]), flags
 
 
 def _stranger(attempt: Attempt, no_test: bool, no_entry: bool, trusted: bool) -> str:
