@@ -1,14 +1,11 @@
-"""Stands used: the camera compared with the stand's reference picture, its marks carried over.
-
-The command line, the page and the Python API go through here, so that all three do the same.
-"""
+"""Stands used: the camera compared with the stand's reference picture, its marks carried over."""
 
 from __future__ import annotations
 
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +16,7 @@ from clipmark.errors import FitError, RecordError
 from clipmark.marks import Line, Sheet
 from clipmark.marks_file import LEVEL_U_DEG
 from clipmark.measure.camera_moved import CameraMove, compare_clips
+from clipmark.measure.lens_file import LensSource
 from clipmark.measure.marked_line import (
     MarkedLine,
     PlacedLine,
@@ -145,7 +143,7 @@ def check_stand(
     clip: Clip,
     frame: int,
     *,
-    lens: Path | None = None,
+    lens: LensSource | None = None,
 ) -> StandCheck:
     """Compare a clip with a stand, and carry its marks over where they hold.
 
@@ -157,8 +155,8 @@ def check_stand(
         The clip it was marked on.
     clip, frame : Clip, int
         The attempt's clip, and the frame to be measured.
-    lens : Path, optional
-        The stand's lens file, to say which yaw or pitch would have been seen.
+    lens : path or lens, optional
+        The stand's lens, to say which yaw or pitch would have been seen.
 
     Raises
     ------
@@ -195,24 +193,35 @@ def use_stand(event: EventFolder, name: str, clip: Clip, frame: int) -> StandUse
     FolderError, FrameError, LensError
     """
     ref, stand = find_stand(event, name)
-    found, at = reference_of(stand, ref.id)
+    found = reference_of(stand, ref.id)[0]
     lens = event.path / stand.lens.path if stand.lens else None
     if lens is not None and not lens.is_file():
         raise RecordError(f"the lens file {lens.name} of the stand {ref.id} is gone; put it back")
     with open_clip(event.find_clip(found)) as reference:
-        check = check_stand(stand, reference, clip, frame, lens=lens)
-        if not check.holds:
-            own = check.done.startswith(check.camera.sentence)
-            why = check.camera.sentence if own else check.move.sentence
-            raise RecordError(
-                f"the stand {ref.id} cannot be used for {clip.path.name}: {why} {WITHOUT_STAND}"
-            )
-        given = marks_of_stand(stand)
-        placed = {
-            kind: _placed(reference, at, stand, kind, lens, check.move)
-            for kind in ("level", "plumb")
-            if getattr(given, kind) is not None
-        }
+        used = carry_over(ref, stand, reference, clip, frame, lens)
+    return replace(used, lens=lens)
+
+
+def carry_over(
+    ref: RecordRef, stand: Stand, reference: Clip, clip: Clip, frame: int, lens: LensSource | None
+) -> StandUse:
+    """The references of one revision of a stand, from its open reference clip and its lens.
+
+    Raises `RecordError` where its marks do not hold for this clip, else as `use_stand` does.
+    """
+    check = check_stand(stand, reference, clip, frame, lens=lens)
+    if not check.holds:
+        own = check.done.startswith(check.camera.sentence)
+        why = check.camera.sentence if own else check.move.sentence
+        raise RecordError(
+            f"the stand {ref.id} cannot be used for {clip.path.name}: {why} {WITHOUT_STAND}"
+        )
+    given = marks_of_stand(stand)
+    placed = {
+        kind: _placed(reference, stand, kind, lens, check.move)
+        for kind in ("level", "plumb")
+        if getattr(given, kind) is not None
+    }
     now = as_model(Marks, check.marks, "the marks of the stand")
     return StandUse(
         ref=ref,
@@ -224,7 +233,7 @@ def use_stand(event: EventFolder, name: str, clip: Clip, frame: int) -> StandUse
         else Sheet.from_values(now.sheet, now.sheet_size, now.sheet_u_mm or 0.5),
         scale=None if now.scale is None else Line(*now.scale),
         scale_mm=now.scale_mm,
-        lens=lens,
+        lens=None,
         view_angle_deg=now.view_angle,
         square_within_deg=now.square_within,
         level_u_deg=given.level_u,
@@ -362,12 +371,12 @@ def _picture(clip: Clip, frame: int) -> Picture:
     return Picture(clip.frame(frame).luma, levels, float(clip.pixel_aspect))
 
 
-def _options(stand: Stand, lens: Path | None) -> ViewOptions:
+def _options(stand: Stand, lens: LensSource | None) -> ViewOptions:
     angle = None if lens is not None else stand.view_angle_deg
     return ViewOptions.declared(lens, angle, 5.0, ())
 
 
-def _focal_px(stand: Stand, clip: Clip, lens: Path | None) -> float | None:
+def _focal_px(stand: Stand, clip: Clip, lens: LensSource | None) -> float | None:
     """Focal length, px, where a lens file or a view angle tells it."""
     if lens is None and stand.view_angle_deg is None:
         return None
@@ -375,12 +384,13 @@ def _focal_px(stand: Stand, clip: Clip, lens: Path | None) -> float | None:
 
 
 def _placed(
-    reference: Clip, frame: int, stand: Stand, kind: str, lens: Path | None, move: CameraMove
+    reference: Clip, stand: Stand, kind: str, lens: LensSource | None, move: CameraMove
 ) -> PlacedLine:
     """A level or plumb line fitted in the reference picture, and carried over."""
     mark = next(m for m in stand.marks if isinstance(m, LineMark) and m.role == kind)
     line, what = mark.to_mark(), f"the stand's {kind} line"
     fitted: MarkedLine = line_from_marks(line, what)
+    frame = reference_of(stand, stand.name)[1]
     if mark.edge_fit:
         picture = _picture(reference, frame)
         camera = camera_of(picture, _options(stand, lens)).centre

@@ -12,10 +12,11 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import cast
 
 from clipmark.clip import Clip
-from clipmark.errors import AuditError
+from clipmark.errors import AuditError, ClipmarkError
 from clipmark.marks import Line, Sheet
 from clipmark.measure.angle import measure_angle
-from clipmark.measure.angle_solve import DRAWS, SEED
+from clipmark.measure.angle_reading import AngleReading
+from clipmark.measure.angle_solve import BUDGET_DRAWS, DRAWS, SEED
 from clipmark.measure.crawl import CrawlReading, measure_crawl
 from clipmark.measure.crawl_ruler import SCALE_U_PX
 from clipmark.measure.marked_line import PlacedLine
@@ -25,13 +26,14 @@ from clipmark.record.readings import Reading
 
 Result = Mapping[str, object]
 Progress = Callable[[int, int], None]
+MOST_DRAWS = 5_000_000  # what a record can make a computer do; 250 times the usual
 REPEATED = ("angle", "crawl")  # measures that can be repeated by this version
 
 
 def true_fps_of(attempt: Attempt, reading: Reading) -> float | None:
     """The true rate to open the clip with, as it was declared when the reading was taken."""
-    settings = _settings(reading)
-    if "true_fps" in settings:
+    settings = reading.result.get("settings")
+    if isinstance(settings, dict) and "true_fps" in settings:
         return _number(settings, "true_fps")
     return attempt.declared.true_fps if attempt.declared else None
 
@@ -43,6 +45,7 @@ def repeat_reading(
     *,
     shift: int = 0,
     progress: Progress | None = None,
+    crawled: Callable[[CrawlReading], None] | None = None,
 ) -> dict[str, object]:
     """Measure once more from the stored marks and settings.
 
@@ -57,6 +60,8 @@ def repeat_reading(
         Frames that were cut off before the first frame of `clip`; taken off every ordinal.
     progress : callable, optional
         Called with frames done and frames in all, of a crawl.
+    crawled : callable, optional
+        Given a crawl as soon as it is measured, with its trace.
 
     Returns
     -------
@@ -77,16 +82,22 @@ def repeat_reading(
         )
     try:
         if reading.measure == "angle":
-            return _angle(clip, attempt, reading, shift)
-        return repeat_crawl(clip, attempt, reading, shift=shift, progress=progress).to_dict()
-    except (KeyError, TypeError, IndexError) as error:
+            return repeat_angle(clip, attempt, reading, shift=shift).to_dict()
+        crawl = repeat_crawl(clip, attempt, reading, shift=shift, progress=progress)
+        if crawled is not None:
+            crawled(crawl)
+        return crawl.to_dict()
+    except ClipmarkError:
+        raise
+    except (KeyError, TypeError, IndexError, ValueError, AttributeError) as error:
         raise AuditError(
             f"the {reading.measure} reading does not hold what it takes to repeat it "
             f"({type(error).__name__}: {error}); it was saved by another program, or changed"
         ) from error
 
 
-def _angle(clip: Clip, attempt: Attempt, reading: Reading, shift: int) -> dict[str, object]:
+def repeat_angle(clip: Clip, attempt: Attempt, reading: Reading, *, shift: int = 0) -> AngleReading:
+    """The angles of `reading` once more, with the model behind them; see `repeat_reading`."""
     settings, lines = _settings(reading), cast(Result, reading.result["lines"])
     rim_px = _number(settings, "rim_px")
     if "rim_px" not in settings and attempt.declared is not None:
@@ -109,9 +120,10 @@ def _angle(clip: Clip, attempt: Attempt, reading: Reading, shift: int) -> dict[s
         tags=_tags(settings),
         edge_fit=settings["edge_fit"] is not False,
         turning_deg_s=_number(settings, "turning_deg_s") or 0.0,
-        seed=SEED if reading.seed is None else reading.seed,
-        draws=DRAWS if reading.draws is None else reading.draws,
-    ).to_dict()
+        seed=_count(reading, "seed", SEED),
+        draws=_count(reading, "draws", DRAWS),
+        budget_draws=BUDGET_DRAWS if _has_budget(reading) else 0,
+    )
 
 
 def repeat_crawl(
@@ -167,6 +179,25 @@ def _settings(reading: Reading) -> Result:
             f"the {reading.measure} reading does not say how it was measured; it cannot be repeated"
         )
     return found
+
+
+def _count(reading: Reading, name: str, usual: int) -> int:
+    """Seed or draws: beside the result, else in it, else the usual."""
+    for value in (getattr(reading, name), reading.result.get(name)):
+        if isinstance(value, int):
+            if name == "draws" and not 0 < value <= MOST_DRAWS:
+                raise AuditError(
+                    f"the reading names {value} draws of its Monte Carlo, but 1 to {MOST_DRAWS} "
+                    "can be repeated"
+                )
+            return value
+    return usual
+
+
+def _has_budget(reading: Reading) -> bool:
+    """Whether it was measured with a budget; a quick look from a program has none."""
+    budget = reading.result.get("budget")
+    return isinstance(budget, dict) and any(budget.values())
 
 
 def _frame(reading: Reading) -> int:

@@ -13,6 +13,7 @@ from clipmark.errors import RecordError
 from clipmark.record.backup import backup
 from clipmark.record.changes import changes_by_revision
 from clipmark.record.folder import EventFolder, SavedAttempt
+from clipmark.record.history_words import HistoryLine, history_of
 from clipmark.record.models import Call, JournalLine
 from clipmark.signing import check_calls, parse_call
 from clipmark.workbench import AttemptDetails, export_attempts
@@ -36,7 +37,9 @@ def run(
     ] = False,
     history: Annotated[
         str | None,
-        typer.Option("--history", metavar="ID", help="Every revision of one attempt."),
+        typer.Option(
+            "--history", metavar="ID", help="The life of one attempt: revisions, protests, rulings."
+        ),
     ] = None,
     revise: Annotated[
         str | None,
@@ -101,10 +104,12 @@ def run(
         if backup_to is not None:
             result["backup"] = str(backup(event, backup_to, clips=with_clips))
         lines = event.history(history) if history is not None else None
+        told = history_of(event, history) if history is not None else []
         attempts = event.attempts()
         result["findings"] = list(event.findings)
         if lines is not None:
             result["history"] = [line.model_dump(mode="json") for line in lines]
+            result["told"] = [line.to_dict() for line in told]
         result["attempts"] = [_as_row(saved) for saved in attempts]
     if as_json:
         emit_json(result)
@@ -116,6 +121,7 @@ def run(
             [(str(x.revision), str(x.at), x.by, str(x.seq), x.sha256[:10]) for x in lines],
         )
         _print_changes(lines)
+        _print_life(str(history), told)
     else:
         _print(event.name, attempts)
     for what in ("saved", "attempts_file", "exported", "backup"):
@@ -136,6 +142,14 @@ def _print_changes(lines: list[JournalLine]) -> None:
             )
         elif line.revision > 1:
             screen.print(f"Revision {line.revision} changed nothing of what is said.")
+
+
+def _print_life(attempt: str, told: list[HistoryLine]) -> None:
+    """Everything that happened to the attempt, in sentences."""
+    screen.print(f"What happened to {attempt} (times are UTC, by the clock of who saved):")
+    for line in told:
+        text = f"{line.at[:16].replace('T', ' ')}, {line.by}. {' '.join(line.sentences)}"
+        screen.print(text, highlight=False, markup=False, soft_wrap=True)
 
 
 def _save(

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import typer
 
+from clipmark.cli import audit_study
+from clipmark.cli import audit_bundle, audit_replay, audit_verify
+
 app = typer.Typer(
     name="audit",
     help="A disputed result: repeat it, have it marked again blind, rule on a claim, hand it over.",
@@ -15,3 +18,10 @@ app = typer.Typer(
 @app.callback()
 def root() -> None:
     """A disputed result: repeat it, have it marked again blind, rule on a claim, hand it over."""
+
+
+app.command("study")(audit_study.run)
+app.command("replay")(audit_replay.run)
+app.command("verify")(audit_verify.run)
+app.command("bundle")(audit_bundle.run)
+app.command("key")(audit_bundle.run_key)

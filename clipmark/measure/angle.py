@@ -130,6 +130,7 @@ def measure_angle(
             "rim_px": rim_px,
             "true_fps": clip.true_fps,
         },
+        model=model,
     )
 
 

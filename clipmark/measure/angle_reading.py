@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from clipmark import __version__
-from clipmark.measure.angle_model import VALUES
+from clipmark.measure.angle_model import VALUES, AngleModel
 from clipmark.measure.values import Value, named
 
 
@@ -29,6 +29,8 @@ class AngleReading:
         What an operator should know.
     seed, draws : int
         Of the Monte Carlo behind the intervals.
+    model : AngleModel or None
+        What the draws are made from, so that they can be made again; it is not printed or saved.
     """
 
     values: dict[str, Value]
@@ -43,6 +45,7 @@ class AngleReading:
     seed: int
     draws: int
     settings: dict[str, object]
+    model: AngleModel | None = None
 
     def _estimate(self, name: str) -> float | None:
         return self.values[name].estimate if name in self.values else None

@@ -221,6 +221,7 @@ def measure_marked(
         last_frame=span.last,
         warnings=tuple(dict.fromkeys(warnings)),
         settings=ready.settings,
+        trace=trace,
     )
 
 

@@ -12,6 +12,7 @@ import pandas as pd
 
 from clipmark import __version__
 from clipmark.measure.crawl_table import write_table
+from clipmark.measure.crawl_values import Trace
 from clipmark.measure.values import Value, named
 from clipmark.uncertainty.budget import Budget
 
@@ -80,6 +81,8 @@ class CrawlReading:
     warnings : tuple of str
     settings : dict
         Marks and settings of the measurement.
+    trace : Trace or None
+        What the figures were computed from; it is not printed or saved.
     """
 
     values: dict[str, Value | None]
@@ -113,6 +116,7 @@ class CrawlReading:
     last_frame: int
     warnings: tuple[str, ...]
     settings: dict[str, object]
+    trace: Trace | None = None
 
     def _estimate(self, name: str) -> float | None:
         value = self.values.get(name)

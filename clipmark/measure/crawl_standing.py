@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from clipmark.measure.crawl_ruler import FloatArray
 from clipmark.motion.phases import Phase, find_phases
-from clipmark.motion.stalls import Standing, find_standing
+from clipmark.motion.stalls import LEAST_DWELL_S, Standing, find_standing
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,11 @@ class Stands:
 
 
 def find_stands(
-    times_s: FloatArray, positions: FloatArray, speed_noise: float, position_noise: float
+    times_s: FloatArray,
+    positions: FloatArray,
+    speed_noise: float,
+    position_noise: float,
+    least_dwell_s: float = LEAST_DWELL_S,
 ) -> Stands:
     """Stalls of a trace, each move looked at by itself and in its own sense.
 
@@ -74,13 +78,17 @@ def find_stands(
         Increasing instants and travel, mm.
     speed_noise, position_noise : float
         Standard deviation of the filtered speed at rest (mm/s), and of a single position (mm).
+    least_dwell_s : float
+        Of a stall; less than the criterion's shows what nearly was one.
     """
     phases = find_phases(times_s, positions, speed_noise, position_noise)
     found = _moves(phases)
     senses = {sense for _, _, sense, _ in found}
     if len(senses) < 2:
         sense = -1 if senses == {-1} else 1
-        whole = find_standing(times_s, sense * positions, speed_noise, position_noise)
+        whole = find_standing(
+            times_s, sense * positions, speed_noise, position_noise, least_dwell_s
+        )
         whole = _without_stands(whole, times_s, phases)
         number = found[0][3] if found else -1
         only = Move(0, len(times_s) - 1, sense, whole, number)
@@ -89,7 +97,7 @@ def find_stands(
     for first, last, sense, number in found:
         part = slice(first, last + 1)
         standing = find_standing(
-            times_s[part], sense * positions[part], speed_noise, position_noise
+            times_s[part], sense * positions[part], speed_noise, position_noise, least_dwell_s
         )
         standing = _without_stands(standing, times_s, phases)
         moves.append(Move(first, last, sense, standing, number))

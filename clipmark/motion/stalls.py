@@ -86,7 +86,11 @@ def usual_moving_speed(speed: FloatArray) -> float:
 
 
 def find_standing(
-    times_s: FloatArray, positions: FloatArray, speed_noise: float, position_noise: float
+    times_s: FloatArray,
+    positions: FloatArray,
+    speed_noise: float,
+    position_noise: float,
+    least_dwell_s: float = LEAST_DWELL_S,
 ) -> Standing:
     """Find every stall in a trace; see the module's docstring.
 
@@ -98,6 +102,8 @@ def find_standing(
         Standard deviation of the filtered speed of a body at rest, per s.
     position_noise : float
         Standard deviation of a single position.
+    least_dwell_s : float
+        What counts as a stall; less than the criterion's shows what nearly was one.
     """
     looked = local_fit(times_s, positions, LOOK_WINDOW_S, degree=1)
     speed = looked.slope
@@ -122,7 +128,7 @@ def find_standing(
             at_start = found.end_s - float(t[0])
         elif last and found is not None:
             at_end = float(t[-1]) - found.start_s
-        elif found is not None and found.dwell_s >= LEAST_DWELL_S:
+        elif found is not None and found.dwell_s >= least_dwell_s:
             stalls.append(found)
     return Standing(tuple(stalls), at_start, at_end, usual, limit, False)
 

@@ -19,6 +19,7 @@ from clipmark.errors import ClipmarkError
 from clipmark.page import (
     refusals,
     routes_attempts,
+    routes_audit,
     routes_clips,
     routes_event,
     routes_frames,
@@ -32,7 +33,7 @@ from clipmark.page.security import Doors, Gate
 
 log = logging.getLogger(__name__)
 STATIC = Path(__file__).parent / "static"
-ROUTERS = (routes_event, routes_clips, routes_frames, routes_marking, routes_attempts)
+ROUTERS = (routes_event, routes_clips, routes_frames, routes_marking, routes_attempts, routes_audit)
 REFUSALS: dict[int | str, dict[str, Any]] = {
     status: {"model": Refusal, "description": what}
     for status, what in (

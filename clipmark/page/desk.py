@@ -11,7 +11,9 @@ from fastapi import Depends, Request
 
 from clipmark.errors import RecordError
 from clipmark.page.drafts import Drafts
+from clipmark.page.errands import Errands
 from clipmark.page.jobs import Jobs
+from clipmark.page.journal_watch import JournalWatch
 from clipmark.page.sheet_watch import SheetWatch
 from clipmark.page.shelf import Shelf
 from clipmark.page.signed_before import forget_signed
@@ -36,6 +38,10 @@ class Desk:
         What is marked but not signed.
     jobs : Jobs
         Measurements that run in the background.
+    errands : Errands
+        Audits that run in the background.
+    journal_watch : JournalWatch
+        Checks the journal anew from the disk, at once and when asked.
     sheets : SheetWatch
         ``event.toml`` and ``session.toml``, which others may edit meanwhile.
     practice : bool
@@ -51,6 +57,9 @@ class Desk:
         self.drafts = Drafts(event_path)
         forget_signed(self.event, self.drafts)
         self.jobs = Jobs(self.shelf)
+        self.errands = Errands()
+        self.journal_watch = JournalWatch(event_path)
+        self.journal_watch.start()
         self.sheets = SheetWatch(event_path)
         self.practice = practice
 
@@ -70,6 +79,7 @@ class Desk:
     def close(self) -> None:
         """Stop what runs, let clips go, bring the attempts file up to date."""
         self.jobs.close()
+        self.errands.close()
         self.shelf.close()
         with self.event_lock:
             self.event.close()

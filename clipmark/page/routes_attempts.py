@@ -282,6 +282,15 @@ def _row(saved: SavedAttempt, draft_keys: set[str]) -> dict[str, object]:
         "marked_by": body.marked_by,
         "marked_at": body.marked_at,
         "has_draft": saved.id in draft_keys,
+        "claim": None if body.claim is None else str(body.claim),
+        "protested_by": None if body.claim is None else body.claim.by,
+        "ruling": None
+        if body.ruling is None
+        else {
+            "outcome": body.ruling.outcome,
+            "probability": body.ruling.probability,
+            "by": body.ruling.by,
+        },
     }
     for measure, names in READING_COLUMNS.items():
         reading = body.reading(measure)

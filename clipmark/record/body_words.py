@@ -63,7 +63,18 @@ def figure(value: float, places: int | None = None) -> str:
 def said_of(body: Body) -> dict[str, Said]:
     """Everything that a body says, by the name of the field as people call it."""
     found: dict[str, Said] = {}
-    for part in (_plain, _clips, _span, _references, _marks, _declared, _calls, _values, _others):
+    for part in (
+        _plain,
+        _clips,
+        _span,
+        _references,
+        _marks,
+        _declared,
+        _calls,
+        _values,
+        _dispute,
+        _others,
+    ):
         found |= {name: Said(value, words) for name, value, words in part(body) if _given(value)}
     return found
 
@@ -226,10 +237,37 @@ def _measured(result: Body, key: str, unit: str) -> str:
     return f"{figure(value, places)} ± {figure(u95, places)}{_after(unit)}"
 
 
+def _dispute(body: Body) -> _Parts:
+    """What is claimed of the attempt, and what an audit says of it."""
+    claim, ruling = _table(body.get("claim")), _table(body.get("ruling"))
+    words = " ".join(str(claim.get(key) or "") for key in ("measure", "relation"))
+    yield "claim", dict(claim), _by(f"{words} {_claimed(claim)}", claim)
+    outcome, p = str(ruling.get("outcome")), _number(ruling, "probability")
+    words = outcome if outcome == "cannot decide" else f"the claim {outcome}"
+    words = words.replace("cannot decide", "the footage cannot decide")
+    words += "" if p is None else f", probability {figure(p, 3)}"
+    note = f" ({ruling['note']})" if ruling.get("note") else ""
+    yield "ruling", dict(ruling), _by(words, ruling) + note
+
+
+def _claimed(claim: Body) -> str:
+    """The value claimed with its unit, to the digits that it was given with."""
+    value, within = _number(claim, "value"), _number(claim, "within")
+    if value is None:
+        return ""
+    places = digits_for(2 * within) - 1 if within else None
+    return figure(value, places) + _after(str(claim.get("unit") or ""))
+
+
+def _by(words: str, item: Body) -> str:
+    return f"{words.strip()}, by {item['by']}" if item.get("by") else words.strip()
+
+
 def _others(body: Body) -> _Parts:
-    """What no part above says: proposals, claims, rulings, and what a later version may add."""
+    """What no part above says: proposals, and what a later version may add."""
     known = {*_PLAIN, *_REFERENCES, *_NOT_SAID_HERE}
     known |= {"clip", "further_clips", "span", "lens", "marks", "declared", "calls", "readings"}
+    known |= {"claim", "ruling"}
     for key, value in body.items():
         if key not in known:
             table = _table(value)

@@ -5,6 +5,7 @@ unit in the name. A body is what one journal line holds under ``body``.
 """
 
 import hashlib
+import math
 from typing import Literal, Self, get_args
 
 from pydantic import Field, JsonValue, model_validator
@@ -158,16 +159,29 @@ class Call(Fact):
 
 
 class Claim(Fact):
-    """What a protest asserts: measure, relation, value, unit."""
+    """What a protest asserts: measure, relation, value, unit.
+
+    ``within`` goes with "equal to": the value is claimed to lie so far from ``value`` at most, in
+    the same unit, which is half of the last digit that was given.
+    """
 
     measure: Name
     relation: Literal["at least", "at most", "above", "below", "equal to"]
     value: Number
     unit: Label = ""
     by: Label = ""
+    within: NotNegative | None = None
 
     def __str__(self) -> str:
-        return f"{self.measure} {self.relation} {self.value:.15g} {self.unit}".rstrip()
+        return f"{self.measure} {self.relation} {self._value_text()} {self.unit}".rstrip()
+
+    def _value_text(self) -> str:
+        """The value to the digits that it was given with, where they are known."""
+        if self.within:
+            places = -math.log10(2 * self.within)
+            if abs(places - round(places)) < 1e-6 and 0 < round(places) < 15:
+                return f"{self.value:.{round(places)}f}"
+        return f"{self.value:.15g}"
 
 
 class Ruling(Fact):

@@ -5,11 +5,11 @@ word, and beside it the seed, the number of draws and the versions of the softwa
 copied out of it into a second place; the properties read it.
 """
 
+import contextlib
 from collections.abc import Iterator, Mapping
+from importlib import metadata
 from typing import Literal, Self, cast
 
-import numpy as np
-import scipy
 from pydantic import Field, JsonValue, model_validator
 
 from clipmark import __version__
@@ -36,9 +36,32 @@ def beside(name: str, mark: str) -> str:
     return f"{name}_{mark}"
 
 
+_PARTS = {  # name in the journal -> distributions that bring it
+    "numpy": ("numpy",),
+    "scipy": ("scipy",),
+    "pandas": ("pandas",),
+    "av": ("av",),
+    "opencv": ("opencv-python", "opencv-python-headless", "opencv-contrib-python"),
+}
+
+
+def unit_split(name: str) -> tuple[str, str]:
+    """A name without its unit, and the unit: ``mean_speed_mm_s`` is ``mean_speed, mm_s``."""
+    for unit in _UNITS:
+        if name.endswith(unit):
+            return name.removesuffix(unit), unit[1:]
+    return name, ""
+
+
 def versions_in_use() -> dict[str, str]:
-    """Versions of what a reading depends on: clipmark, NumPy, SciPy."""
-    return {"clipmark": __version__, "numpy": np.__version__, "scipy": scipy.__version__}
+    """Versions of what a reading depends on: clipmark, and the libraries that decode and count."""
+    found = {"clipmark": __version__}
+    for name, distributions in _PARTS.items():
+        for distribution in distributions:
+            with contextlib.suppress(metadata.PackageNotFoundError):
+                found[name] = metadata.version(distribution)
+                break
+    return found
 
 
 class Reading(Fact):
@@ -90,7 +113,8 @@ class Reading(Fact):
                 "result": values,
                 "seed": values.get("seed") if seed is None else seed,
                 "draws": values.get("draws") if draws is None else draws,
-                "versions": versions or values.get("versions") or versions_in_use(),
+                "versions": versions
+                or versions_in_use() | cast("dict[str, str]", values.get("versions") or {}),
             },
             f"the {measure} reading",
         )

@@ -6,7 +6,7 @@ JCGM 100:2008, 5.1 (combination), G.4 (Welch-Satterthwaite).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -56,6 +56,26 @@ class Budget:
     def of(cls, contributions: Iterable[Contribution]) -> Budget:
         """Sort contributions in descending order; equal ones keep the order given."""
         return cls(tuple(sorted(contributions, key=lambda item: -item.u)))
+
+    @classmethod
+    def from_rows(cls, rows: Iterable[Mapping[str, object]], unit: str = "") -> Budget:
+        """Read back what `rows` gave; None there is infinite degrees of freedom.
+
+        Raises
+        ------
+        ValueError
+            If a row lacks its source, kind or size, or holds one that cannot be.
+        """
+        name = f"u_{unit}" if unit else "u"
+        found = []
+        for row in rows:
+            source, kind, u, dof = (row.get(key) for key in ("source", "kind", name, "dof"))
+            if not (isinstance(source, str) and isinstance(u, (int, float)) and kind in ("A", "B")):
+                raise ValueError(f"a row of a budget needs source, kind and {name}, but is {row}")
+            count = float(dof) if isinstance(dof, (int, float)) else math.inf
+            advice = str(row.get("advice") or "")
+            found.append(Contribution(source, kind, float(u), count, advice))
+        return cls.of(found)
 
     def __iter__(self) -> Iterator[Contribution]:
         return iter(self.contributions)

@@ -65,6 +65,16 @@ def panel(name: str) -> State:
     return open_panel
 
 
+def disputing(page: Page) -> None:
+    """The panel of a dispute, with what the footage says of a claim."""
+    marking(page)
+    page.evaluate("() => { clipmarkPage.panels.open('dispute', { id: 'a0002' }); }")
+    dialog = page.locator("dialog[open]")
+    dialog.get_by_label("Value").fill("20")
+    dialog.get_by_role("button", name="See what the footage says", exact=True).click()
+    expect(dialog.locator(".dispute-outcome")).to_be_visible(timeout=60_000)
+
+
 def signing(page: Page) -> None:
     """The dialog that signs and saves."""
     marking(page)
@@ -129,6 +139,7 @@ STATES: dict[str, State] = {
     "signing": signing,
     "declaring": declaring,
     "history": history,
+    "disputing": disputing,
     "called-only": called_only,
     "refused": refused,
     "guided": guided,

@@ -25,7 +25,14 @@ def names(phases):
     return [phase.phase for phase in phases]
 
 
-@pytest.mark.parametrize(("speed", "fps"), [(12.0, 60.0), (30.0, 30.0), (55.0, 60.0)])
+@pytest.mark.parametrize(
+    ("speed", "fps"),
+    [
+        pytest.param(12.0, 60.0, marks=pytest.mark.slow),
+        (30.0, 30.0),
+        pytest.param(55.0, 60.0, marks=pytest.mark.slow),
+    ],
+)
 def test_down_held_and_reverse_are_found_with_edges_within_20_ms(speed, fps):
     """Means over four clips; single ones within 50 ms."""
     legs = [STAND, Leg(1.6, speed), Leg(1.0), Leg(1.5, -0.8 * speed), STAND]
@@ -67,12 +74,12 @@ def test_a_roll_back_in_a_stop_is_no_reverse():
 @pytest.mark.parametrize(
     ("leg", "lean", "wheels", "by"),
     [
-        (Leg(1.5, 25.0, slip=0.0), -20.0, "locked", "sliding"),
+        pytest.param(Leg(1.5, 25.0, slip=0.0), -20.0, "locked", "sliding", marks=pytest.mark.slow),
         (Leg(1.1, 0.0, gain=110.0, fall=0.06), -20.0, "rolling", "rolling freely"),
-        (Leg(1.8, 25.0), 20.0, "rolling", "driven"),
+        pytest.param(Leg(1.8, 25.0), 20.0, "rolling", "driven", marks=pytest.mark.slow),
         (Leg(2.0, 25.0), -20.0, "rolling", "driven"),
-        (Leg(1.5, 15.0, slip=2.0), -20.0, "spinning", "driven"),
-        (Leg(1.5, 25.0), 0.0, "rolling", "not told"),
+        pytest.param(Leg(1.5, 15.0, slip=2.0), -20.0, "spinning", "driven", marks=pytest.mark.slow),
+        pytest.param(Leg(1.5, 25.0), 0.0, "rolling", "not told", marks=pytest.mark.slow),
     ],
 )
 def test_what_moved_the_truck_is_told(leg, lean, wheels, by):

@@ -21,12 +21,25 @@ from clipmark.page.app import event_app
 from clipmark.page.desk import Desk
 from clipmark.record.folder import EventFolder
 from clipmark.record.models import Attempt, Stand
+from clipmark.record.readings import Reading
 from clipmark.sample.media import sample_media_folder
 
 QUICK, LONG = 12, 1_000
 PUBLISHED: dict[str, Any] = event_app(None).openapi()  # type: ignore[arg-type]
 OPERATIONS = [(method, path) for path, methods in PUBLISHED["paths"].items() for method in methods]
 SCHEMA = schemathesis.openapi.from_dict(PUBLISHED)
+
+
+ANGLE = {
+    "ramp_deg": 12.3,
+    "ramp_u95_deg": 0.2,
+    "ramp_low95_deg": 12.1,
+    "ramp_high95_deg": 12.5,
+    "frame": 0,
+    "t_s": 0.0,
+    "fingerprint": "0" * 64,
+    "warnings": [],
+}
 
 
 @pytest.fixture(scope="module")
@@ -39,14 +52,24 @@ def known(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[TestClient
             patch.setenv(name, str(folder / name.lower()))
         with EventFolder.create(path, name="Tarn Hollow Pocket Trials") as event:
             clip = event.add_clip(sample_media_folder() / "siskin-stall.mp4")
-            event.save_attempt(Attempt(entry="Siskin", test="creep", clip=clip), by="R. Aldous")
+            reading = Reading.from_measured("angle", ANGLE | {"clip_sha256": clip.sha256})
+            event.save_attempt(
+                Attempt(entry="Siskin", test="creep", clip=clip, readings=(reading,)),
+                by="R. Aldous",
+            )
             event.save_stand(Stand(name="left"), by="R. Aldous", id="left")
         shutil.copytree(sample_media_folder() / "lenses", path / "lenses", dirs_exist_ok=True)
         desk = Desk(path)
         with TestClient(event_app(desk), raise_server_exceptions=False) as client:
             yield (
                 client,
-                {"sha": clip.sha256, "id": "a0001", "key": "a0001", "stand_id": "left"},
+                {
+                    "sha": clip.sha256,
+                    "id": "a0001",
+                    "key": "a0001",
+                    "stand_id": "left",
+                    "errand": desk.errands.start(lambda _: None).id,
+                },
             )
 
 

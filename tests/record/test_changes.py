@@ -107,7 +107,20 @@ TOLD = (
     (
         {"claim": {"measure": "ramp_deg", "relation": "at least", "value": 35.0, "unit": "deg"}},
         {},
-        [("claim", "measure ramp_deg, relation at least, value 35, unit deg", "not given")],
+        [("claim", "ramp_deg at least 35 deg", "not given")],
+    ),
+    (
+        {"claim": {"measure": "ramp", "relation": "equal to", "value": 53.0, "unit": "deg",
+                   "within": 0.05, "by": "Marsh"}},
+        {"ruling": {"outcome": "falls", "probability": 0.0214, "by": "Brook"}},
+        [("claim", "ramp equal to 53.0 deg, by Marsh", "not given"),
+         ("ruling", "not given", "the claim falls, probability 0.021, by Brook")],
+    ),
+    (
+        {"ruling": {"outcome": "cannot decide", "probability": 0.5}},
+        {"ruling": {"outcome": "stands", "probability": 0.99, "note": "read anew"}},
+        [("ruling", "the footage cannot decide, probability 0.500",
+          "the claim stands, probability 0.990 (read anew)")],
     ),
     (
         {"note": ""},

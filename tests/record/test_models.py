@@ -117,7 +117,7 @@ def test_a_reading_is_kept_word_for_word(angle_result):
     assert (reading.seed, reading.draws) == (7, 20_000)
     assert (reading.frame, reading.fingerprint) == (412, angle_result["fingerprint"])
     assert reading.warnings == ("no lens file was given",)
-    assert set(reading.versions) == {"clipmark", "numpy", "scipy"}
+    assert set(reading.versions) == {"clipmark", "numpy", "scipy", "pandas", "av", "opencv"}
     assert ("ramp_deg", -44.98231274, 0.312) in list(reading.values())
 
 

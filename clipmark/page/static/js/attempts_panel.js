@@ -3,7 +3,9 @@
  */
 
 import { button, el, put } from "./dom.js";
+import { disputeStamp } from "./dispute_words.js";
 import { field } from "./form_parts.js";
+import { journalLine } from "./journal_line.js";
 import { measured, sentenceOf, spoken } from "./numbers.js";
 import { revisionList } from "./revisions.js";
 import { loadWork, savedByOthers, unsigned, when } from "./work_list.js";
@@ -132,6 +134,7 @@ function build(panel, ctx, news) {
       ),
     ),
   );
+  panel.body.append(journalLine(ctx));
   const stop = ctx.store.subscribe(refresh, ["event", "saved"]);
   panel.onClose(() => {
     open = false;
@@ -248,7 +251,7 @@ function attemptRows(item, { ctx, news, unfolded, draw, history }) {
     el("td", {}, item.test),
     el("td", { class: "number" }, item.step_deg == null ? "" : `${item.step_deg}°`),
     el("td", { class: "number" }, item.try_no ?? ""),
-    el("td", { class: `verdict-${item.verdict ?? "none"}` }, verdict),
+    el("td", { class: `verdict-${item.verdict ?? "none"}` }, verdict, disputeStamp(item)),
     el("td", { class: "number" }, value("ramp_deg")),
     el("td", { class: "number" }, value("chassis_deg")),
     el("td", { class: "number" }, value("mean_speed_mm_s")),

@@ -4,6 +4,7 @@ import { Actions } from "./actions.js";
 import { api, saysGone } from "./api.js";
 import { DraftKeeper } from "./drafts_client.js";
 import { Findings } from "./findings.js";
+import { watchJournal } from "./journal_line.js";
 import { Keys } from "./keys.js";
 import { createNotices } from "./notices.js";
 import { Opener } from "./opener.js";
@@ -30,6 +31,7 @@ import * as sign from "./sign.js";
 import * as tools from "./tools.js";
 import * as clipsPanel from "./clips_panel.js";
 import * as attemptsPanel from "./attempts_panel.js";
+import * as disputePanel from "./dispute_panel.js";
 import * as sessionPanel from "./session_panel.js";
 import * as standsPanel from "./stands_panel.js";
 import * as help from "./help.js";
@@ -79,7 +81,7 @@ function mountAll() {
   crawlRun.mount(region("strip"), ctx);
   sign.mount(region("slip"), ctx);
   tools.mount(region("tools"), ctx);
-  for (const panel of [clipsPanel, attemptsPanel, sessionPanel, standsPanel, help, guide]) {
+  for (const panel of [clipsPanel, attemptsPanel, disputePanel, sessionPanel, standsPanel, help, guide]) {
     panel.mount(region("panels"), ctx);
   }
 }
@@ -136,6 +138,7 @@ async function start() {
   ctx.opener.mount(region("stage"));
   ctx.store.tell("event", "loaded", "draft", "marks", "details", "calls", "readings", "ui", "clip");
   findings.show(ctx.store.event.findings ?? []);
+  watchJournal(ctx);
   window.addEventListener("clipmark:answers", noteAnswers);
   ctx.store.subscribe(() => ctx.notices.leaveAttempt(), ["loaded"]);
   try {

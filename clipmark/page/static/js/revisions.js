@@ -24,19 +24,29 @@ import { when } from "./work_list.js";
  */
 export function revisionList(id, ctx) {
   const place = el("div", { class: "history" }, el("span", { class: "soft" }, "Looking \u2026"));
-  ctx.api
-    .get(`api/attempts/${encodeURIComponent(id)}/history`)
-    .then(({ revisions }) => {
+  const path = `api/attempts/${encodeURIComponent(id)}`;
+  Promise.all([ctx.api.get(`${path}/history`), ctx.api.get(`${path}/life`)])
+    .then(([{ revisions }, { lines }]) => {
       const newest = revisions.at(-1).revision;
-      const items = [...revisions].reverse().map((item) => revisionItem(item, { id, newest, ctx }));
-      put(place, el("ol", { role: "list", class: "history-list" }, items));
+      const items = [
+        ...revisions.map((item) => ({ seq: item.seq, node: revisionItem(item, { id, newest, ctx, trusted: trusted(lines, item.seq) }) })),
+        ...lines.filter((line) => line.kind !== "attempt").map((line) => ({ seq: line.seq, node: lifeItem(line) })),
+      ];
+      items.sort((one, other) => other.seq - one.seq);
+      const dispute = button("Dispute this result \u2026", () => ctx.panels.open("dispute", { id }), { "aria-haspopup": "dialog", "aria-label": `Dispute this result \u2026 of ${id}` });
+      put(place, el("div", {}, dispute), el("ol", { role: "list", class: "history-list" }, items.map((item) => item.node)));
     })
     .catch((error) => put(place, el("span", { class: "bad" }, error.message)));
   return place;
 }
 
-/** @param {Revision} item @param {{id: string, newest: number, ctx: any}} of */
-function revisionItem(item, { id, newest, ctx }) {
+/** Whether a line of the journal stands before any fault of it. @param {any[]} lines @param {number} seq */
+function trusted(lines, seq) {
+  return lines.find((line) => line.seq === seq)?.trusted !== false;
+}
+
+/** @param {Revision} item @param {{id: string, newest: number, ctx: any, trusted: boolean}} of */
+function revisionItem(item, { id, newest, ctx, trusted }) {
   const isNewest = item.revision === newest;
   const take = button("Take this one up again", () => takeUpAgain(ctx, id, item.revision), {
     "aria-label": `Take this one up again: revision ${item.revision} of ${id}`,
@@ -53,9 +63,32 @@ function revisionItem(item, { id, newest, ctx }) {
       el("time", { datetime: item.at }, `${when(item.at)},`),
       el("span", { class: "soft" }, `journal line ${item.seq},`),
       el("span", { class: "figures soft", title: item.sha256 }, item.sha256.slice(0, 12)),
+      trusted ? null : el("span", { class: "stamp bad" }, "not trusted: see the journal"),
       isNewest ? null : take,
     ),
     item.revision === 1 ? null : changeList(item),
+  );
+}
+
+/**
+ * A protest, a ruling or a blind marking, between the revisions.
+ *
+ * @param {{kind: string, id: string, at: string, seq: number, sha256: string, sentences: string[], trusted: boolean}} line
+ */
+function lifeItem(line) {
+  return el(
+    "li",
+    { class: "history-item" },
+    el(
+      "div",
+      { class: "history-head" },
+      el("strong", {}, `${line.kind[0].toUpperCase()}${line.kind.slice(1)} ${line.id}`),
+      el("time", { datetime: line.at }, `${when(line.at)},`),
+      el("span", { class: "soft" }, `journal line ${line.seq},`),
+      el("span", { class: "figures soft", title: line.sha256 }, line.sha256.slice(0, 12)),
+      line.trusted ? null : el("span", { class: "stamp bad" }, "not trusted: see the journal"),
+    ),
+    line.sentences.map((text) => el("p", {}, text)),
   );
 }
 

@@ -10,6 +10,7 @@ import { button, el, freshId, put } from "./dom.js";
 import { spoken } from "./numbers.js";
 import { recall, remember } from "./remembered.js";
 import { FIELDS, TRAVELS, VERDICTS, fieldText, giveVerdict, hasPlace, readField, reasonsFor } from "./slip_fields.js";
+import { slipDispute } from "./slip_dispute.js";
 import { standCell } from "./slip_stand.js";
 import { mountSpan } from "./span_cells.js";
 
@@ -251,10 +252,12 @@ function viewCell({ store, actions }) {
   return { node: cell("view", press), update };
 }
 
-function stubOf({ store }) {
+function stubOf(ctx) {
+  const { store } = ctx;
+  const dispute = slipDispute(ctx);
   const number = el("strong", { class: "stub-number figures" });
   const state = el("span", { class: "stub-state" });
-  const node = el("div", { class: "slip-stub", role: "status" }, el("span", { class: "label" }, "attempt"), number, state);
+  const node = el("div", { class: "slip-stub", role: "status" }, el("span", { class: "label" }, "attempt"), number, state, dispute.node);
 
   function update() {
     number.textContent = store.draft.attempt ?? "new";
