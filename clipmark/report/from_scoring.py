@@ -112,7 +112,7 @@ def _remarks(result: EventResult, row: Row, several: dict[str, str]) -> list[str
 
 
 def _name(row: Row, other: Row, setup: str) -> str:
-    """Another row as it is named beside this one: by its set-up alone where the entry is the same."""
+    """Another row as it is named beside this one: by its set-up where the entry is the same."""
     if other.entry == row.entry:
         return f"its set-up {other.setup}"
     short = other.entry if len(other.entry) <= 40 else f"{other.entry[:39]}\N{HORIZONTAL ELLIPSIS}"

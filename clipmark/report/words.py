@@ -107,7 +107,9 @@ def claim_words(claim: Claim) -> str:
     bare = re.sub(r"_(deg_s|deg|mm_s|mm|s)$", "", claim.measure)
     name, unit = known.get(claim.measure, (bare.replace("_", " "), claim.unit))
     unit = "°" if unit == "deg" else unit
-    return f"{name} {claim.relation} {with_unit(number(claim.value), unit)}"
+    # The claim itself knows with how many digits it was given.
+    value = str(claim).removeprefix(f"{claim.measure} {claim.relation} ").split(" ")[0]
+    return f"{name} {claim.relation} {with_unit(value.replace('-', MINUS, 1), unit)}"
 
 
 def _band(result: Mapping[str, object]) -> str:

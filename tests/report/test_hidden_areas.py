@@ -1,5 +1,7 @@
 """What is to be hidden is hidden for good, in every picture that leaves the house."""
 
+import zipfile
+
 import av
 import cv2
 import numpy as np
@@ -7,11 +9,12 @@ import pytest
 
 from clipmark.clip import open_clip
 from clipmark.errors import MarkError, RecordError
+from clipmark.record.backup import backup
 from clipmark.record.hidden_areas import HiddenArea, keep_areas, kept_areas
 from clipmark.report.blur import BLOCKS, LEVELS, Hider
 from clipmark.report.make import Wanted
 from clipmark.reporting import report_of_event
-from tests.report.report_kit import picture
+from tests.report.report_kit import make_event, picture
 
 PLATE = HiddenArea(20, 20, 70, 40)  # the number plate of the drawn clip
 
@@ -119,6 +122,14 @@ def test_areas_are_kept_by_clip_and_can_be_forgotten(tmp_path):
     }
     keep_areas(tmp_path, "a" * 64, [])
     assert list(kept_areas(tmp_path)) == ["b" * 64]
+
+
+def test_a_backup_holds_what_is_to_be_hidden(tmp_path):
+    with make_event(tmp_path / "event", []) as event:
+        keep_areas(event.path, "a" * 64, [PLATE])
+        backup(event, tmp_path / "backup.zip")
+    with zipfile.ZipFile(tmp_path / "backup.zip") as copy:
+        assert any(name.endswith("hidden-areas.json") for name in copy.namelist())
 
 
 @pytest.mark.parametrize("text", ["{", '{"clips": {"x": [{"x": 1}]}}', '["x"]', "\xff"])
