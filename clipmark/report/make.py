@@ -11,13 +11,13 @@ import pandas as pd
 from clipmark import __version__
 from clipmark.errors import ClipmarkError, RecordError
 from clipmark.record import disk
-from clipmark.record.body_words import spoken
 from clipmark.record.folder import EventFolder
 from clipmark.record.hidden_areas import HiddenArea
 from clipmark.record.rule_sheet import RuleSheet
 from clipmark.report.annotated import Asked, write_annotated
 from clipmark.report.cards import LYING, UPRIGHT, CardFacts, cards_of
 from clipmark.report.charts import Chart, setup_charts, test_chart, totals_charts
+from clipmark.report.facts import facts_of
 from clipmark.report.html import (
     AttemptPart,
     Inlined,
@@ -189,6 +189,11 @@ class Maker:
             except ClipmarkError as error:
                 self.left_out[story.id].append(f"No annotated clip: {self._plain(error)}.")
 
+    def _clip_file(self, story: AttemptStory) -> str:
+        """Where its annotated clip lies, seen from the page; empty where there is none."""
+        name = f"clips/{self.names[story.id]}.mp4"
+        return name if (self.into / name).exists() else ""
+
     def _pair(self) -> None:
         """The two attempts that were asked for: here a refusal is a refusal."""
         if self.wanted.side_by_side is None:
@@ -313,7 +318,7 @@ class Maker:
             attempts=[
                 AttemptPart(
                     f"attempt-{self.names[story.id]}", story, still, self.left_out[story.id],
-                    self._facts(story, place),
+                    facts_of(story, place, self._clip_file(story)),
                 )
                 for story, still, place in parts
             ],
@@ -338,36 +343,6 @@ class Maker:
             f"{counted(len(self.stories), 'attempt', 'attempts')} of "
             f"{counted(len(entries), 'entry', 'entries')} in {counted(len(tests), 'test', 'tests')}"
         )
-
-    def _facts(self, story: AttemptStory, place: str) -> list[tuple[str, str]]:
-        body, line = story.attempt, story.saved.line
-        span = body.span
-        shown = ""
-        if span is not None:
-            shown = f"{span.first_frame} to {span.last_frame}"
-            if span.first_t_s is not None and span.last_t_s is not None:
-                shown += f" ({span.first_t_s:.3f} s to {span.last_t_s:.3f} s)"
-        proposal = body.proposal
-        proposed = ""
-        if proposal is not None:
-            proposed = proposal.proposed
-            proposed += f", {spoken(proposal.reason)}" if proposal.reason else ""
-        grade = f"{body.grade:g}" if body.grade is not None else ""
-        facts = [
-            ("conditions", story.conditions),
-            ("calls", story.calls),
-            ("stalls", story.stalls),
-            ("grade", grade),
-            ("proposed by software", proposed),
-            ("marked by", body.marked_by if body.marked_by != story.called_by else ""),
-            ("note", body.note),
-            ("clip", f"{story.clip_name}, SHA-256 {story.clip_sha256}" if story.clip_name else ""),
-            ("filmed at", place),
-            ("frames", shown),
-            ("attempt", f"{story.id}, revision {story.saved.revision}, journal line {line.seq}, "
-                        f"SHA-256 {line.sha256}"),
-        ]  # fmt: skip
-        return [(name, told) for name, told in facts if told]
 
     def _privacy(self) -> list[str]:
         out = [

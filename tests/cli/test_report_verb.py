@@ -29,6 +29,7 @@ def test_one_json_object_names_everything_that_was_written(folder, tmp_path, cap
     assert "stills/a0003.jpg" not in told["files"]
     assert all((out / name).is_file() for name in told["files"])
     assert told["left_out"] == {}
+    assert "clips/a0001.mp4, beside this page" in (out / "report.html").read_text()
 
 
 def test_an_area_is_kept_with_the_clip_of_the_attempt_it_names(folder, tmp_path, capsys):
