@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from clipmark.cli import audit_study
-from clipmark.cli import audit_bundle, audit_replay, audit_verify
+from clipmark.cli import audit_blind, audit_bundle, audit_replay, audit_study, audit_verify
 
 app = typer.Typer(
     name="audit",
@@ -20,6 +19,7 @@ def root() -> None:
     """A disputed result: repeat it, have it marked again blind, rule on a claim, hand it over."""
 
 
+app.command("blind")(audit_blind.run)
 app.command("study")(audit_study.run)
 app.command("replay")(audit_replay.run)
 app.command("verify")(audit_verify.run)

@@ -89,6 +89,8 @@ def run(
         emit_json(check.to_dict())
     else:
         _print(check)
+    if not check.whole:
+        raise typer.Exit(2)  # as of a bundle: what was to be confirmed is not
 
 
 def _is_bundle(path: Path) -> bool:
@@ -122,6 +124,8 @@ def _print(check: JournalCheck) -> None:
         ):
             for line in lines:
                 screen.print(f"  {name}, {line}", highlight=False, markup=False, soft_wrap=True)
+    if not check.whole:
+        return
     screen.print(f"Head hash: {check.head}", highlight=False, soft_wrap=True)
     screen.print(
         "Make it known (read its first digits out at the drivers' meeting, post it with the "

@@ -50,7 +50,7 @@ def run(
     with EventFolder.open(folder) as event:
         name = event.name
     if lan and not yes:
-        _ask_for_lan()
+        ask_for_lan()
 
     def ready(place: Place) -> None:
         if as_json:
@@ -66,7 +66,7 @@ def run(
         serve(folder, port=port, lan=lan, ready=ready, open_browser=not no_browser)
 
 
-def _ask_for_lan() -> None:
+def ask_for_lan() -> None:
     """Say what --lan means, and go on only after an explicit yes."""
     screen.print(LAN_MEANS)
     if not sys.stdin.isatty():

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import uvicorn
+from starlette.types import ASGIApp
 
 from clipmark.errors import FolderError
 from clipmark.page.app import create_app
@@ -34,6 +35,7 @@ def serve(
     lan: bool = False,
     ready: Callable[[Place], None],
     open_browser: bool = True,
+    make_app: Callable[[Path, Doors], ASGIApp] = create_app,
 ) -> None:
     """Serve the page of one event until interrupted.
 
@@ -48,6 +50,8 @@ def serve(
     ready : callable
         Told where the page is, before the first request.
     open_browser : bool
+    make_app : callable
+        Makes another page than the marking page, of the event and the doors.
 
     Raises
     ------
@@ -55,7 +59,14 @@ def serve(
         When the event cannot be opened, or the port is taken.
     """
     with listen(EVERYWHERE if lan else LOOPBACK, port) as listener:
-        _serve_at(listener, event_path, lan=lan, ready=ready, open_browser=open_browser)
+        _serve_at(
+            listener,
+            event_path,
+            lan=lan,
+            ready=ready,
+            open_browser=open_browser,
+            make_app=make_app,
+        )
 
 
 def _serve_at(
@@ -65,11 +76,12 @@ def _serve_at(
     lan: bool,
     ready: Callable[[Place], None],
     open_browser: bool,
+    make_app: Callable[[Path, Doors], ASGIApp],
 ) -> None:
     port = listener.getsockname()[1]
     others = own_addresses() if lan else []
     doors = Doors.loopback(port, others)
-    app = create_app(event_path, doors)
+    app = make_app(event_path, doors)
     entry = f"/?key={doors.key}"
     place = Place(
         f"http://{LOOPBACK}:{port}{entry}",

@@ -268,7 +268,7 @@ def test_what_is_no_journal_is_a_sentence(tmp_path, event):
         check_journal(foreign)
 
 
-def test_the_verb_prints_head_and_findings_and_answers_0(event, clipmark):
+def test_the_verb_prints_head_and_findings_and_its_status_says_whether_all_is_well(event, clipmark):
     ran = clipmark("audit", "verify", event)
     assert ran.status == 0
     assert "The journal is whole: 7 lines, each fits the one before it." in ran.out
@@ -276,7 +276,7 @@ def test_the_verb_prints_head_and_findings_and_answers_0(event, clipmark):
     assert "drivers' meeting" in ran.out
     rewrite(event, lambda lines: lines.pop(2))
     broken = clipmark("audit", "verify", event, "--no-clips", "--json")
-    assert (broken.status, broken.json["whole"]) == (0, False)
+    assert (broken.status, broken.json["whole"]) == (2, False)
     shown = clipmark("audit", "verify", event).out
     assert "The journal is not whole: " in shown
     assert "FAULT: Line 3: it was not written after" in shown

@@ -7,7 +7,7 @@ import { marksKey } from "./store.js";
 
 const SETTLED_MS = 300;
 
-class Fits {
+export class Fits {
   /** @param {any} ctx */
   constructor(ctx) {
     this.ctx = ctx;

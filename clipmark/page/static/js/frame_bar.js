@@ -25,7 +25,7 @@ export function frameBar(ctx) {
     const why = tool ? whyNotPlace(ctx, tool) : whyNotMove(ctx, hand.mark);
     const elsewhere = why !== null && view.exactHere && frame !== null && frame !== clock.ordinal;
     go.hidden = !elsewhere;
-    bring.hidden = !elsewhere;
+    bring.hidden = !elsewhere || Boolean(ctx.fixedFrame);
     go.textContent = `Go to frame ${frame}`;
     if (!tool && !elsewhere) return; // what is in hand is said beside the pixel window
     bar.hidden = false;

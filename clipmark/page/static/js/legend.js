@@ -93,7 +93,7 @@ function stateOf(ctx, kind, all) {
 }
 
 /** The line as it is drawn: colour and dash on its casing. */
-function swatch(kind) {
+export function swatch(kind) {
   const d = "M2 4H74";
   return svg(
     "svg",

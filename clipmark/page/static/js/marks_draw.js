@@ -165,7 +165,7 @@ export class MarksDrawing {
     for (const line of fit?.lines ?? []) {
       const points = fittedPoints(line);
       paths.fit += through(points);
-      paths.band += bandOf(points, line.u_angle_deg, line.u_offset_px);
+      if (Number.isFinite(line.u_angle_deg)) paths.band += bandOf(points, line.u_angle_deg, line.u_offset_px);
       if (line.runner_up_line) {
         const [x1, y1, x2, y2] = line.runner_up_line;
         paths.rival += through([{ x: x1, y: y1 }, { x: x2, y: y2 }]);
@@ -235,7 +235,7 @@ function textOf(id, fit) {
   const parts = [labelOf(id)];
   const u = fitUDeg(fit);
   if (u !== null) parts.push(`u ${fixed(u, decimalsFor(u))}°`);
-  else if (fit?.hubs.length) parts.push(`u ${hubU(fit.hubs)} px`);
+  else if (fit?.hubs.some((hub) => hub.u_px)) parts.push(`u ${hubU(fit.hubs)} px`);
   return parts.join(" · ");
 }
 

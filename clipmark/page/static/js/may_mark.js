@@ -17,6 +17,10 @@ function whyNoPicture({ store, clock, view, frames }) {
 export function whyNotPlace(ctx, name) {
   const none = whyNoPicture(ctx);
   if (none) return none;
+  const fixed = ctx.fixedFrame ? frameOf(ctx.store.draft.marks, name) : null;
+  if (fixed !== null && fixed !== ctx.clock.ordinal) {
+    return `This is marked on frame ${fixed}; go there.`;
+  }
   const marks = structuredClone(ctx.store.draft.marks);
   if (claimFrame(marks, name, ctx.clock.ordinal)) return null;
   return (
@@ -31,13 +35,14 @@ export function whyNotMove(ctx, id) {
   if (none) return none;
   const frame = frameOf(ctx.store.draft.marks, id);
   if (frame === null || frame === ctx.clock.ordinal) return null;
-  return `The ${labelOf(id)} is set on frame ${frame}; go there, or bring the marks to this frame.`;
+  const bring = ctx.fixedFrame ? "" : ", or bring the marks to this frame";
+  return `The ${labelOf(id)} is set on frame ${frame}; go there${bring}.`;
 }
 
 /** Take the marks that belong to one frame over to the frame shown. */
-export function bringMarks({ store, clock }, name) {
+export function bringMarks({ store, clock, fixedFrame }, name) {
   const field = kindOf(name).frameField;
-  if (field === null) return;
+  if (field === null || fixedFrame) return;
   store.change(`bring the marks to frame ${clock.ordinal}`, ({ marks }) => {
     if (field === "patch_frame") {
       marks.patch_frame = clock.ordinal === marks.frame ? null : clock.ordinal;
