@@ -12,6 +12,7 @@ import pandas as pd
 import typer
 
 from clipmark.cli import options as opt
+from clipmark.cli.score_show import show_result
 from clipmark.cli.show import emit_json, progress_bar, screen, table, with_u
 from clipmark.clip import open_clip
 from clipmark.errors import FolderError
@@ -20,6 +21,7 @@ from clipmark.marks_file import MarksFile, measure_marks
 from clipmark.record import disk
 from clipmark.record.folder import EventFolder
 from clipmark.sample.media import sample_media_folder
+from clipmark.scoring.score import score_event
 from clipmark.sheet_grade import grade_of_test
 from clipmark.workbench import AttemptDetails, Declaration, save_reading, span_of
 
@@ -40,7 +42,7 @@ def run(
     ] = Path("tarn-hollow"),
     as_json: opt.Json = False,
 ) -> None:
-    """Copy the sample event, measure every attempt from its clips, write the attempts file.
+    """Copy the sample event, measure every attempt from its clips, score it, print the standings.
 
     Example: clipmark demo tarn-hollow
     """
@@ -57,6 +59,7 @@ def run(
             rows.extend(compare(clip_name, str(item["entry"]), results, truth))
         name, where = event.name, event.path
         attempts_file = event.write_attempts_file()
+        result = score_event(event)
     places = {
         "event folder": str(where),
         "attempts file": str(attempts_file),
@@ -65,9 +68,11 @@ def run(
         "clips": str(where / "clips"),
     }
     if as_json:
-        emit_json({"event": name, "readings": rows, "places": places})
+        standings = result.to_dict()["rows"]
+        emit_json({"event": name, "readings": rows, "places": places, "standings": standings})
     else:
         _print(name, rows, places)
+        show_result(result)
 
 
 def _copy(media: Path, event: Path) -> None:

@@ -19,13 +19,21 @@ def run(
     name: Annotated[
         str, typer.Option("--name", help="Name of the event; the folder's name when left out.")
     ] = "",
+    gates: Annotated[
+        bool,
+        typer.Option(
+            "--gates", help="A rule sheet for a gate course with penalties, the lowest total wins."
+        ),
+    ] = False,
     as_json: opt.Json = False,
 ) -> None:
     """Make a new event folder: rule sheet, session record, places for clips and lenses.
 
     Example: clipmark start spring-trial --name "Spring trial"
+
+    Example: clipmark start gate-day --gates
     """
-    with EventFolder.create(folder, name=name) as event:
+    with EventFolder.create(folder, name=name, gates=gates) as event:
         if as_json:
             emit_json({"folder": str(event.path), "event": event.name})
             return

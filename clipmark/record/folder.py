@@ -69,23 +69,24 @@ class EventFolder:
 
     @classmethod
     def create(
-        cls, path: Path | str, *, name: str = "", clock: Callable[[], datetime] = utc_now
-    ) -> Self:
-        """Make a new event folder with a commented rule sheet and session record, and open it.
+        cls, path: Path | str, *, name: str = "", gates: bool = False,
+        clock: Callable[[], datetime] = utc_now,
+    ) -> Self:  # fmt: skip
+        """Make a new event folder with a commented rule sheet and session record; open it.
 
         Parameters
         ----------
         path : Path or str
-            A folder that does not exist yet, or is empty.
-        name : str
-            Name of the event; the folder's name when it is left out.
+            A folder that does not exist yet, or is empty; `name` is the event's, else its own.
+        gates : bool
+            A rule sheet for a gate course with penalties.
 
         Raises
         ------
         FolderError
             When it is a file, not empty, or cannot be written; nothing half-made stays.
         """
-        make_folder(Path(path), name, clock)
+        make_folder(Path(path), name, clock, gates=gates)
         return cls.open(path, clock=clock)
 
     @classmethod

@@ -8,15 +8,19 @@ from pathlib import Path
 from clipmark.errors import FolderError
 from clipmark.record import disk, sheets
 from clipmark.record.instants import utc_text
-from clipmark.record.templates import EVENT_TOML, SESSION_TOML, quoted
+from clipmark.record.templates import EVENT_TOML, GATES_TOML, SESSION_TOML, quoted
 
 JOURNAL_NAME = "journal.jsonl"
 SUBFOLDERS = ("clips", "lenses", "evidence", "report")
 _LEFT_BY_SYSTEMS = {".ds_store", "thumbs.db", "desktop.ini"}
 
 
-def make_folder(path: Path, name: str, clock: Callable[[], datetime]) -> None:
+def make_folder(
+    path: Path, name: str, clock: Callable[[], datetime], *, gates: bool = False
+) -> None:
     """Make the folder with its rule sheet and session record; all of it, or nothing.
+
+    With `gates` the rule sheet is that of a gate course with penalties.
 
     Raises
     ------
@@ -33,7 +37,10 @@ def make_folder(path: Path, name: str, clock: Callable[[], datetime]) -> None:
                 made.append(folder)
         for file_name, text in (
             (sheets.SESSION_NAME, SESSION_TOML.format(date=utc_text(clock())[:10])),
-            (sheets.EVENT_NAME, EVENT_TOML.format(name=quoted(name))),
+            (
+                sheets.EVENT_NAME,
+                (GATES_TOML if gates else EVENT_TOML).format(name=quoted(name)),
+            ),
         ):
             disk.create_file(path / file_name, text.encode("utf-8"))
             made.append(path / file_name)

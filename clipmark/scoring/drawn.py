@@ -89,11 +89,16 @@ def reduced(points: FloatArray, test: TestScoring, highest: bool) -> FloatArray:
         return np.asarray(points[0])
     if test.counted == "last":
         return np.asarray(points[-1])
+    if not test.drop_tries:  # no need to sort
+        if test.counted in ("best", "worst"):
+            most = (test.counted == "best") == highest
+            return np.asarray(points.max(axis=0) if most else points.min(axis=0))
+        whole = points.sum(axis=0)
+        return np.asarray(whole / len(points) if test.counted == "mean" else whole)
     ordered = np.sort(points, axis=0)
     if highest:
         ordered = ordered[::-1]  # best first
-    if test.drop_tries:
-        ordered = ordered[: max(len(ordered) - test.drop_tries, 1)]
+    ordered = ordered[: max(len(ordered) - test.drop_tries, 1)]
     if test.counted == "best":
         return np.asarray(ordered[0])
     if test.counted == "worst":
