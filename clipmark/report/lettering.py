@@ -7,6 +7,7 @@ an empty box, so that a name in any script keeps its length and nothing else mov
 
 from __future__ import annotations
 
+import threading
 import unicodedata
 from functools import lru_cache
 
@@ -20,6 +21,7 @@ MISSING = "\N{WHITE VERTICAL RECTANGLE}"
 _UNSEEN = {"Cf", "Cc"}  # joiners, marks of direction
 _MARKS = {"Mn", "Me"}  # over and under letters; selectors of emoji too
 _PER_PX = 64.0
+_FONTS = threading.RLock()  # a font holds the text it was last given
 
 
 def shown(text: str) -> str:
@@ -36,7 +38,8 @@ def shown(text: str) -> str:
 
 def width_of(text: str, size_px: float, *, bold: bool = False) -> float:
     """How far a text reaches, px."""
-    return sum(_advance(run, font, size_px) for run, font in _runs(shown(text), bold))
+    with _FONTS:
+        return sum(_advance(run, font, size_px) for run, font in _runs(shown(text), bold))
 
 
 def mask_of(text: str, size_px: float, *, bold: bool = False) -> tuple[NDArray[np.uint8], int]:
@@ -54,7 +57,8 @@ def mask_of(text: str, size_px: float, *, bold: bool = False) -> tuple[NDArray[n
     baseline : int
         Row on which the letters stand.
     """
-    return _mask(shown(text), round(float(size_px), 1), bold)
+    with _FONTS:
+        return _mask(shown(text), round(float(size_px), 1), bold)
 
 
 @lru_cache(maxsize=1024)
