@@ -39,6 +39,7 @@ ARROWS: dict[str, set[str]] = {
     "report": {
         "errors",
         "marks",
+        "clip",
         "geometry",
         "uncertainty",
         "measure",

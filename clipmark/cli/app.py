@@ -19,6 +19,7 @@ from clipmark.cli import (
     lens,
     mark,
     plan,
+    report,
     score,
     start,
 )
@@ -42,6 +43,7 @@ app.command("lens")(lens.run)
 app.command("plan")(plan.run)
 app.command("attempts")(attempts.run)
 app.command("score")(score.run)
+app.command("report")(report.run)
 app.add_typer(audit.app, name="audit")
 
 DONE, DEFECT, REFUSED, INTERRUPTED = 0, 1, 2, 130

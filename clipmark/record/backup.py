@@ -21,6 +21,7 @@ from clipmark.record.canonical import JsonObject
 from clipmark.record.chain import read_chain
 from clipmark.record.clips import clip_files
 from clipmark.record.folder import EventFolder
+from clipmark.record.hidden_areas import FILE_NAME as HIDDEN_NAME
 from clipmark.record.instants import utc_text
 from clipmark.record.layout import JOURNAL_NAME
 from clipmark.record.sheets import EVENT_NAME, SESSION_NAME
@@ -72,7 +73,7 @@ def backup(event: EventFolder, target: Path | str, *, clips: bool = False) -> Pa
 
 def _records(folder: Path) -> list[Path]:
     """The records of an event, in order: the journal first."""
-    names = (JOURNAL_NAME, EVENT_NAME, SESSION_NAME, CSV_NAME, SCHEMA_NAME)
+    names = (JOURNAL_NAME, EVENT_NAME, SESSION_NAME, HIDDEN_NAME, CSV_NAME, SCHEMA_NAME)
     found = [folder / name for name in names if (folder / name).is_file()]
     found += sorted(folder.glob("journal.torn-*.txt"))
     return found + sorted(path for path in (folder / "lenses").rglob("*") if path.is_file())

@@ -7,6 +7,8 @@ dashes, each surface its own hatching, and words stand beside both. Text is blac
 
 from __future__ import annotations
 
+from pathlib import Path
+
 BLACK = "#000000"
 QUIET = "#505050"  # of text that steps back; 8.1:1 on white
 BLUE = "#0072B2"
@@ -28,25 +30,5 @@ WHEELS: tuple[tuple[str, tuple[float, ...]], ...] = (
     (BLACK, (3.0, 1.2, 1.0, 1.2, 1.0, 1.2)),
 )
 
-# Everything that a line or letter depends on, so that the reader's own settings change nothing.
-STYLE: dict[str, object] = {
-    "font.family": ["DejaVu Sans"],  # it comes with the library
-    "font.size": 8.0,
-    "axes.labelsize": 8.0,
-    "axes.titlesize": 8.0,
-    "axes.linewidth": 0.6,
-    "axes.edgecolor": QUIET,
-    "axes.unicode_minus": True,
-    "grid.color": "#E0E0E0",
-    "grid.linewidth": 0.5,
-    "hatch.color": HATCH,
-    "hatch.linewidth": 0.5,
-    "legend.fontsize": 7.5,
-    "lines.linewidth": 1.1,
-    "lines.scale_dashes": True,
-    "path.simplify": True,
-    "svg.fonttype": "path",  # the same letters on every machine
-    "svg.hashsalt": "clipmark",
-    "xtick.labelsize": 7.5,
-    "ytick.labelsize": 7.5,
-}
+# The matplotlib style file of everything drawn: type, line widths, grid.
+STYLE = str(Path(__file__).with_name("house.mplstyle"))
