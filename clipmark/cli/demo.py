@@ -66,6 +66,7 @@ def run(
         "its schema": str(attempts_file.with_name("attempts.schema.json")),
         "journal": str(event.journal.path),
         "clips": str(where / "clips"),
+        "report": str(_report(where)),
     }
     if as_json:
         standings = result.to_dict()["rows"]
@@ -73,6 +74,13 @@ def run(
     else:
         _print(name, rows, places)
         show_result(result)
+
+
+def _report(where: Path) -> Path:
+    """The report of the event, its page."""
+    from clipmark.reporting import report_of_event  # draws: loaded when there is something to draw
+
+    return report_of_event(where).page
 
 
 def _copy(media: Path, event: Path) -> None:
