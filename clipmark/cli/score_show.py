@@ -56,7 +56,7 @@ def sure_text(row: Row) -> str:
 
 
 def _percent(p: float) -> str:
-    return "> 99.5 %" if 0.995 <= p < 1 else f"{100 * p:.0f} %"
+    return "> 99.5 %" if p >= 0.995 else f"{100 * p:.0f} %"  # drawn: never quite sure
 
 
 def _standings(title: str, result: EventResult, rows: Sequence[Row]) -> None:
