@@ -5,6 +5,7 @@ import io
 import json
 import sys
 
+import pandas as pd
 import pytest
 
 from clipmark.record.folder import EventFolder
@@ -61,6 +62,14 @@ def test_files_for_other_programs(clipmark, event, tmp_path):
     rows = list(csv.DictReader(io.StringIO(data.decode("utf-8-sig")), delimiter=";"))
     assert {row["total"] for row in rows} == {"3", "1,5", "0"}
     assert [row["points"] for row in json.loads(whole.read_text())] == [0, 1.5, 3, 0, 1.5]
+
+
+def test_parquet_holds_the_same_standings_with_numbers_as_numbers(clipmark, event, tmp_path):
+    kept = tmp_path / "s.parquet"
+    assert clipmark("score", event, "--standings", kept).status == 0
+    table = pd.read_parquet(kept)
+    assert sorted(table["total"]) == [0.0, 0.0, 1.5, 1.5, 3.0]
+    assert set(table["entry"]) >= set(NAMES[:3])
 
 
 def test_parquet_without_its_library_is_a_sentence(clipmark, event, tmp_path, monkeypatch):
