@@ -66,6 +66,7 @@ def test_wheels_chart_and_grade_in_one_go(clipmark, options, clip, event_with, t
     assert not (event / "attempts.csv").exists()
 
 
+@pytest.mark.slow  # the page and the sample event hold the same
 def test_band_and_hold_time_are_those_of_the_rule_sheet(clipmark, options, clip, event_with):
     """When graded and when saved alike, unless others are asked for: the grade is not told then."""
     in_a_band = event_with(

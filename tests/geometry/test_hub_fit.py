@@ -117,7 +117,14 @@ def two_wheel_errors(radius, seeds, *, fender, megabits=None, known=True):
     return np.array(errors), np.array(stated), np.array(chassis)
 
 
-@pytest.mark.parametrize(("radius", "known"), [(25, True), (25, False), (40, True)])
+@pytest.mark.parametrize(
+    ("radius", "known"),
+    [
+        pytest.param(25, True, marks=pytest.mark.slow),
+        (25, False),
+        pytest.param(40, True, marks=pytest.mark.slow),
+    ],
+)
 def test_a_rim_in_full_view_gives_its_hub_within_six_hundredths(radius, known):
     """Six wheels, rough centres off by up to 8 px; measured about 0.02 px."""
     errors, stated, _ = two_wheel_errors(radius, range(3), fender=False, known=known)

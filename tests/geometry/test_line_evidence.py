@@ -180,7 +180,7 @@ def check(kind, levels, plumbs, seeds):
     assert np.mean([item[2] for item in found]) <= 1.3 * needed
 
 
-@pytest.mark.parametrize("kind", ["lens", "assumed"])
+@pytest.mark.parametrize("kind", ["lens", pytest.param("assumed", marks=pytest.mark.slow)])
 def test_intervals_of_one_plumb_and_one_level_line_hold_the_truth(kind):
     check(kind, 1, 1, range(30))
 

@@ -191,7 +191,9 @@ def meets_promise(inside, n):
     return interval.low <= 0.97 and interval.high >= 0.93
 
 
-@pytest.mark.parametrize("plumb", [False, True], ids=["level", "plumb"])
+@pytest.mark.parametrize(
+    "plumb", [pytest.param(False, marks=pytest.mark.slow), True], ids=["level", "plumb"]
+)
 def test_95_percent_intervals_hold_the_truth_with_a_promise_and_no_lens(plumb):
     inside = covered(300, plumb, np.random.default_rng(11 + plumb), draws=2000)
     assert meets_promise(inside, 300), inside

@@ -34,7 +34,9 @@ WAYS = {
 RARELY = pytest.param("free", marks=pytest.mark.slow)  # simulated in test_crawl_phases.py as well
 
 
-@pytest.fixture(scope="module", params=["locked", RARELY, "driven"])
+@pytest.fixture(
+    scope="module", params=[pytest.param("locked", marks=pytest.mark.slow), RARELY, "driven"]
+)
 def crawled(request, tmp_path_factory):
     """Name, truth and reading of one clip: 480 x 270, 30 frames/s, 1.6 px/mm, rim of 27 px."""
     truck, frames, motion = WAYS[request.param]

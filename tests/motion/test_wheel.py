@@ -103,7 +103,7 @@ def test_turn_comes_near_the_bound_that_noise_sets():
     assert rms(errors_deg(fixes, CREEP)) < 2 * math.degrees(turn_bound_rad(follower.ring))
 
 
-@pytest.mark.parametrize("axis_deg", [0.0, 35.0])
+@pytest.mark.parametrize("axis_deg", [pytest.param(0.0, marks=pytest.mark.slow), 35.0])
 def test_a_wheel_seen_at_an_angle_turns_along_its_ellipse(axis_deg):
     """Squeezed to 0.85 across an axis: as a circle it would seem to run unevenly by 4 deg."""
     mark = Wheel(*hub_at(0), 60, 51, axis_deg)
@@ -111,7 +111,7 @@ def test_a_wheel_seen_at_an_angle_turns_along_its_ellipse(axis_deg):
     assert rms(errors_deg(fixes, CREEP)) < 0.06
 
 
-@pytest.mark.parametrize("rows", [62, 78])
+@pytest.mark.parametrize("rows", [pytest.param(62, marks=pytest.mark.slow), 78])
 def test_a_wheel_behind_stones_is_followed_by_what_is_seen_of_it(rows):
     """A still stone before the lowest 22 or 38 of the rim's 120 px, in the reference frame too: it
     does not turn along, and must not hold the turn back."""

@@ -225,6 +225,7 @@ def test_a_stand_s_marks_move_with_the_picture_when_the_camera_did(page, tmp_pat
     assert found["sentence"].startswith("The camera has moved since the stand was marked: ")
 
 
+@pytest.mark.slow  # so does the command line, where it is refused
 def test_nothing_is_carried_over_where_the_scene_is_another(page):
     save_stand(page, clip=kit.clip_of(page, "siskin-stall"))
     other = kit.clip_of(page, "dipper-creep")

@@ -126,6 +126,7 @@ def test_a_crawl_of_the_same_marks_is_not_measured_twice(page):
     assert (answer["state"], answer["result"]) == ("done", first["result"])
 
 
+@pytest.mark.slow
 def test_a_crawl_with_wheels_is_another_question_and_tells_how_they_turn(page):
     marks = kit.marks_of(STALL) | {"span": [0, 100]}
     rear_x, rear_y, front_x, front_y = marks["hubs"]

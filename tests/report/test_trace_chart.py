@@ -37,7 +37,7 @@ def test_every_kind_of_crawl_is_drawn_as_png_and_svg(tmp_path, case):
     assert sorted(item.name for item in tmp_path.iterdir()) == ["a.SVG", "a.png"]
 
 
-@pytest.mark.parametrize("suffix", [".png", ".svg"])
+@pytest.mark.parametrize("suffix", [pytest.param(".png", marks=pytest.mark.slow), ".svg"])
 def test_the_same_reading_gives_the_same_bytes_whatever_the_reader_has_set(tmp_path, suffix):
     """In another process, at another time, with settings of the reader's own."""
     here = tmp_path / f"here{suffix}"
