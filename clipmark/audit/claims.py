@@ -90,6 +90,7 @@ CALLS = {
     "progress": "",
 }
 FORM = 'write it as "MEASURE RELATION VALUE UNIT", such as "ramp >= 53.0 deg" or "stalls <= 1"'
+LONGEST = 200  # characters; whatever is claimed fits, and no number outgrows what can be read
 _PARTS = re.compile(
     r"\s*(?P<measure>.*?)\s*(?P<relation>>=|<=|==|≥|≤|=|>|<|\b(?:at least|at most|above|below|"
     r"equal to)\b)\s*(?P<value>[-+\N{MINUS SIGN}]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*"
@@ -134,6 +135,11 @@ def parse_claim(text: str, by: str = "") -> Claim:
     AuditError
         When it is no claim, or in a unit that nothing here is measured in.
     """
+    if len(text) > LONGEST:
+        raise AuditError(
+            f"a claim of {len(text)} characters is not ruled on; it may have {LONGEST} at most: "
+            f"{FORM}"
+        )
     called = _called(text)
     if called is not None:
         raise AuditError(_stays_the_judges(called, None))
@@ -151,6 +157,8 @@ def parse_claim(text: str, by: str = "") -> Claim:
         )
     relation = RELATIONS[found["relation"]]
     number = found["value"].replace("\N{MINUS SIGN}", "-")
+    if not math.isfinite(float(number)):
+        raise AuditError(f"the claim '{text}' is about a value beyond all bounds; {FORM}")
     body: dict[str, object] = {
         "measure": found["measure"],
         "relation": relation,
