@@ -225,6 +225,7 @@ def test_a_reading_with_another_lens_than_its_attempt_names_is_said(event, keep,
     )
 
 
+@pytest.mark.slow  # a bundle that was cut is held to the same
 def test_a_stretch_cut_out_without_coding_it_anew_gives_the_same(event, keep, tmp_path):
     """As a bundle holds it: frames 4 to 11 of a clip, ordinals and times counted from the cut."""
     whole, cut = tmp_path / "whole.mp4", tmp_path / "cut.mp4"

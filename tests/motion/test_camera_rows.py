@@ -56,7 +56,7 @@ def leftover(seed, readout_s):
     return off - off.mean(axis=0), found.u_px
 
 
-@pytest.mark.parametrize("readout_s", [0.0, 0.012, 0.02])
+@pytest.mark.parametrize("readout_s", [0.0, pytest.param(0.012, marks=pytest.mark.slow), 0.02])
 def test_what_is_left_of_a_hand_held_camera_is_what_the_noise_of_its_pieces_leaves(readout_s):
     """Root mean square over ten clips, with 30 % for a camera that is known between frames only by
     a curve through them; without the first and last two frames, whose rows lie outside of it."""

@@ -72,6 +72,7 @@ def test_a_protest_is_ruled_on_and_the_judge_s_call_stays(page, climb):
     assert {"attempt", "protest", "ruling"} <= set(kinds)
 
 
+@pytest.mark.slow  # the command line holds the same by the same functions
 def test_a_protest_may_be_entered_first_and_ruled_on_later(page, climb):
     id, ramp_deg = climb
     claim = f"ramp <= {abs(ramp_deg) - 1:.1f} deg"

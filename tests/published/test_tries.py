@@ -123,7 +123,7 @@ def test_what_passes_prove_is_the_exact_one_sided_bound(passed, tried, least):
     assert least_share(passed, tried) == pytest.approx(least, abs=5e-5)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.floats(-30, 60), st.floats(0.2, 5), st.integers(0, 10**6))
 def test_moving_and_stretching_the_steps_moves_and_stretches_the_limit(shift, stretch, seed):
     rng = np.random.default_rng(seed)
