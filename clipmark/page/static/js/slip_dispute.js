@@ -15,8 +15,10 @@ export function slipDispute(ctx) {
     const id = store.draft.attempt;
     const mine = `${id} ${store.revision}`;
     asked = mine;
-    node.hidden = !id;
-    if (!id) return;
+    if (!id) {
+      node.hidden = true;
+      return;
+    }
     let item = null;
     try {
       const { protests } = await api.get(`api/attempts/${encodeURIComponent(id)}/claims`);
@@ -25,14 +27,15 @@ export function slipDispute(ctx) {
       // said where the list of attempts is opened; the slip goes without
     }
     if (asked !== mine) return;
+    node.hidden = item === null; // the slip of an undisputed attempt keeps its height
     const shown = item && { claim: item.claim, protested_by: item.by, ruling: item.ruling };
     const words = shown ? disputeWords(shown) : null;
     put(
       node,
       shown ? disputeStamp(shown) : null,
-      button(words ? "See the dispute" : "Dispute", () => panels.open("dispute", { id }), {
+      words && button("See the dispute", () => panels.open("dispute", { id }), {
         class: "plain small",
-        title: words?.whole ?? "Enter a protest, see what the footage says, repeat the readings",
+        title: words?.whole,
         "aria-haspopup": "dialog",
       }),
     );
