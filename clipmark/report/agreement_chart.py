@@ -7,26 +7,21 @@ the same bytes on the same versions.
 
 from __future__ import annotations
 
-import io
 import textwrap
-import threading
 from collections.abc import Sequence
 from os import PathLike
 from pathlib import Path
 
 import numpy as np
-from matplotlib import style
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from clipmark.audit.study import Pair, ValueStudy
 from clipmark.audit.study_words import UNITS, unit_of
-from clipmark.errors import AuditError, FolderError
-from clipmark.record import disk
+from clipmark.errors import AuditError
 from clipmark.report import ink
+from clipmark.report.figure_file import chart_bytes, check_chart_name, house_style, write_figure
 from clipmark.uncertainty.agreement import LimitsOfAgreement
 from clipmark.uncertainty.digits import digits_for
 from clipmark.uncertainty.variance_parts import Estimate
@@ -52,7 +47,6 @@ POINTS = (
     ("X", ink.VERMILLION),
 )
 LIMIT_DASHES = (0, (6.0, 2.0))
-_DRAWING = threading.Lock()  # the library's settings are one for the whole process
 
 
 def draw_agreement(study: ValueStudy, path: str | PathLike[str]) -> None:
@@ -75,12 +69,7 @@ def draw_agreement(study: ValueStudy, path: str | PathLike[str]) -> None:
         When no two markers marked enough of the same attempts.
     """
     target = Path(path)
-    suffix = target.suffix.lower()
-    if suffix not in (".png", ".svg"):
-        raise FolderError(
-            f"the chart '{target.name}' cannot be drawn: its name must end in .png or .svg; give "
-            "it one of these"
-        )
+    suffix = check_chart_name(target)
     pairs = [pair for pair in study.pairs if pair.limits is not None]
     if not pairs:
         why = study.pairs[0].why_not if study.pairs else "there is only one marker"
@@ -90,24 +79,11 @@ def draw_agreement(study: ValueStudy, path: str | PathLike[str]) -> None:
         first = pairs[0].first
         notes.append(f"Of {len(pairs)} pairs those with {first} are shown.")
         pairs = [pair for pair in pairs if pair.first == first]
-    with _DRAWING, style.context(["default", ink.STYLE]):
-        drawn = _bytes_of(_figure(study, pairs, notes), suffix)
-    try:
-        disk.replace_file(target, drawn)
-    except OSError as error:
-        raise disk.explain(error, "write the chart", target) from error
-
-
-def _bytes_of(figure: Figure, suffix: str) -> bytes:
-    out = io.BytesIO()
-    if suffix == ".png":
-        FigureCanvasAgg(figure)
-        figure.savefig(out, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
-    else:
-        FigureCanvasSVG(figure)
-        told = {"Date": None, "Creator": None, "Title": "Agreement of markers"}
-        figure.savefig(out, format="svg", metadata=told)
-    return out.getvalue()
+    with house_style():
+        drawn = chart_bytes(
+            _figure(study, pairs, notes), suffix, DOTS_PER_INCH, "Agreement of markers"
+        )
+    write_figure(target, drawn, "chart")
 
 
 def _figure(study: ValueStudy, pairs: Sequence[Pair], notes: Sequence[str]) -> Figure:

@@ -6,21 +6,17 @@ same bytes on the same versions.
 
 from __future__ import annotations
 
-import io
 import textwrap
-import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from matplotlib import style
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from clipmark.report import ink
 from clipmark.report.canvas import shortened
+from clipmark.report.figure_file import house_style, png_bytes, svg_bytes
 from clipmark.report.lettering import plain_letters
 from clipmark.report.views import Results, SetupDifference, TestView
 from clipmark.report.words import MINUS
@@ -30,7 +26,6 @@ NAME_MM, RIGHT_MM, TOP_MM, BELOW_MM, ROW_MM = 36.0, 4.0, 3.0, 17.0, 6.0
 LETTER_POINTS = 9.0
 LETTERS_A_LINE = 56
 MOST_ROWS = 30  # on one sheet of paper
-_DRAWING = threading.Lock()  # the library's settings are one for the whole process
 
 
 @dataclass(frozen=True)
@@ -102,9 +97,9 @@ def _charts(
     limits = _limits([*ends, 0.0] if zero else ends)
     for first in range(0, len(rows), MOST_ROWS):
         part = rows[first : first + MOST_ROWS]
-        with _DRAWING, style.context(["default", ink.STYLE]):
+        with house_style():
             figure = _figure(part, axis, limits, zero=zero)
-            svg, png = _bytes(figure)
+            svg, png = svg_bytes(figure, "Chart"), png_bytes(figure, DOTS_PER_INCH)
         told = f"Chart: {what}. " + "; ".join(f"{row.label} {_said(row)}" for row in part)
         found.append(Chart(name, svg, png, told))
     return found
@@ -177,13 +172,3 @@ def _dress(axes: Axes, rows: Sequence[_Row], limits: tuple[float, float]) -> Non
     axes.set_yticks(range(len(rows)), names, fontsize=LETTER_POINTS)
     axes.tick_params(axis="y", length=0)
     axes.tick_params(axis="x", labelsize=LETTER_POINTS)
-
-
-def _bytes(figure: Figure) -> tuple[bytes, bytes]:
-    svg, png = io.BytesIO(), io.BytesIO()
-    FigureCanvasSVG(figure)
-    told = {"Date": None, "Creator": None, "Title": "Chart"}
-    figure.savefig(svg, format="svg", metadata=told)
-    FigureCanvasAgg(figure)
-    figure.savefig(png, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
-    return svg.getvalue(), png.getvalue()

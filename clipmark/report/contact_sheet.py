@@ -5,26 +5,22 @@ The same report gives the same bytes on the same versions.
 
 from __future__ import annotations
 
-import io
 import textwrap
-import threading
 from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from matplotlib import style
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from clipmark.measure.footage import FootageReport
 from clipmark.measure.footage_edges import StraightEdge
 from clipmark.measure.footage_pass import Still
-from clipmark.record import disk
 from clipmark.report import ink
+from clipmark.report.figure_file import house_style, png_bytes, write_figure
 from clipmark.report.trace_facts import missing_after, number_of
 
 FloatArray = NDArray[np.float64]
@@ -36,7 +32,6 @@ SERIES_MM, HISTOGRAM_MM, GUTTER_MM = 22.0, 52.0, 16.0
 MOST_NUMBERED = 9
 PLACES = (0.5, 0.3, 0.7)  # along an edge, where its number stands
 LETTERS_A_LINE = 118
-_DRAWING = threading.Lock()  # the library's settings are one for the whole process
 
 
 def draw_contact_sheet(
@@ -61,15 +56,9 @@ def draw_contact_sheet(
         When the file cannot be written.
     """
     target = Path(path)
-    with _DRAWING, style.context(["default", ink.STYLE]):
-        figure = _Sheet(report, times_s, name).figure
-        out = io.BytesIO()
-        FigureCanvasAgg(figure)
-        figure.savefig(out, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
-    try:
-        disk.replace_file(target, out.getvalue())
-    except OSError as error:
-        raise disk.explain(error, "write the contact sheet", target) from error
+    with house_style():
+        drawn = png_bytes(_Sheet(report, times_s, name).figure, DOTS_PER_INCH)
+    write_figure(target, drawn, "contact sheet")
 
 
 class _Sheet:

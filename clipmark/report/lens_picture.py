@@ -5,24 +5,20 @@ The same calibration gives the same bytes on the same versions.
 
 from __future__ import annotations
 
-import io
 import textwrap
-import threading
 from os import PathLike
 from pathlib import Path
 
 import numpy as np
-from matplotlib import style
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 from numpy.typing import NDArray
 
 from clipmark.errors import FolderError
 from clipmark.measure.lens_result import LensCalibration
-from clipmark.record import disk
 from clipmark.report import ink
+from clipmark.report.figure_file import house_style, png_bytes, write_figure
 
 FloatArray = NDArray[np.float64]
 
@@ -35,7 +31,6 @@ ARROW_SHARE = 0.035  # of the picture's width: how long a large residual is draw
 LARGE = 0.95  # which residual that is, as a share of all
 STEPS = (0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
 PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
-_DRAWING = threading.Lock()  # the library's settings are one for the whole process
 
 
 def draw_lens(calibration: LensCalibration, path: str | PathLike[str]) -> None:
@@ -54,15 +49,9 @@ def draw_lens(calibration: LensCalibration, path: str | PathLike[str]) -> None:
     """
     target = Path(path)
     check_picture_name(target)
-    with _DRAWING, style.context(["default", ink.STYLE]):
-        figure = _figure(calibration)
-        FigureCanvasAgg(figure)
-        out = io.BytesIO()
-        figure.savefig(out, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
-    try:
-        disk.replace_file(target, out.getvalue())
-    except OSError as error:
-        raise disk.explain(error, "write the picture", target) from error
+    with house_style():
+        drawn = png_bytes(_figure(calibration), DOTS_PER_INCH)
+    write_figure(target, drawn, "picture")
 
 
 def check_picture_name(target: Path) -> None:

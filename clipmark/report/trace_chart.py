@@ -6,27 +6,22 @@ nothing of the reader's own settings.
 
 from __future__ import annotations
 
-import io
 import textwrap
-import threading
 from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from matplotlib import style
 from matplotlib.artist import Artist
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
-from clipmark.errors import FolderError, RecordError
-from clipmark.record import disk
+from clipmark.errors import RecordError
 from clipmark.report import ink
+from clipmark.report.figure_file import chart_bytes, check_chart_name, house_style, write_figure
 from clipmark.report.trace_facts import (
     Gap,
     Phase,
@@ -67,7 +62,6 @@ FIGURES = (
     ("roll-off", "roll_off", "mm"),
     ("rolled back", "rollback", "mm"),
 )
-_DRAWING = threading.Lock()  # the library's settings are one for the whole process
 
 
 def draw_trace(
@@ -93,12 +87,7 @@ def draw_trace(
         When the table is not a trace, or holds no row.
     """
     target = Path(path)
-    suffix = target.suffix.lower()
-    if suffix not in (".png", ".svg"):
-        raise FolderError(
-            f"the chart '{target.name}' cannot be drawn: its name must end in .png or .svg; give "
-            "it one of these"
-        )
+    suffix = check_chart_name(target)
     missing = [name for name in NEEDED if name not in table.columns]
     if missing or table.empty:
         lacks = f"has no column {missing[0]}" if missing else "is empty"
@@ -106,24 +95,11 @@ def draw_trace(
             f"the trace for {target.name} {lacks}, so there is nothing to draw; measure the crawl "
             "again"
         )
-    with _DRAWING, style.context(["default", ink.STYLE]):
-        drawn = _bytes_of(_figure(result, table), suffix)
-    try:
-        disk.replace_file(target, drawn)
-    except OSError as error:
-        raise disk.explain(error, "write the chart", target) from error
-
-
-def _bytes_of(figure: Figure, suffix: str) -> bytes:
-    out = io.BytesIO()
-    if suffix == ".png":
-        FigureCanvasAgg(figure)
-        figure.savefig(out, format="png", dpi=DOTS_PER_INCH, metadata={"Software": None})
-    else:
-        FigureCanvasSVG(figure)
-        told = {"Date": None, "Creator": None, "Title": "Position and speed of a crawl"}
-        figure.savefig(out, format="svg", metadata=told)
-    return out.getvalue()
+    with house_style():
+        drawn = chart_bytes(
+            _figure(result, table), suffix, DOTS_PER_INCH, "Position and speed of a crawl"
+        )
+    write_figure(target, drawn, "chart")
 
 
 def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
