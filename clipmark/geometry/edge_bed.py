@@ -63,8 +63,11 @@ class Bed(Protocol):
     def place_spread(self) -> Floats:
         """Prior sd of each place parameter about 0, shape (G,); inf where free."""
 
-    def distance(self, place: tuple[float, ...]) -> tuple[Floats, Floats]:
-        """Signed distance of each pixel (N,) and its derivatives by the place (N, G)."""
+    def distance(self, place: tuple[float, ...]) -> Floats:
+        """Signed distance of each pixel, (N,)."""
+
+    def by_place(self, place: tuple[float, ...]) -> Floats:
+        """Derivatives of the distance by the place parameters, (G, N)."""
 
     def columns(self) -> Ints:
         """Number of the 1 px wide column along the edge in which each pixel lies, (N,)."""
@@ -128,11 +131,14 @@ class LineBed:
         """Both free."""
         return np.array([np.inf, np.inf])
 
-    def distance(self, place: tuple[float, ...]) -> tuple[Floats, Floats]:
-        """Signed distance from the line and its derivatives."""
+    def distance(self, place: tuple[float, ...]) -> Floats:
+        """Signed distance from the line."""
         offset, slope = place
-        by_place = np.stack([-np.ones_like(self.along), -self.along], axis=1)
-        return self.across - offset - slope * self.along, by_place
+        return self.across - offset - slope * self.along
+
+    def by_place(self, place: tuple[float, ...]) -> Floats:
+        """The same wherever the line lies."""
+        return -np.stack([np.ones_like(self.along), self.along])
 
     def columns(self) -> Ints:
         """Columns of 1 px along the line."""
@@ -218,15 +224,23 @@ class CircleBed:
         """Only the oval terms are held to 0."""
         return np.array([np.inf, np.inf, np.inf, self.oval_px, self.oval_px])
 
-    def distance(self, place: tuple[float, ...]) -> tuple[Floats, Floats]:
-        """Signed distance outward from the circle and its derivatives."""
-        radius, x0, y0, a, b = place
-        dx, dy = self.x - x0, self.y - y0
+    def distance(self, place: tuple[float, ...]) -> Floats:
+        """Signed distance outward from the circle."""
+        radius, _, _, a, b = place
+        away, cosine, sine = self._from_centre(place)
+        return away - radius - a * (cosine**2 - sine**2) - b * 2.0 * cosine * sine
+
+    def by_place(self, place: tuple[float, ...]) -> Floats:
+        """As if the oval were none: its terms are small."""
+        away, cosine, sine = self._from_centre(place)
+        oval = (cosine**2 - sine**2, 2.0 * cosine * sine)
+        return -np.stack([np.ones_like(away), cosine, sine, *oval])
+
+    def _from_centre(self, place: tuple[float, ...]) -> tuple[Floats, Floats, Floats]:
+        """Distance from the centre, and cosine and sine of the direction, each (N,)."""
+        dx, dy = self.x - place[1], self.y - place[2]
         away = np.maximum(np.hypot(dx, dy), 1e-6)
-        cosine, sine = dx / away, dy / away
-        cosine2, sine2 = cosine**2 - sine**2, 2.0 * cosine * sine
-        by_place = -np.stack([np.ones_like(away), cosine, sine, cosine2, sine2], axis=1)
-        return away - radius - a * cosine2 - b * sine2, by_place
+        return away, dx / away, dy / away
 
     def columns(self) -> Ints:
         """Columns of 1 px round the circle."""
@@ -261,15 +275,16 @@ class CircleBed:
 
 
 def products(bed: Bed, rows: Floats, weight: Floats) -> Floats:
-    """Sum of ``weight row row'`` over the pixels of each segment: (N, Q) to (S, Q, Q)."""
-    total = len(rows)
-    counts = np.diff(np.append(bed.starts, total))
-    longest = int(counts.max())
-    slot = bed.segment * longest + np.arange(total) - bed.starts[bed.segment]
-    padded = np.zeros((len(counts) * longest, rows.shape[1]))
-    padded[slot] = rows * np.sqrt(weight)[:, None]
-    blocks = padded.reshape(len(counts), longest, rows.shape[1])
-    return np.asarray(blocks.transpose(0, 2, 1) @ blocks, dtype=np.float64)
+    """Sum of ``weight row row'`` over the pixels of each segment: (Q, N) to (S, Q, Q)."""
+    scaled = rows * np.sqrt(weight)
+    ends = [*bed.starts[1:].tolist(), rows.shape[1]]
+    found = np.empty((len(ends), len(rows), len(rows)))
+    first = 0
+    for index, end in enumerate(ends):
+        block = scaled[:, first:end]
+        np.matmul(block, block.T, out=found[index])
+        first = end
+    return found
 
 
 def segment_sums(bed: Bed, values: Floats) -> Floats:
@@ -298,7 +313,7 @@ def _near(
     bed: Bed, place: tuple[float, ...], reach: tuple[float, float]
 ) -> tuple[Bools, Ints, Ints, Ints]:
     """Which pixels are within reach, their new segments, first pixels, segments left."""
-    distance, _ = bed.distance(place)
+    distance = bed.distance(place)
     near = (distance >= -reach[0]) & (distance <= reach[1])
     present, segment = np.unique(bed.segment[near], return_inverse=True)
     starts = np.searchsorted(segment, np.arange(len(present))).astype(np.int64)

@@ -27,7 +27,7 @@ def clear_reach(
     the reach ends there. Pixels are binned by distance (1 px) in every segment; the typical
     change of level over the segments, from just beside the line outward, must stay small.
     """
-    distance, _ = bed.distance(shape.place)
+    distance = bed.distance(shape.place)
     half_width = 0.5 * (shape.width or 0.0)
     start = half_width + 2.0 * shape.blur + 0.5
     least = max(half_width + LEAST_BLURS * shape.blur, 3.0)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from clipmark.geometry.tone import STRENGTH_LIMITS, light_from_luma, luma_from_light, luma_slope
+from clipmark.geometry.tone import STRENGTH_LIMITS, Written, light_from_luma, luma_slope
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -76,21 +76,8 @@ class Shape:
         )
 
 
-@dataclass(frozen=True)
-class Picture:
-    """Model luma at every pixel and its derivatives.
-
-    ``luma`` (N,), ``shared`` (N, P) by the shared parameters, ``levels`` (N, 2 or 3) by the
-    levels of the pixel's own segment.
-    """
-
-    luma: Floats
-    shared: Floats
-    levels: Floats
-
-
-def coverage(distance: Floats, blur: float, width: float | None) -> tuple[Floats, Floats, Floats]:
-    """Share of each level in a pixel, and its derivatives by distance and log blur.
+def coverage(distance: Floats, blur: float, width: float | None) -> Floats:
+    """Share of each level in every pixel.
 
     Parameters
     ----------
@@ -103,26 +90,15 @@ def coverage(distance: Floats, blur: float, width: float | None) -> tuple[Floats
 
     Returns
     -------
-    shares, by_distance, by_log_blur : ndarray, shape (N, 2) or (N, 3)
-        Columns: negative side, (string,) positive side. Rows of `shares` sum to 1.
+    ndarray, shape (2, N) or (3, N)
+        Rows: negative side, (string,) positive side. They sum to 1.
     """
     if width is None:
-        z = distance / blur
-        upper = ndtr(z)
-        density = _INV_SQRT_2PI * np.exp(-0.5 * z * z)
-        by_distance = density / blur
-        by_blur = -density * z
-        return (
-            np.stack([1.0 - upper, upper], axis=1),
-            np.stack([-by_distance, by_distance], axis=1),
-            np.stack([-by_blur, by_blur], axis=1),
-        )
-    near, near_d, near_b = coverage(distance + 0.5 * width, blur, None)
-    far, far_d, far_b = coverage(distance - 0.5 * width, blur, None)
-    return tuple(  # type: ignore[return-value]
-        np.stack([a[:, 0], a[:, 1] - b[:, 1], b[:, 1]], axis=1)
-        for a, b in ((near, far), (near_d, far_d), (near_b, far_b))
-    )
+        upper = ndtr(distance / blur)
+        return np.stack([1.0 - upper, upper])
+    near = ndtr((distance + 0.5 * width) / blur)
+    far = ndtr((distance - 0.5 * width) / blur)
+    return np.stack([1.0 - near, near - far, far])
 
 
 def gradual(light: Floats, adjacent: Bools) -> Floats:
@@ -142,16 +118,90 @@ def gradual(light: Floats, adjacent: Bools) -> Floats:
     return np.where(has_after & has_before, both, one)
 
 
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """The model's luma at the pixels, with what its derivatives need.
+
+    ``luma`` (N,); ``shares`` (K, N) of the levels, K 2 or 3; ``own_light`` (K, N) the light of
+    each level there; ``mixed`` (N,) the light of the pixel, ``written`` how a camera writes it.
+    """
+
+    shape: Shape
+    levels: Floats
+    distance: Floats
+    segment: Ints
+    shift: Floats
+    adjacent: Bools
+    shares: Floats
+    own_light: Floats
+    mixed: Floats
+    written: Written
+    luma: Floats
+
+    def derivatives(self, by_place: Floats) -> tuple[Floats, Floats]:
+        """By the shared parameters (P, N), and by the levels of the pixel's own segment (K, N).
+
+        `by_place` (G, N) are those of the distance by the place parameters.
+        """
+        shape, shares = self.shape, self.shares
+        gain = self.written.slope
+        level_gain = 1.0 / luma_slope(light_from_luma(self.levels, shape.tone), shape.tone)
+        by_level = gain * shares * np.take(level_gain.T, self.segment, axis=1)
+        by_distance, by_blur, by_width = self._by_form(gain)
+        by_distance += shape.ramps[0] * shares[0] + shape.ramps[1] * shares[-1]
+        first = len(shape.place)
+        shared = np.empty((shape.count, len(self.distance)))
+        np.multiply(by_distance, by_place, out=shared[:first])
+        shared[first + LOG_BLUR] = by_blur
+        shared[first + TONE] = self._by_tone(gain)
+        np.multiply(shares[0], self.distance, out=shared[first + RAMP_LEFT])
+        np.multiply(shares[-1], self.distance, out=shared[first + RAMP_RIGHT])
+        if by_width is not None:
+            shared[first + LOG_WIDTH] = by_width
+        return shared, by_level
+
+    def _by_form(self, gain: Floats) -> tuple[Floats, Floats, Floats | None]:
+        """Luma's derivatives by distance (without ramps), log blur and, of strings, log width."""
+        blur, width, light = self.shape.blur, self.shape.width, self.own_light
+        if width is None:
+            z = self.distance / blur
+            steep = _bell(z) * (light[1] - light[0]) * gain
+            return steep / blur, -steep * z, None
+        z_near = (self.distance + 0.5 * width) / blur
+        z_far = (self.distance - 0.5 * width) / blur
+        near = _bell(z_near) * (light[1] - light[0]) * gain
+        far = _bell(z_far) * (light[2] - light[1]) * gain
+        return (
+            (near + far) / blur,
+            -(near * z_near + far * z_far),
+            0.5 * width / blur * (near - far),
+        )
+
+    def _by_tone(self, gain: Floats) -> Floats:
+        """Derivative of luma by tone strength at fixed encoded levels.
+
+        That of the light of the few levels is a small difference, all the rest is exact.
+        """
+        step = 1e-4
+        ahead = _own_light(
+            light_from_luma(self.levels, self.shape.tone + step),
+            self.segment,
+            self.shift,
+            self.adjacent,
+        )
+        by_light: Floats = (np.einsum("kn,kn->n", self.shares, ahead) - self.mixed) / step
+        return self.written.by_strength() + gain * by_light
+
+
 def draw(
     shape: Shape,
     levels: Floats,
     distance: Floats,
-    by_place: Floats,
     segment: Ints,
     shift: Floats,
     adjacent: Bools,
-) -> Picture:
-    """Model luma and derivatives at pixels given by their distance from the line.
+) -> Drawing:
+    """Model luma at pixels given by their distance from the line.
 
     Parameters
     ----------
@@ -161,8 +211,6 @@ def draw(
         Encoded luma of negative side, (string,) positive side, per segment.
     distance : ndarray, shape (N,)
         Signed distance of each pixel from the line or circle, px.
-    by_place : ndarray, shape (N, G)
-        Derivatives of the distance by the place parameters.
     segment : ndarray of int, shape (N,)
         Which row of `levels` belongs to the pixel.
     shift : ndarray, shape (N,)
@@ -170,49 +218,33 @@ def draw(
     adjacent : ndarray of bool, shape (S,)
         Whether the next segment (after the last the first) touches this one.
     """
-    shares, by_distance, by_blur = coverage(distance, shape.blur, shape.width)
-    light = light_from_luma(levels, shape.tone)
-    own_light = light[segment] + shift[:, None] * gradual(light, adjacent)[segment]
-    mixed = np.einsum("nk,nk->n", shares, own_light)
-    gain = luma_slope(mixed, shape.tone)
-    left, right = shares[:, 0] * distance, shares[:, -1] * distance
-    luma = luma_from_light(mixed, shape.tone) + shape.ramps[0] * left + shape.ramps[1] * right
-
-    level_gain = 1.0 / luma_slope(light, shape.tone)
-    by_level = gain[:, None] * shares * level_gain[segment]
-    shared = np.empty((len(distance), shape.count))
-    first = len(shape.place)
-    slope = gain * np.einsum("nk,nk->n", by_distance, own_light)
-    slope += shape.ramps[0] * shares[:, 0] + shape.ramps[1] * shares[:, -1]
-    shared[:, :first] = slope[:, None] * by_place
-    shared[:, first + LOG_BLUR] = gain * np.einsum("nk,nk->n", by_blur, own_light)
-    shared[:, first + TONE] = _by_tone(shape, levels, segment, shift, adjacent, shares, mixed)
-    shared[:, first + RAMP_LEFT] = left
-    shared[:, first + RAMP_RIGHT] = right
-    if shape.width is not None:
-        half = 0.5 * shape.width
-        z_near = (distance + half) / shape.blur
-        z_far = (distance - half) / shape.blur
-        scale = half * _INV_SQRT_2PI / shape.blur
-        near, far = scale * np.exp(-0.5 * z_near**2), scale * np.exp(-0.5 * z_far**2)
-        by_width = -near * own_light[:, 0] + (near + far) * own_light[:, 1] - far * own_light[:, 2]
-        shared[:, first + LOG_WIDTH] = gain * by_width
-    return Picture(luma, shared, by_level)
+    shares = coverage(distance, shape.blur, shape.width)
+    own_light = _own_light(light_from_luma(levels, shape.tone), segment, shift, adjacent)
+    mixed = np.einsum("kn,kn->n", shares, own_light)
+    written = Written.of(mixed, shape.tone)
+    ramps = shape.ramps[0] * shares[0] + shape.ramps[1] * shares[-1]
+    luma = written.luma + ramps * distance
+    return Drawing(
+        shape,
+        levels,
+        distance,
+        segment,
+        shift,
+        adjacent,
+        shares,
+        own_light,
+        mixed,
+        written,
+        luma,
+    )
 
 
-def _by_tone(
-    shape: Shape,
-    levels: Floats,
-    segment: Ints,
-    shift: Floats,
-    adjacent: Bools,
-    shares: Floats,
-    mixed: Floats,
-) -> Floats:
-    """Derivative of luma by tone strength at fixed encoded levels, by a small difference."""
-    step = 1e-4
-    light = light_from_luma(levels, shape.tone + step)
-    own_light = light[segment] + shift[:, None] * gradual(light, adjacent)[segment]
-    other = np.einsum("nk,nk->n", shares, own_light)
-    ahead = luma_from_light(other, shape.tone + step)
-    return (ahead - luma_from_light(mixed, shape.tone)) / step
+def _own_light(light: Floats, segment: Ints, shift: Floats, adjacent: Bools) -> Floats:
+    """Light of each level at every pixel, (K, N), from that of the segments, (S, K)."""
+    change = gradual(light, adjacent)
+    return np.take(light.T, segment, axis=1) + shift * np.take(change.T, segment, axis=1)
+
+
+def _bell(z: Floats) -> Floats:
+    """Density of the standard normal distribution."""
+    return np.asarray(_INV_SQRT_2PI * np.exp(-0.5 * z * z), dtype=np.float64)

@@ -96,8 +96,8 @@ def solve(
     step, level_step = np.zeros(shape.count), np.zeros_like(levels)
     clip, first, adjacent = np.inf, len(shape.place), bed.adjacent
     for turn in range(_STEPS):
-        where = bed.distance(tried.place)
-        picture = draw(tried, tried_levels, *where, bed.segment, bed.shift, adjacent)
+        distance = bed.distance(tried.place)
+        picture = draw(tried, tried_levels, distance, bed.segment, bed.shift, adjacent)
         residual = bed.luma - picture.luma
         cost = _cost(residual, weights[bed.segment], clip)
         if cost > best * 1.0001 and share > 0.1:  # too far: go half as far from the last place
@@ -105,9 +105,10 @@ def solve(
             tried, tried_levels = _moved(bed, shape, levels, share * step, share * level_step)
             continue
         shape, levels, share = tried, tried_levels, 1.0
-        sigma, clip = _noise(bed, shape, residual, weights)
+        sigma, clip = _noise(bed, shape, distance, residual, weights)
         pixel = np.minimum(1.0, (clip / (np.abs(residual) + 1e-12)) ** 2)
-        system = _System(bed, picture.shared, picture.levels, residual, pixel)
+        derivatives = picture.derivatives(bed.by_place(tried.place))
+        system = _System(bed, *derivatives, residual, pixel)
         offsets, variances = system.segment_offsets(sigma)
         weights = segment_weights(
             offsets,
@@ -165,10 +166,9 @@ def _cost(residual: Floats, weight: Floats, clip: float) -> float:
 
 def _first_levels(bed: Bed, shape: Shape) -> Floats:
     """Levels of every segment by linear least squares, shape (S, K)."""
-    distance, _ = bed.distance(shape.place)
-    shares, _, _ = coverage(distance, shape.blur, shape.width)
-    size = shares.shape[1]
-    rows = np.concatenate([shares, bed.luma[:, None]], axis=1)
+    shares = coverage(bed.distance(shape.place), shape.blur, shape.width)
+    size = len(shares)
+    rows = np.concatenate([shares, bed.luma[None]])
     full = products(bed, rows, np.ones(len(bed.luma)))
     ridge = 0.05
     right = full[:, :size, -1] + ridge * float(np.mean(bed.luma))
@@ -176,7 +176,9 @@ def _first_levels(bed: Bed, shape: Shape) -> Floats:
     return np.clip(levels[..., 0], -0.2, 1.3)
 
 
-def _noise(bed: Bed, shape: Shape, residual: Floats, weights: Floats) -> tuple[float, float]:
+def _noise(
+    bed: Bed, shape: Shape, distance: Floats, residual: Floats, weights: Floats
+) -> tuple[float, float]:
     """Noise per pixel, and the residual beyond which a pixel is weighed down.
 
     The noise is judged by the median residual of all used pixels; the limit also by those on the
@@ -187,7 +189,6 @@ def _noise(bed: Bed, shape: Shape, residual: Floats, weights: Floats) -> tuple[f
     if not np.any(believed):
         believed = np.ones(len(size), dtype=bool)
     sigma = max(_spread_of(size[believed]), bed.floor)
-    distance, _ = bed.distance(shape.place)
     edge = believed & (np.abs(distance) < 1.5 * shape.blur + 0.5 * (shape.width or 0.0))
     on_edge = 1.4826 * float(np.median(size[edge])) if np.any(edge) else sigma
     return sigma, _CLIP_SIGMAS * max(sigma, on_edge)
@@ -225,15 +226,18 @@ def _prior(
 
 
 class _System:
-    """Normal equations of one Gauss-Newton step, kept per segment."""
+    """Normal equations of one Gauss-Newton step, kept per segment.
+
+    ``shared`` (P, N) and ``levels`` (K, N) are the derivatives, ``pixel`` (N,) the weights.
+    """
 
     def __init__(
         self, bed: Bed, shared: Floats, levels: Floats, residual: Floats, pixel: Floats
     ) -> None:
         self.bed, self.shared, self.levels = bed, shared, levels
         self.residual, self.pixel = residual, pixel
-        count, size = shared.shape[1], levels.shape[1]
-        both = np.concatenate([shared, levels, residual[:, None]], axis=1)
+        count, size = len(shared), len(levels)
+        both = np.concatenate([shared, levels, residual[None]])
         full = products(bed, both, pixel)
         self.globals = full[:, :count, :count]
         self.cross = full[:, count:-1, :count]
@@ -276,6 +280,6 @@ class _System:
     def influence(self, inverse: Floats, weights: Floats) -> Floats:
         """What each pixel's residual adds to the shared parameters, shape (N, P)."""
         own = self.gain[self.bed.segment]  # (N, K, P)
-        clean = self.shared - np.einsum("nk,nkp->np", self.levels, own)
+        clean = self.shared - np.einsum("kn,nkp->pn", self.levels, own)
         force = self.pixel * weights[self.bed.segment] * self.residual
-        return np.asarray((clean * force[:, None]) @ inverse, dtype=np.float64)
+        return np.asarray((clean * force).T @ inverse, dtype=np.float64)
