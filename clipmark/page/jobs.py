@@ -111,6 +111,14 @@ class Job:
         return off[0] * way[0] + off[1] * way[1]
 
 
+@dataclass(eq=False)
+class _Turn:
+    """Who makes the result of one key, and how many want it."""
+
+    lock: threading.Lock = field(default_factory=threading.Lock)
+    wanted: int = 0
+
+
 _CLEARLY_PX = 3.0  # the first direction is taken once the body has moved this far
 
 
@@ -147,6 +155,8 @@ class Jobs:
         self._by_key: dict[str, str] = {}
         self._worker: threading.Thread | None = None
         self._closed = False
+        self._turns: dict[str, _Turn] = {}
+        self._one_at_a_time = threading.Lock()
 
     def crawl(self, key: str, sha256: str, marks: MarksFile) -> Job:
         """Start the crawl of one clip, as `start` does."""
@@ -162,19 +172,52 @@ class Jobs:
             way = (along[0] / travel.length_px, along[1] / travel.length_px)
         return self.start(key, work, way)
 
-    def kept(self, key: str, make: Callable[[], dict[str, object]]) -> dict[str, object]:
-        """A quick result by its key: remembered, or made now and remembered."""
+    def kept(
+        self,
+        key: str,
+        make: Callable[[], dict[str, object]],
+        gone: Callable[[], bool] = lambda: False,
+    ) -> dict[str, object]:
+        """A quick result by its key: remembered, being made for somebody else, or made now.
+
+        One is made at a time. Whoever marks moves on faster than a machine measures: what nobody
+        waits for any more by the time its turn comes (`gone`) is not made.
+
+        Raises
+        ------
+        PageError
+            When `gone` says so.
+        """
+        with self._making(key):  # who asks the same meanwhile waits here, and finds it made
+            with self._lock:
+                found = self._kept.get(key)
+                if found is not None:
+                    self._kept.move_to_end(key)
+                    return found
+            with self._one_at_a_time:
+                if gone():
+                    raise PageError("nobody waits for this measurement any more; ask for it again")
+                made = make()
+            with self._lock:
+                self._kept[key] = made
+                if len(self._kept) > MOST_KEPT:
+                    self._kept.popitem(last=False)
+            return made
+
+    @contextmanager
+    def _making(self, key: str) -> Iterator[None]:
+        """Held by one thread for each key; forgotten when nobody holds or wants it."""
         with self._lock:
-            found = self._kept.get(key)
-            if found is not None:
-                self._kept.move_to_end(key)
-                return found
-        made = make()
-        with self._lock:
-            self._kept[key] = made
-            if len(self._kept) > MOST_KEPT:
-                self._kept.popitem(last=False)
-        return made
+            turn = self._turns.setdefault(key, _Turn())
+            turn.wanted += 1
+        try:
+            with turn.lock:
+                yield
+        finally:
+            with self._lock:
+                turn.wanted -= 1
+                if not turn.wanted:
+                    self._turns.pop(key, None)
 
     def start(self, key: str, work: Work, way: tuple[float, float] | None = None) -> Job:
         """Start a measurement, or give the one of the same key that runs or is done.

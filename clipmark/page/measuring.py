@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 from numpy.linalg import LinAlgError
@@ -98,11 +98,19 @@ def _nose(marks: Marks) -> str | None:
     return "right" if marks.hubs[2] > marks.hubs[0] else "left"
 
 
-def angle_result(desk: Desk, sha256: str, marks: Marks, *, live: bool = False) -> dict[str, object]:
+def angle_result(
+    desk: Desk,
+    sha256: str,
+    marks: Marks,
+    *,
+    live: bool = False,
+    gone: Callable[[], bool] = lambda: False,
+) -> dict[str, object]:
     """The angle reading as ``clipmark angle`` gives it; a live one is never remembered.
 
     A live one is read from the clip that is open anyway: the true rate of a slow-motion clip, for
-    which it would have to be opened anew, moves no angle.
+    which it would have to be opened anew, moves no angle. `gone` tells whether whoever asked has
+    given up waiting.
     """
     ready = marks_file(desk, marks)
     true_fps = None if live else marks.true_fps
@@ -118,7 +126,9 @@ def angle_result(desk: Desk, sha256: str, marks: Marks, *, live: bool = False) -
             ) from error
         return found
 
-    return measure() if live else desk.jobs.kept(key_of(desk, "angle", sha256, marks), measure)
+    if live:
+        return measure()
+    return desk.jobs.kept(key_of(desk, "angle", sha256, marks), measure, gone)
 
 
 def start_crawl(desk: Desk, sha256: str, marks: Marks, test: str | None) -> Job:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Query, Response
+from anyio import from_thread
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import JSONResponse
 from numpy.linalg import LinAlgError
 
@@ -35,9 +36,13 @@ MOST_FOLLOWED = 20_000  # frames told in one answer
 
 
 @router.post("/clips/{sha}/angle")
-def measure_angle_now(sha: ClipId, asked: AngleAsked, desk: DeskOf) -> Answer:
+def measure_angle_now(sha: ClipId, asked: AngleAsked, desk: DeskOf, request: Request) -> Answer:
     """The angles from these marks; live ones quickly, without edge fit and budget."""
-    return angle_result(desk, sha, asked.marks, live=asked.live)
+
+    def gone() -> bool:
+        return from_thread.run(request.is_disconnected)
+
+    return angle_result(desk, sha, asked.marks, live=asked.live, gone=gone)
 
 
 @router.post("/clips/{sha}/fit")

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from clipmark.errors import FollowError, PageError
+from clipmark.errors import FollowError, MarkError, PageError
 from clipmark.page import jobs as jobs_module
 from clipmark.page.jobs import Job, Jobs, QueueFullError, trace_of
 
@@ -231,3 +231,40 @@ def test_quick_results_are_remembered_up_to_a_bound(jobs, monkeypatch):
     assert made == ["a", "b", "c"]
     jobs.kept("b", lambda: make("b"))  # the one not asked for longest has gone
     assert made == ["a", "b", "c", "b"]
+
+
+def test_the_same_result_asked_for_twice_at_once_is_made_once(jobs):
+    made, begun = [], threading.Event()
+    go_on = threading.Event()
+
+    def make() -> dict[str, object]:
+        begun.set()
+        go_on.wait(5)
+        made.append(1)
+        return {"ramp_deg": 30.0}
+
+    found: list[dict[str, object]] = []
+    asking = [threading.Thread(target=lambda: found.append(jobs.kept("a", make))) for _ in range(3)]
+    for thread in asking:
+        thread.start()
+    assert begun.wait(5)
+    go_on.set()
+    for thread in asking:
+        thread.join(5)
+    assert found == [{"ramp_deg": 30.0}] * 3
+    assert made == [1]
+
+
+def test_what_nobody_waits_for_any_more_is_not_made(jobs):
+    with pytest.raises(PageError, match="nobody waits"):
+        jobs.kept("a", lambda: pytest.fail("it was made"), gone=lambda: True)
+    assert jobs.kept("a", lambda: {"ramp_deg": 30.0}) == {"ramp_deg": 30.0}
+
+
+def test_a_result_that_fails_is_made_anew_for_the_next_who_asks(jobs):
+    def fails() -> dict[str, object]:
+        raise MarkError("the ramp line is too short")
+
+    with pytest.raises(MarkError, match="too short"):
+        jobs.kept("a", fails)
+    assert jobs.kept("a", lambda: {"ramp_deg": 30.0}) == {"ramp_deg": 30.0}
