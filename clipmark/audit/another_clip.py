@@ -16,6 +16,7 @@ from typing import cast
 from numpy.linalg import LinAlgError
 from pydantic import JsonValue
 
+from clipmark.audit.compare import is_number
 from clipmark.audit.reading_replay import Progress
 from clipmark.audit.repeat import REPEATED, repeat_reading, true_fps_of
 from clipmark.audit.scaled_marks import scaled_reading
@@ -360,7 +361,7 @@ def _values(saved: Mapping[str, JsonValue], other: Mapping[str, JsonValue]) -> l
     for name, value in saved.items():
         beside_it = beside(name, "u95")
         numbers = [value, saved.get(beside_it), other.get(name), other.get(beside_it)]
-        if beside_it in saved and all(_is_number(item) for item in numbers):
+        if beside_it in saved and all(is_number(item) for item in numbers):
             a, u_a, b, u_b = (float(cast(float, item)) for item in numbers)
             own = [_own_u(table, name) for table in (saved, other)]
             known = own[0] is not None and own[1] is not None
@@ -381,9 +382,5 @@ def _own_u(result: Mapping[str, JsonValue], name: str) -> float | None:
     for row in rows:
         if isinstance(row, dict) and row.get("source") in _OWN:
             u = next((value for key, value in row.items() if key == "u" or key.startswith("u_")), 0)
-            shares.append(float(cast(float, u)) if _is_number(u) else 0.0)
+            shares.append(float(cast(float, u)) if is_number(u) else 0.0)
     return math.hypot(*shares) if shares else None
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool)

@@ -6,7 +6,6 @@ found of the stand) is left out.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -44,7 +43,7 @@ class Difference:
     @property
     def size(self) -> float | None:
         """Distance of two numbers; None for anything else."""
-        if _is_number(self.before) and _is_number(self.after):
+        if is_number(self.before) and is_number(self.after):
             return abs(float(self.after) - float(self.before))  # type: ignore[arg-type]
         return None
 
@@ -78,10 +77,10 @@ def compare_results(before: Mapping[str, JsonValue], after: Mapping[str, JsonVal
     old = {name: value for name, value in before.items() if name not in OF_THE_RUN}
     new = {name: value for name, value in after.items() if name not in OF_THE_RUN}
     for name, a, b in _leaves("", old, new):
-        if type(a) is not type(b) and not (_is_number(a) and _is_number(b)):
+        if type(a) is not type(b) and not (is_number(a) and is_number(b)):
             exact = False
             beyond.append(Difference(name, a, b))
-        elif _is_number(a):
+        elif is_number(a):
             off = _distance(float(a), float(b))  # type: ignore[arg-type]
             largest, exact = max(largest, off), exact and a == b
             if off > ROUNDING:
@@ -117,7 +116,8 @@ def _distance(a: float, b: float) -> float:
     return abs(a - b) / max(1.0, abs(a), abs(b))
 
 
-def _is_number(value: object) -> bool:
+def is_number(value: object) -> bool:
+    """Whether a value of plain data is a number."""
     return isinstance(value, (int, float)) and not isinstance(value, bool)
 
 
@@ -130,12 +130,7 @@ def _with_u95(
 ) -> Difference:
     beside_it = beside(item.name, "u95")
     found = [
-        float(value) if _is_number(value := table.get(beside_it)) else None  # type: ignore[arg-type]
+        float(value) if is_number(value := table.get(beside_it)) else None  # type: ignore[arg-type]
         for table in (old, new)
     ]
     return Difference(item.name, item.before, item.after, found[0], found[1])
-
-
-def largest_of(comparisons: list[Comparison]) -> float:
-    """Largest distance of several comparisons."""
-    return max((item.largest for item in comparisons), default=math.nan)

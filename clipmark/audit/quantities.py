@@ -13,6 +13,7 @@ from typing import Literal
 
 from clipmark.record.models import Attempt
 from clipmark.record.readings import Reading, beside
+from clipmark.uncertainty.digits import number_of
 
 Quality = Literal["value", "time", "count"]
 _UNITS = {"_mm_s": "mm/s", "_deg_s": "deg/s", "_deg": "deg", "_mm": "mm", "_s": "s", "_hz": "Hz"}
@@ -191,9 +192,9 @@ def _stalls(reading: Reading) -> Iterator[Quantity]:
     told = [
         (t_s, dwell, u95)
         for stall in stalls
-        if (t_s := _finite(stall.get("t_s"))) is not None
-        and (dwell := _finite(stall.get("dwell_s"))) is not None
-        and (u95 := _finite(stall.get("dwell_u95_s"))) is not None
+        if (t_s := number_of(stall.get("t_s"))) is not None
+        and (dwell := number_of(stall.get("dwell_s"))) is not None
+        and (u95 := number_of(stall.get("dwell_u95_s"))) is not None
     ]
     if told:
         longest = max(told, key=lambda item: item[1])
@@ -208,17 +209,11 @@ def _slips(reading: Reading) -> Iterator[Quantity]:
         if not isinstance(item, dict):
             continue
         for way in ("driving", "braking"):
-            ends = [_finite(item.get(name)) for name in (way, f"{way}_low95", f"{way}_high95")]
+            ends = [number_of(item.get(name)) for name in (way, f"{way}_low95", f"{way}_high95")]
             value, low, high = ends
             if value is not None and low is not None and high is not None:
                 name = f"{way} slip of wheel {item.get('wheel')}"
                 yield Quantity(name, "slip", "value", "", reading, value, low, high)
-
-
-def _finite(value: object) -> float | None:
-    if isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value):
-        return float(value)
-    return None
 
 
 def facts_of(attempt: Attempt) -> str:

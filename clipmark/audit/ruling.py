@@ -7,7 +7,6 @@ Nothing is saved here; `clipmark.audit.filing` does that.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -25,6 +24,7 @@ from clipmark.measure.crawl_stall_odds import StallOdds
 from clipmark.record.folder import EventFolder, SavedAttempt
 from clipmark.record.models import Claim, RecordRef, Ruling
 from clipmark.record.readings import versions_in_use
+from clipmark.uncertainty.digits import number_of
 
 STANDS_FROM, FALLS_TO = 0.95, 0.05
 Outcome = Literal["stands", "falls", "cannot decide"]
@@ -93,8 +93,8 @@ class RuledClaim:
             "high95": self.high95,
             "unit": self.unit,
             "limit": self.limit,
-            "low": _finite(self.low),
-            "high": _finite(self.high),
+            "low": number_of(self.low),
+            "high": number_of(self.high),
             "probability_low": self.chance.low,
             "probability_high": self.chance.high,
             "probability_u": self.chance.u,
@@ -257,7 +257,3 @@ def _read_with(result: Mapping[str, JsonValue]) -> tuple[str, ...]:
     """Warnings of the reading."""
     found = result.get("warnings")
     return tuple(str(item) for item in found) if isinstance(found, list) else ()
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None

@@ -6,11 +6,11 @@ is infinite or unknown is null.
 
 from __future__ import annotations
 
-import math
 from dataclasses import asdict
 
 from clipmark.audit.study import Pair, ValueStudy, VerdictStudy
 from clipmark.audit.study_words import Step, pair_words, unit_of, verdict_words, words_of
+from clipmark.uncertainty.digits import number_of
 from clipmark.uncertainty.gauge_study import COMPONENTS
 from clipmark.uncertainty.variance_parts import Estimate
 
@@ -103,7 +103,7 @@ def _pair(pair: Pair, unit: str) -> Table:
         "intervals": limits.way,
         f"sd_of_means{_tail(unit)}": limits.sd_of_means,
         **_with_ends("slope", "", limits.slope),
-        "correlation": _finite(limits.correlation),
+        "correlation": number_of(limits.correlation),
     }
 
 
@@ -116,7 +116,8 @@ def _icc(study: ValueStudy) -> Table | None:
         test = found.tests[form]
         ends = _with_ends("icc", "", item)
         forms[form] = {
-            **ends, "f": _finite(test.f), "dof": test.dof, "dof_below": test.dof_below, "p": test.p,
+            **ends, "f": number_of(test.f), "p": test.p,
+            "dof": test.dof, "dof_below": test.dof_below,
         }  # fmt: skip
     return {"attempts": list(study.icc_attempts), "markers": found.markers, "forms": forms}
 
@@ -128,7 +129,7 @@ def _gauge(study: ValueStudy, unit: str) -> Table | None:
     components: Table = {
         name: {
             **_with_ends("sd", unit, found.sd(name)),
-            "percent_of_study": _finite(found.percent(name)),
+            "percent_of_study": number_of(found.percent(name)),
         }
         for name in COMPONENTS
         if name in found.variances
@@ -143,7 +144,7 @@ def _gauge(study: ValueStudy, unit: str) -> Table | None:
         "components": components,
         "negative": found.negative,
         "distinct_categories": found.categories,
-        "distinct_categories_raw": _finite(found.categories_raw),
+        "distinct_categories_raw": number_of(found.categories_raw),
         **_with_ends("repeatability_limit", unit, found.repeatability_limit),
         **_with_ends("reproducibility_limit", unit, found.reproducibility_limit),
     }
@@ -156,23 +157,19 @@ def _ranges(study: ValueStudy, unit: str) -> Table | None:
     names = ("repeatability", "reproducibility", "grr", "part", "total")
     sds: Table = {f"{name}_sd{_tail(unit)}": getattr(found, name) for name in names}
     return sds | {
-        "percent_of_study": {name: _finite(found.percent(name)) for name in names[:4]},
+        "percent_of_study": {name: number_of(found.percent(name)) for name in names[:4]},
         "distinct_categories": found.categories,
-        "distinct_categories_raw": _finite(found.categories_raw),
+        "distinct_categories_raw": number_of(found.categories_raw),
     }
 
 
 def _with_ends(name: str, unit: str, found: Estimate) -> Table:
     tail = _tail(unit)
     return {
-        f"{name}{tail}": _finite(found.value),
-        f"{name}_low95{tail}": _finite(found.low),
-        f"{name}_high95{tail}": _finite(found.high),
+        f"{name}{tail}": number_of(found.value),
+        f"{name}_low95{tail}": number_of(found.low),
+        f"{name}_high95{tail}": number_of(found.high),
     }
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
 
 
 def _tail(unit: str) -> str:

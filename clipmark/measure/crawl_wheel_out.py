@@ -15,6 +15,7 @@ from clipmark.measure.crawl_wheels import WheelTrace
 from clipmark.measure.values import Value, named
 from clipmark.motion.orders import no_orders_reason, orders
 from clipmark.motion.slip import braking_slip, driving_slip
+from clipmark.uncertainty.digits import number_of
 
 SLIP_FORM = "driving 1 - v/(omega r), braking 1 - omega r/v"
 Z95 = 1.96
@@ -39,7 +40,7 @@ def describe_wheels(wheels: Sequence[WheelTrace]) -> list[dict[str, object]]:
                 "like_parts": wheel.parts,
                 "found_frames": int(known.sum()),
                 **named("turned", "deg", value),
-                "u_turn_deg": _finite(math.degrees(float(np.nanmedian(wheel.u_turn_rad))))
+                "u_turn_deg": number_of(math.degrees(float(np.nanmedian(wheel.u_turn_rad))))
                 if known.any()
                 else None,
                 "not_told": dict(Counter(filter(None, wheel.reasons))),
@@ -72,7 +73,7 @@ def slip_over_distance(
                 "surface_mm": surface,
                 "travel_mm": travel,
                 "window_s": 0.2,
-                "knowable_above_mm_s": _finite(wheel.knowable_mm_s),
+                "knowable_above_mm_s": number_of(wheel.knowable_mm_s),
             }
         )
     return out
@@ -211,7 +212,3 @@ def _radius_notes(slip: list[dict[str, object]]) -> list[str]:
 def _degrees(rad: float, u_rad: float) -> Value:
     value, u = math.degrees(rad), math.degrees(u_rad)
     return Value(value, u, value - Z95 * u, value + Z95 * u)
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None

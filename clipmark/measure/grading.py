@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from clipmark.measure.crawl_terms import CrawlTerms
 from clipmark.measure.values import Value
-from clipmark.uncertainty.digits import digits_for
+from clipmark.uncertainty.digits import digits_for, number_of
 from clipmark.uncertainty.grades import GradeTable, probabilities
 
 Z95 = 1.959963984540054  # of a two-sided 95 % interval
@@ -211,10 +211,10 @@ def _value_in(result: Mapping[str, object], name: str) -> tuple[Value | None, st
             return None, "this footage cannot tell stalls"
         count = float(sum(not _commanded(stall) for stall in stalls))
         return Value(count, 0.0, count, count), ""
-    estimate = _finite(result.get(name))
+    estimate = number_of(result.get(name))
     if estimate is None:
         return None, f"the {words} is not told"
-    ends = [_finite(result.get(_beside(name, mark))) for mark in ("low95", "high95")]
+    ends = [number_of(result.get(_beside(name, mark))) for mark in ("low95", "high95")]
     low, high = ends
     if low is None or high is None:
         return None, f"the {words} carries no uncertainty"
@@ -232,12 +232,6 @@ def _beside(name: str, mark: str) -> str:
 def _commanded(stall: object) -> bool:
     """Whether a standstill was asked for: it is a phase then, and no stall."""
     return isinstance(stall, Mapping) and stall.get("commanded") is True
-
-
-def _finite(value: object) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        return None
-    return float(value) if math.isfinite(value) else None
 
 
 def _told(value: Value, measure: Measure) -> str:

@@ -20,6 +20,7 @@ from clipmark.record.columns import COLUMN_NAMES, TEXT_COLUMNS, attempts_schema
 from clipmark.record.models import Attempt
 from clipmark.record.readings import Reading, beside
 from clipmark.record.texts import findings_of
+from clipmark.uncertainty.digits import number_of
 
 CSV_NAME = "attempts.csv"
 SCHEMA_NAME = "attempts.schema.json"
@@ -224,19 +225,13 @@ def _value_and_u95(
     source: Mapping[str, object], name: str, column: str, *, magnitude: bool = False
 ) -> dict[str, str]:
     """Cells of a value and of its expanded uncertainty, both empty where it is unknown."""
-    value, u95 = _finite(source.get(name)), _finite(source.get(beside(name, "u95")))
+    value, u95 = number_of(source.get(name)), number_of(source.get(beside(name, "u95")))
     if value is None:
         return {column: "", beside(column, "u95"): ""}
     return {
         column: number_text(abs(value) if magnitude else value, u95),
         beside(column, "u95"): number_text(u95, u95),
     }
-
-
-def _finite(value: object) -> float | None:
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        return float(value)
-    return None
 
 
 def _numbers_of(reading: Reading, *names: str) -> dict[str, str]:
@@ -267,7 +262,7 @@ def _tilt_cells(reading: Reading, wanted: str) -> dict[str, str]:
 
 
 def _tilt_of(source: Mapping[str, object], event: str) -> dict[str, str]:
-    rate = _finite(source.get("rate_deg_s"))
+    rate = number_of(source.get("rate_deg_s"))
     return _value_and_u95(source, "tilt_deg", "tilt_deg", magnitude=True) | {
         "tilt_event": event,
         "tilt_rate_deg_s": number_text(rate),
@@ -299,5 +294,5 @@ def _band_text(band: object) -> str:
     if isinstance(band, str):
         return band
     if isinstance(band, list) and len(band) == 2:
-        return ":".join(number_text(_finite(edge)) for edge in band)
+        return ":".join(number_text(number_of(edge)) for edge in band)
     return ""

@@ -27,8 +27,8 @@ from clipmark.report.pictures import Footage, resized, shown_size
 from clipmark.report.story import AttemptStory
 from clipmark.report.strip import SpeedStrip
 from clipmark.report.tokens import colour
-from clipmark.report.trace_facts import number_of
 from clipmark.report.words import measured, number
+from clipmark.uncertainty.digits import number_of
 
 Picture = NDArray[np.uint8]
 WIDEST, HIGHEST, NARROWEST = 1280, 960, 640  # px, of the picture alone

@@ -21,7 +21,8 @@ from clipmark.measure.footage_edges import StraightEdge
 from clipmark.measure.footage_pass import Still
 from clipmark.report import ink
 from clipmark.report.figure_file import house_style, png_bytes, write_figure
-from clipmark.report.trace_facts import missing_after, number_of
+from clipmark.report.trace_facts import missing_after
+from clipmark.uncertainty.digits import number_of
 
 FloatArray = NDArray[np.float64]
 WIDTH_MM, MM_PER_INCH, DOTS_PER_INCH = 180.0, 25.4, 200

@@ -19,8 +19,8 @@ from clipmark.report.pictures import Footage, shown_size
 from clipmark.report.story import AttemptStory
 from clipmark.report.strip import SpeedStrip
 from clipmark.report.tokens import colour
-from clipmark.report.trace_facts import number_of
 from clipmark.report.words import number
+from clipmark.uncertainty.digits import number_of
 
 Picture = NDArray[np.uint8]
 HALF_WIDEST, HALF_HIGHEST = 960, 800  # px, of each picture

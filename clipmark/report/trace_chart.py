@@ -29,7 +29,6 @@ from clipmark.report.trace_facts import (
     figure_words,
     gaps_in,
     jumps_in,
-    number_of,
     phases_in,
     stalls_in,
     wheels_in,
@@ -41,6 +40,7 @@ from clipmark.report.trace_panels import (
     label_row,
     shade,
 )
+from clipmark.uncertainty.digits import number_of
 
 FloatArray = NDArray[np.float64]
 NEEDED = ("t_s", "s_mm", "v_mm_s", "u_v_mm_s")

@@ -5,7 +5,6 @@ Every part is optional: readings of older versions hold less, and so does footag
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -14,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from clipmark.uncertainty.digits import digits_for
+from clipmark.uncertainty.digits import digits_for, number_of
 
 FloatArray = NDArray[np.float64]
 LONGEST_STEP = 3.0  # times the usual: a longer one between two frames is a gap too
@@ -76,13 +75,6 @@ class WheelTrace:
     number: int
     values: FloatArray
     unit: str
-
-
-def number_of(value: object) -> float | None:
-    """A finite number, or None."""
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        return None
-    return float(value) if math.isfinite(value) else None
 
 
 def rows_of(value: object) -> list[Mapping[str, object]]:

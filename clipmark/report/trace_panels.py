@@ -10,7 +10,8 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from clipmark.report import ink
-from clipmark.report.trace_facts import Jump, Phase, Stall, WheelTrace, missing_after, number_of
+from clipmark.report.trace_facts import Jump, Phase, Stall, WheelTrace, missing_after
+from clipmark.uncertainty.digits import number_of
 
 FloatArray = NDArray[np.float64]
 Z95 = 1.96

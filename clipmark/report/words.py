@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 from clipmark.record.models import Claim
 from clipmark.record.readings import beside
-from clipmark.report.trace_facts import number_of
-from clipmark.uncertainty.digits import digits_for
+from clipmark.uncertainty.digits import digits_for, number_of
 
 PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
 MINUS = "\N{MINUS SIGN}"

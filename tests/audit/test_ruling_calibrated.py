@@ -15,14 +15,10 @@ from scipy import stats
 
 from clipmark.audit.knowledge import CountDrawn, Drawn
 from clipmark.audit.ruling import outcome_of
-from clipmark.geometry.camera import assumed_camera
-from clipmark.geometry.line_mark import LineMark
-from clipmark.geometry.viewing import view_from_promise
-from clipmark.measure.angle_model import AngleModel
 from clipmark.measure.crawl_stall_odds import stall_odds
 from clipmark.motion.stalls import LEAST_DWELL_S
 from tests.measure.crawl_moves import Filmed, Leg, film, read
-from tests.measure.test_angle_model import HEIGHT, WIDTH, along, only, seen
+from tests.measure.test_angle_model import plain_reading
 
 DISTANCES = np.arange(0.0, 3.01, 0.25)  # of the limit from the truth, in U
 COUNT_DISTANCES = (0.0, 0.5, 1.0, 2.0, 3.0)  # fewer, since a crawl drawn 100 times takes 5 s
@@ -35,36 +31,8 @@ def allowed(n):
 
 
 def angle_reading(rng, index, draws):
-    """A simulated reading by a plumb or level line, a promise and no lens: truth and draws."""
-    plumb = bool(index % 2)
-    view = rng.uniform(50, 85)
-    focal = WIDTH / 2 / math.tan(math.radians(view) / 2)
-    corner = (WIDTH**2 + HEIGHT**2) / 4 / focal**2
-    camera = {
-        "yaw_deg": rng.uniform(-3, 3),
-        "pitch_deg": rng.uniform(-3, 3),
-        "view_deg": view,
-        "k1": rng.uniform(-0.02, 0.02) / corner,
-        "centre": rng.normal(0, 0.01 * WIDTH, 2),
-    }
-    truth, lean = rng.uniform(5, 60), rng.normal(0, 0.05)
-    reference = along((-380, -180), 420, 90 + lean) if plumb else along((-300, -230), 600, lean)
-    marks = []
-    for points in (along((-220, -150), 480, truth), reference):
-        px = seen(points, **camera)
-        span = px[-1] - px[0]
-        half = np.hypot(*span) / 2
-        across = np.array([-span[1], span[0]]) / (2 * half)
-        offset, turn = rng.normal(0, 0.03), rng.normal(0, 0.05 / half)
-        px = px + (offset + turn * np.linspace(-half, half, len(px)))[:, None] * across
-        marks.append(LineMark(px, 0.03, 0.05 / half))
-    model = AngleModel(
-        view_from_promise(assumed_camera(WIDTH, HEIGHT), 3.0),
-        marks[0],
-        (only(marks[1], plumb),),
-        None,
-        None,
-    )
+    """A simulated reading: truth and draws."""
+    truth, model = plain_reading(rng, plumb=bool(index % 2))
     seed = zlib.crc32(b"%d" % index)
     return truth, Drawn(np.degrees(model.draw_rad(seed, draws)["ramp"]), "", seed, draws)
 

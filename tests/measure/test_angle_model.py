@@ -149,36 +149,39 @@ def test_an_unordered_line_folds_into_minus_90_to_90(angle, folded):
     assert math.degrees(fold_line(math.radians(angle))) == pytest.approx(folded)
 
 
+def plain_reading(rng, plumb):
+    """Truth, deg, and model of a reading by one line and a promise, every input drawn anew."""
+    view = rng.uniform(50, 85)
+    focal = WIDTH / 2 / math.tan(math.radians(view) / 2)
+    corner = (WIDTH**2 + HEIGHT**2) / 4 / focal**2
+    camera = {
+        "yaw_deg": rng.uniform(-3, 3),
+        "pitch_deg": rng.uniform(-3, 3),
+        "view_deg": view,
+        "k1": rng.uniform(-0.02, 0.02) / corner,
+        "centre": rng.normal(0, 0.01 * WIDTH, 2),
+    }
+    truth = rng.uniform(5, 60)
+    lean = rng.normal(0, 0.05)
+    reference = along((-380, -180), 420, 90 + lean) if plumb else along((-300, -230), 600, lean)
+    marks = []
+    for points in (along((-220, -150), 480, truth), reference):
+        px = seen(points, **camera)
+        span = px[-1] - px[0]
+        half = np.hypot(*span) / 2
+        across = np.array([-span[1], span[0]]) / (2 * half)
+        offset, turn = rng.normal(0, 0.03), rng.normal(0, 0.05 / half)
+        px = px + (offset + turn * np.linspace(-half, half, len(px)))[:, None] * across
+        marks.append(LineMark(px, 0.03, 0.05 / half))
+    promise = view_from_promise(assumed_camera(WIDTH, HEIGHT), 3.0)
+    return truth, AngleModel(promise, marks[0], (only(marks[1], plumb),), None, None)
+
+
 def covered(n, plumb, rng, draws=4000):
-    """Share of simulated readings whose 95 % interval holds the truth, every input drawn anew."""
+    """Share of simulated readings whose 95 % interval holds the truth."""
     inside = 0
     for index in range(n):
-        view = rng.uniform(50, 85)
-        focal = WIDTH / 2 / math.tan(math.radians(view) / 2)
-        corner = (WIDTH**2 + HEIGHT**2) / 4 / focal**2
-        camera = {
-            "yaw_deg": rng.uniform(-3, 3),
-            "pitch_deg": rng.uniform(-3, 3),
-            "view_deg": view,
-            "k1": rng.uniform(-0.02, 0.02) / corner,
-            "centre": rng.normal(0, 0.01 * WIDTH, 2),
-        }
-        truth = rng.uniform(5, 60)
-        lean = rng.normal(0, 0.05)
-        reference = along((-380, -180), 420, 90 + lean) if plumb else along((-300, -230), 600, lean)
-        marks = []
-        for points in (along((-220, -150), 480, truth), reference):
-            px = seen(points, **camera)
-            span = px[-1] - px[0]
-            half = np.hypot(*span) / 2
-            across = np.array([-span[1], span[0]]) / (2 * half)
-            offset, turn = rng.normal(0, 0.03), rng.normal(0, 0.05 / half)
-            px = px + (offset + turn * np.linspace(-half, half, len(px)))[:, None] * across
-            marks.append(LineMark(px, 0.03, 0.05 / half))
-        model = AngleModel(
-            view_from_promise(assumed_camera(WIDTH, HEIGHT), 3.0), marks[0],
-            (only(marks[1], plumb),), None, None,
-        )  # fmt: skip
+        truth, model = plain_reading(rng, plumb)
         sample = np.degrees(model.draw_rad(zlib.crc32(b"%d" % index), draws)["ramp"])
         value = Value.from_samples(math.degrees(model.estimate_rad()["ramp"]), sample)
         inside += value.low95 <= truth <= value.high95

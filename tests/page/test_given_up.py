@@ -17,18 +17,17 @@ from tests.page import marking_kit as kit
 @pytest.fixture
 def served(tmp_path):
     """The page's own server on a port of its own; ``(port, clip, marks)``."""
-    with kit.sample_page(tmp_path) as page:
-        with socket.create_server(("127.0.0.1", 0)) as listener:
-            server = uvicorn.Server(uvicorn.Config(event_app(page.desk), log_level="critical"))
-            running = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
-            running.start()
-            yield (
-                listener.getsockname()[1],
-                kit.clip_of(page, "siskin-climb"),
-                kit.marks_of("siskin-climb"),
-            )
-            server.should_exit = True
-            running.join(20)
+    with kit.sample_page(tmp_path) as page, socket.create_server(("127.0.0.1", 0)) as listener:
+        server = uvicorn.Server(uvicorn.Config(event_app(page.desk), log_level="critical"))
+        running = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+        running.start()
+        yield (
+            listener.getsockname()[1],
+            kit.clip_of(page, "siskin-climb"),
+            kit.marks_of("siskin-climb"),
+        )
+        server.should_exit = True
+        running.join(20)
 
 
 def test_of_many_marks_only_those_still_waited_for_are_measured(served, monkeypatch):
