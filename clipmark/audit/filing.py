@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from clipmark.audit.claims import ask, parse_claim
 from clipmark.audit.ruling import RuledClaim, ruling_on, trusted_attempt
-from clipmark.errors import AuditError
+from clipmark.errors import AuditError, RevisionError
 from clipmark.record.audit_records import Protest, RulingRecord
 from clipmark.record.folder import EventFolder, SavedAttempt
 from clipmark.record.journal import Draft
@@ -203,6 +203,11 @@ def file_ruling(
     drafts.append(Draft("ruling", protest_id, record.to_body(), base))
     latest = max((_number(item.id) for item in protests_of(event, saved.id)), default=0)
     if _number(protest_id) < latest:
+        if saved.revision != ruled.attempt.revision:  # else the revision of the attempt says so
+            raise RevisionError(
+                f"attempt {saved.id} has revision {saved.revision} since revision "
+                f"{ruled.attempt.revision} of it was ruled on; rule again, on its newest readings"
+            )
         line = event.save_record(
             "ruling", record.to_body(), by=signed, id=protest_id, base_revision=base
         )

@@ -71,6 +71,11 @@ def run(
     --protested-by Brook
     """
     _check(claim, protest, enter_only, by)
+    if claim is None and protested_by:
+        raise AuditError(
+            "who protests (--protested-by) was said when the protest was entered; leave it away, "
+            "or give the claim of a new protest (--claim)"
+        )
     with EventFolder.open(folder) as event:
         if enter_only:
             filed = enter_protest(

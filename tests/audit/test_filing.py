@@ -180,6 +180,22 @@ def test_a_ruling_on_readings_that_were_replaced_since_is_not_saved(disputed):
     assert protests_of(disputed, "a0001") == []
 
 
+def test_nor_is_one_on_an_earlier_protest_that_would_not_touch_the_attempt(disputed):
+    enter_protest(disputed, "a0001", TRUE, by="N. Marsh")
+    enter_protest(disputed, "a0001", FALSE, by="N. Marsh")
+    ruled = ruling_on(disputed, "a0001", TRUE)
+    saved = disputed.attempt("a0001")
+    disputed.save_attempt(
+        saved.attempt.to_body() | {"note": "looked at again"},
+        by="M. Fell",
+        id="a0001",
+        base_revision=saved.revision,
+    )
+    with pytest.raises(RevisionError, match="rule again, on its newest readings"):
+        file_ruling(disputed, ruled, by="N. Marsh", protest_id="a0001-p1")
+    assert protest_of(disputed, "a0001", "a0001-p1").open
+
+
 def test_a_protest_is_ruled_on_by_what_it_claims(disputed):
     enter_protest(disputed, "a0001", TRUE, by="N. Marsh")
     with pytest.raises(AuditError, match="protest a0001-p1 claims 'ramp at least 19 deg', but"):

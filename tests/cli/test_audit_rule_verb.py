@@ -75,6 +75,7 @@ def test_a_protest_entered_first_waits_and_is_then_ruled_on(clipmark, event):
         (["--claim", "ramp >= 20 kg"], "which is no unit that is measured in here"),
         (["--claim", "ramp >= 20 mm"], "mm"),
         (["--claim", "ramp > 1 deg", "--enter-only"], "sign it (--by NAME)"),
+        (["--protested-by", "D. Brook"], "give the claim of a new protest (--claim)"),
         (["--protest", "a0001-p9"], "attempt a0001 has no protest a0001-p9"),
     ],
 )
