@@ -141,7 +141,8 @@ class Drawing:
     def derivatives(self, by_place: Floats) -> tuple[Floats, Floats]:
         """By the shared parameters (P, N), and by the levels of the pixel's own segment (K, N).
 
-        `by_place` (G, N) are those of the distance by the place parameters.
+        `by_place` (G, N) are those of the distance by the place parameters. The ramps are nothing
+        where the shares change, so that their change with the shares is left out.
         """
         shape, shares = self.shape, self.shares
         gain = self.written.slope

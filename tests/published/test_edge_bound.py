@@ -58,9 +58,11 @@ def test_the_models_own_derivatives_hold_the_tabled_information(
     bed = LineBed.of(along, across, np.zeros_like(along), float(np.abs(along).max()) + 0.5, 0.0)
     shape = Shape((0.0, 0.0), s, 0.0)
     levels = np.tile([0.5 - a / 510.0, 0.5 + a / 510.0], (len(bed.starts), 1))
-    picture = draw(shape, levels, *bed.distance(shape.place), bed.segment, bed.shift, bed.adjacent)
-    slopes = picture.shared[:, :2] * 255.0 / sigma
-    covariance = np.linalg.inv(slopes.T @ slopes)
+    distance = bed.distance(shape.place)
+    picture = draw(shape, levels, distance, bed.segment, bed.shift, bed.adjacent)
+    shared, _ = picture.derivatives(bed.by_place(shape.place))
+    slopes = shared[:2] * 255.0 / sigma
+    covariance = np.linalg.inv(slopes @ slopes.T)
     allowed = 2e-4 if s >= 1.0 else 7e-3
     assert np.sqrt(covariance[0, 0]) == pytest.approx(u_px, rel=allowed)
     assert np.degrees(np.sqrt(covariance[1, 1])) == pytest.approx(u_deg, rel=allowed)
