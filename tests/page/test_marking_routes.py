@@ -6,7 +6,7 @@ import time
 import pytest
 from typer.testing import CliRunner
 
-from clipmark.cli.app import app as command_line
+from clipmark.cli.app import application
 from clipmark.marks_file import MarksFile
 from clipmark.page.shelf import Shelf
 from tests.page import marking_kit as kit
@@ -50,7 +50,7 @@ def by_command_line(page, verb: str, name: str, marks: dict, *more: str) -> dict
         words += ["--lens", str(event / "lenses" / marks["lens"])]
     if "square_within" in marks:
         words += ["--square-within", str(marks["square_within"])]
-    done = CliRunner().invoke(command_line, [*words, *more])
+    done = CliRunner().invoke(application(), [*words, *more])
     assert done.exit_code == 0, done.output
     return json.loads(done.stdout)
 
