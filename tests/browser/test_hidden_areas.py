@@ -20,7 +20,7 @@ def open_panel(page: Page):
     page.get_by_role("button", name="Areas to hide in reports of siskin-climb.mp4").click()
     panel = page.locator("dialog[data-panel=hidden]")
     expect(panel.locator(".hidden-said")).to_contain_text("0 areas", timeout=30_000)
-    page.wait_for_function("document.querySelector('.hidden-picture')?.naturalWidth > 0")
+    page.wait_for_selector(".hidden-stage[data-shown='0']", timeout=30_000)
     return panel
 
 
@@ -75,8 +75,10 @@ def test_what_is_drawn_is_no_longer_in_the_report(serve, open_page, demo_copy, t
     after = still_of(demo_copy, tmp_path / "after")
     rows, columns = np.nonzero(np.abs(after - before) > 30)
     changed = slice(rows.min(), rows.max() + 1), slice(columns.min(), columns.max() + 1)
-    detail = [np.abs(np.diff(picture[changed], axis=1)).mean() for picture in (before, after)]
-    assert detail[1] < 0.5 * detail[0]
+    # lines of the evidence lie over it, so the median: of few flat blocks hardly a pixel differs
+    # from the one beside it
+    detail = [np.median(np.abs(np.diff(picture[changed], axis=1))) for picture in (before, after)]
+    assert detail[1] <= 1 < detail[0]
     untouched = np.abs(after - before)
     untouched[changed] = 0
     assert untouched.max() <= 30
@@ -90,11 +92,11 @@ def test_by_keyboard_only(serve, open_page, demo_copy):
     for key in ("ArrowLeft", "Shift+ArrowUp", "Alt+ArrowRight", "Alt+Shift+ArrowDown"):
         page.keyboard.press(key)
     panel.get_by_label("From frame of area 1").fill("10")
-    panel.get_by_label("To frame of area 1").fill("90")
+    panel.get_by_label("To frame of area 1").fill("20")
     panel.get_by_label("To frame of area 1").press("Tab")
     panel.get_by_role("button", name="Keep these areas").press("Enter")
     expect(panel.locator(".hidden-said")).to_contain_text("kept with the event")
-    assert kept_by(demo_copy) == [HiddenArea(719, 395, 481, 280, 10, 90)]
+    assert kept_by(demo_copy) == [HiddenArea(719, 395, 481, 280, 10, 20)]
 
 
 def test_by_touch(serve, open_page, demo_copy):
@@ -153,5 +155,5 @@ def test_areas_kept_meanwhile_are_not_written_over(serve, open_page, demo_copy):
     (demo_copy / "hidden-areas.json").write_text(json.dumps({"clips": {sha: [other]}}))
     drag(page, (200, 200), (800, 800))
     panel.get_by_role("button", name="Keep these areas").click()
-    expect(panel.get_by_role("alert")).to_contain_text("other areas of this clip were kept")
+    expect(panel.locator(".hidden-wrong")).to_contain_text("Other areas of this clip were kept")
     assert kept_by(demo_copy) == [HiddenArea(1, 2, 30, 40)]

@@ -69,7 +69,7 @@ class HiddenPanel {
     this.stage = new HiddenStage(this.model, { sha: clip.sha, name: clip.name, aspect: shownAspect(clip) }, () => this.update());
     this.list = el("ol", { role: "list", class: "hidden-list" });
     this.said = el("p", { role: "status", class: "hidden-said" });
-    this.wrong = el("p", { role: "alert", class: "bad" });
+    this.wrong = el("p", { role: "alert", class: "bad hidden-wrong" });
     this.undo = button("Undo", () => this.model.undo() && this.redraw());
     this.keep = button("Keep these areas", () => this.save(), { class: "main" });
     this.seen = button("Show as it will be handed out", () => this.toggle(), { "aria-pressed": "false" });

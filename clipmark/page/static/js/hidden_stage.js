@@ -35,7 +35,10 @@ export class HiddenStage {
     this.drawing = svg("svg", { class: "hidden-drawing", viewBox: `0 0 ${width} ${height}`, preserveAspectRatio: "none" });
     this.node = el("div", { class: "hidden-stage", role: "group", "aria-label": `Frame of ${clip.name}` },
       this.image, this.canvas, this.drawing);
-    this.image.addEventListener("load", () => this.draw());
+    this.image.addEventListener("load", () => {
+      this.node.dataset.shown = String(this.ordinal);
+      this.draw();
+    });
     this.drawing.addEventListener("pointerdown", (event) => this.press(event));
     this.drawing.addEventListener("pointermove", (event) => this.grip && this.drag(event));
     this.drawing.addEventListener("pointerup", () => this.release());
