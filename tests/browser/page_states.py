@@ -75,6 +75,19 @@ def disputing(page: Page) -> None:
     expect(dialog.locator(".dispute-outcome")).to_be_visible(timeout=60_000)
 
 
+def hiding(page: Page) -> None:
+    """The panel of areas to hide, with one in hand and one that holds later."""
+    marking(page)
+    page.evaluate("clipmarkPage.actions.run('hide-areas')")
+    page.wait_for_selector(".hidden-stage[data-shown]", timeout=30_000)
+    panel_of = page.locator("dialog[data-panel=hidden]")
+    panel_of.get_by_role("button", name="Add an area").click()
+    panel_of.get_by_role("button", name="Add an area").click()
+    panel_of.get_by_label("From frame of area 2").fill("5")
+    panel_of.get_by_label("Left of area 1").focus()
+    page.wait_for_timeout(300)
+
+
 def signing(page: Page) -> None:
     """The dialog that signs and saves."""
     marking(page)
@@ -140,6 +153,7 @@ STATES: dict[str, State] = {
     "declaring": declaring,
     "history": history,
     "disputing": disputing,
+    "hiding": hiding,
     "called-only": called_only,
     "refused": refused,
     "guided": guided,
