@@ -125,22 +125,21 @@ def remember(
     from_straight: PointMap,
 ) -> Anchor:
     """Take the edge's own profile at a pose that is right to about a pixel; see `take_anchor`."""
-    fit, seen = None, None
-    for _ in range(SETTLING):
-        for _ in range(2):
-            strips = read_strips(luma, pose, stations, profile.across_px, from_straight)
-            seen = profile.compare(strips.profiles)
-            fit = fit_stations(stations.places, seen, strips.inside)
-            if fit is None or fit.good.mean() < LEAST_SHARE:
-                raise FollowError(
-                    "no edge is seen along enough of the line to be followed from this frame; "
-                    "mark it closer to a clear straight edge, leave out what is covered, or "
-                    "choose another frame"
-                )
-            pose = pose.moved(fit.offset, fit.slope)
-        profile = _own_profile(luma, pose, stations, fit, seen, from_straight)
+    fit = None
+    for step in range(2 * SETTLING):
+        strips = read_strips(luma, pose, stations, profile.across_px, from_straight)
+        seen = profile.compare(strips.profiles)
+        fit = fit_stations(stations.places, seen, strips.inside)
+        if fit is None or fit.good.mean() < LEAST_SHARE:
+            raise FollowError(
+                "no edge is seen along enough of the line to be followed from this frame; "
+                "mark it closer to a clear straight edge, leave out what is covered, or "
+                "choose another frame"
+            )
+        pose = pose.moved(fit.offset, fit.slope)
+        if step % 2:
+            profile = _own_profile(luma, pose, stations, fit, seen, from_straight)
     assert fit is not None
-    assert seen is not None
     strips = read_strips(luma, pose, stations, profile.across_px, from_straight)
     seen = profile.compare(strips.profiles)
     last = fit_stations(stations.places, seen, strips.inside)

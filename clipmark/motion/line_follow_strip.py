@@ -89,7 +89,7 @@ class Stations:
         strips = int(np.clip(round(stretch / GRAIN_PX), 1, MOST_STRIPS))
         places = (np.arange(count) - (count - 1) / 2) * stretch
         within = (np.arange(strips) - (strips - 1) / 2) * (stretch / strips)
-        return cls(length_px / 2, places, within)
+        return cls(length_px / 2, np.asarray(places, float), np.asarray(within, float))
 
     @property
     def grain_px(self) -> float:

@@ -299,7 +299,7 @@ class Way:
         self._rates = self._rates + share * np.array(missed) / elapsed
 
     def _renew_if_changed(self, luma: NDArray[np.generic], look: _Look, row: Row) -> None:
-        """Take the profile anew where the edge no longer looks as it did, carrying today's doubt."""
+        """Take the profile anew where the edge looks otherwise by now, with today's doubt."""
         assert look.fit is not None
         likeness = float(np.median(look.seen.likeness[look.fit.good]))
         self._likeness = [*self._likeness[-SETTLED_FRAMES + 1 :], likeness]
