@@ -17,6 +17,7 @@ from clipmark.motion.line_follow_strip import Compared, PointMap, Pose, Strips, 
 from clipmark.motion.sampling import FloatArray
 
 LEAST_SHARE = 0.4  # of the stations in the picture that must show the edge
+LEAST_CLOSE = 0.35  # of them that must show it close to one straight line
 LEAST_INSIDE = 0.4  # of the line that must be in the picture
 LEAST_SPAN = 0.45  # of the line's length, between the outermost stations that agree
 AGAIN_SHARE = 0.55  # of the stations, when a lost line is picked up again
@@ -34,6 +35,7 @@ EAGER_FRAMES, LAZY_EVERY = 10, 4  # lost frames searched one by one, before ever
 WEAK_SHARE, BLURRED_SHARE = 0.4, 0.6  # of the usual contrast; of the usual step over the edge
 RENEW_LIKENESS, SETTLED_FRAMES = 0.8, 15
 LEAST_KEPT = 0.3  # of a station's usual contrast
+SAME_LEVEL = 0.7  # of the usual contrast: a strip whose mean differs more shows something else
 KEEPS = 0.9  # of the stations' usual contrast, in each frame
 COVERED, BLURRED, LEFT = "covered", "blurred", "left the picture"
 WEAK, JUMPED, UNSURE = "too weak", "jumped", "two edges alike"
@@ -89,6 +91,7 @@ class Way:
         self._rates = np.zeros(3)  # across, along (px/s), turn (rad/s)
         self._t_s = t_s
         self._contrast = anchor.contrast.copy()
+        self._levels = anchor.levels.copy()
         self._carried = np.zeros((2, 2))
         self._likeness: list[float] = []
         self._slide = 0.0
@@ -157,6 +160,8 @@ class Way:
         usable = known if known.any() else inside
         if fit is None or (fit.good & self._alike(look))[usable].mean() < share:
             return self._unlike(look)
+        if fit.close[usable].mean() < LEAST_CLOSE:
+            return self._unlike(look)
         held = places[fit.good]
         if float(held.max() - held.min()) < LEAST_SPAN * 2 * half:
             return self._unlike(look)
@@ -182,10 +187,11 @@ class Way:
         kept = flanks * np.sign(usual) / np.maximum(np.abs(usual), 1e-6)
         if float(np.median(kept)) > BLURRED_SHARE and float(np.median(look.seen.likeness[use])) > 0:
             return BLURRED
-        spread = look.strips.profiles[use].std(axis=1)
-        if float(np.median(spread / np.abs(self._contrast[use]))) < WEAK_SHARE:
-            return WEAK
-        return COVERED
+        usual = np.abs(self._contrast[use])
+        strips = look.strips.profiles[use]
+        off = np.abs(strips.mean(axis=1) - self._levels[use])
+        weak = float(np.median(strips.std(axis=1) / usual)) < WEAK_SHARE
+        return WEAK if weak and float(np.median(off / usual)) < SAME_LEVEL else COVERED
 
     def _look_around(
         self,
@@ -265,6 +271,7 @@ class Way:
         known = np.abs(ratio[np.isfinite(ratio)])
         self._contrast[fit.good] *= KEEPS
         self._contrast[fit.good] += (1 - KEEPS) * look.seen.contrast[fit.good]
+        self._levels += (1 - KEEPS) * (look.strips.profiles.mean(axis=1) - self._levels)
         self._slide += (pose.x - self._pose.x) * pose.along[0]
         self._slide += (pose.y - self._pose.y) * pose.along[1]
         self._pose, self._t_s, self._lost, self._why = pose, t_s, 0, ""
