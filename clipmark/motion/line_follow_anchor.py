@@ -51,8 +51,6 @@ class Anchor:
         Grey levels of one side less the other's.
     fit : StationFit
         The line through the stations' shifts in this frame, whose uncertainty is the anchor's.
-    levels : ndarray, shape (N,)
-        Mean grey level of each strip.
     likeness : float
         Median share of a strip's variance that the profile explains.
     beside_px : float
@@ -67,7 +65,6 @@ class Anchor:
     contrast: FloatArray
     flanks: FloatArray
     fit: StationFit
-    levels: FloatArray
     likeness: float
     beside_px: float
     sides: Sides
@@ -155,7 +152,6 @@ def remember(
         contrast=np.where(fit.good, seen.contrast, 0.0),
         flanks=flanks_of(strips.profiles),
         fit=fit,
-        levels=strips.profiles.mean(axis=1),
         likeness=float(np.median(seen.likeness[fit.good])),
         beside_px=_beside(luma, pose, stations, seen.contrast * fit.good, from_straight),
         sides=sides_of(strips),

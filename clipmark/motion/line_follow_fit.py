@@ -61,7 +61,10 @@ class StationFit:
 
 
 def fit_stations(
-    places: FloatArray, seen: Compared, usable: NDArray[np.bool_]
+    places: FloatArray,
+    seen: Compared,
+    usable: NDArray[np.bool_],
+    trusted: NDArray[np.bool_] | None = None,
 ) -> StationFit | None:
     """The line through the shifts; None where too few stations show the edge.
 
@@ -72,9 +75,12 @@ def fit_stations(
     seen : Compared
     usable : ndarray of bool, shape (N,)
         Stations in the picture.
+    trusted : ndarray of bool, shape (N,), optional
+        Stations that may speak for the line; all when not given. Of the others it is only told
+        whether they are close to it.
     """
     told = usable & (seen.sigmas > LEAST_SIGMAS) & (seen.likeness > LEAST_LIKENESS)
-    index = np.flatnonzero(told)
+    index = np.flatnonzero(told if trusted is None else told & trusted)
     if len(index) < LEAST_GOOD:
         return None
     s, d = places[index], seen.shift[index]
@@ -113,8 +119,7 @@ def fit_stations(
     good[index[held]] = True
     residuals = np.zeros(len(places))
     residuals[index[held]] = off[held] / scale
-    close = np.zeros(len(places), dtype=bool)
-    close[index] = np.abs(off) * own < CLOSE_PX
+    close = told & (np.abs(seen.shift - offset - slope * places) < CLOSE_PX)
     return StationFit(offset, slope, covariance, good, residuals, scatter * usual, close)
 
 

@@ -35,7 +35,8 @@ EAGER_FRAMES, LAZY_EVERY = 10, 4  # lost frames searched one by one, before ever
 WEAK_SHARE, BLURRED_SHARE = 0.4, 0.6  # of the usual contrast; of the usual step over the edge
 RENEW_LIKENESS, SETTLED_FRAMES = 0.8, 15
 LEAST_KEPT = 0.3  # of a station's usual contrast
-SAME_LEVEL = 0.7  # of the usual contrast: a strip whose mean differs more shows something else
+FADED = 0.6  # of the anchor's contrast: an edge that was stronger just before did not fade away
+PARTLY = 0.15  # of the stations still show the edge: the others are hidden
 KEEPS = 0.9  # of the stations' usual contrast, in each frame
 COVERED, BLURRED, LEFT = "covered", "blurred", "left the picture"
 WEAK, JUMPED, UNSURE = "too weak", "jumped", "two edges alike"
@@ -91,7 +92,7 @@ class Way:
         self._rates = np.zeros(3)  # across, along (px/s), turn (rad/s)
         self._t_s = t_s
         self._contrast = anchor.contrast.copy()
-        self._levels = anchor.levels.copy()
+        self._faded = 1.0  # contrast lately, of the anchor's
         self._carried = np.zeros((2, 2))
         self._likeness: list[float] = []
         self._slide = 0.0
@@ -142,7 +143,7 @@ class Way:
                 luma, pose, anchor.stations, anchor.profile.across_px, self._from_straight
             )
             seen = anchor.profile.compare(strips.profiles)
-            fit = fit_stations(anchor.stations.places, seen, strips.inside)
+            fit = fit_stations(anchor.stations.places, seen, strips.inside, self._alike(seen))
             if fit is None or fit.end_shift(half) > 3.0:
                 return _Look(pose, None, seen, strips)
             pose = pose.moved(fit.offset, fit.slope)
@@ -158,9 +159,9 @@ class Way:
         fit, inside = look.fit, look.strips.inside
         known = inside & (self._contrast != 0)
         usable = known if known.any() else inside
-        if fit is None or (fit.good & self._alike(look))[usable].mean() < share:
+        if fit is None or fit.good[usable].mean() < share:
             return self._unlike(look)
-        if fit.close[usable].mean() < LEAST_CLOSE:
+        if (fit.close & fit.good)[usable].mean() < LEAST_CLOSE:
             return self._unlike(look)
         held = places[fit.good]
         if float(held.max() - held.min()) < LEAST_SPAN * 2 * half:
@@ -172,15 +173,15 @@ class Way:
             return JUMPED
         return ""
 
-    def _alike(self, look: _Look) -> NDArray[np.bool_]:
+    def _alike(self, seen: Compared) -> NDArray[np.bool_]:
         """Stations whose contrast is as it was lately: of its sign and about its size."""
-        ratio = look.seen.contrast * self._contrast / np.maximum(self._contrast**2, 1e-9)
+        ratio = seen.contrast * self._contrast / np.maximum(self._contrast**2, 1e-9)
         return np.asarray((ratio > LEAST_KEPT) & (ratio < 1 / LEAST_KEPT))
 
     def _unlike(self, look: _Look) -> str:
         """Why strips do not look like the edge: covered, blurred or too weak."""
         use = look.strips.inside & (self._contrast != 0)
-        if not use.any():
+        if not use.any() or (look.fit is not None and look.fit.good[use].mean() > PARTLY):
             return COVERED
         flanks = flanks_of(look.strips.profiles)[use]
         usual = self._anchor.flanks[use]
@@ -188,10 +189,8 @@ class Way:
         if float(np.median(kept)) > BLURRED_SHARE and float(np.median(look.seen.likeness[use])) > 0:
             return BLURRED
         usual = np.abs(self._contrast[use])
-        strips = look.strips.profiles[use]
-        off = np.abs(strips.mean(axis=1) - self._levels[use])
-        weak = float(np.median(strips.std(axis=1) / usual)) < WEAK_SHARE
-        return WEAK if weak and float(np.median(off / usual)) < SAME_LEVEL else COVERED
+        weak = float(np.median(look.strips.profiles[use].std(axis=1) / usual)) < WEAK_SHARE
+        return WEAK if weak and self._faded < FADED else COVERED
 
     def _look_around(
         self,
@@ -269,9 +268,11 @@ class Way:
             anchor.contrast[fit.good] == 0, np.nan, anchor.contrast[fit.good]
         )
         known = np.abs(ratio[np.isfinite(ratio)])
-        self._contrast[fit.good] *= KEEPS
-        self._contrast[fit.good] += (1 - KEEPS) * look.seen.contrast[fit.good]
-        self._levels += (1 - KEEPS) * (look.strips.profiles.mean(axis=1) - self._levels)
+        kept = float(np.median(known)) if known.size else math.nan
+        self._faded = kept if known.size else self._faded
+        near = fit.good | fit.close
+        self._contrast[near] *= KEEPS
+        self._contrast[near] += (1 - KEEPS) * look.seen.contrast[near]
         self._slide += (pose.x - self._pose.x) * pose.along[0]
         self._slide += (pose.y - self._pose.y) * pose.along[1]
         self._pose, self._t_s, self._lost, self._why = pose, t_s, 0, ""
@@ -283,7 +284,7 @@ class Way:
             covariance=fit.covariance + self._carried,
             reason="",
             slide_px=self._slide,
-            contrast=float(np.median(known)) if known.size else math.nan,
+            contrast=kept,
             good=float(fit.good.mean()),
         )
         self._renew_if_changed(luma, look, row)
