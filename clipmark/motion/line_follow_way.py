@@ -27,9 +27,10 @@ GATE_PX, GATE_RAD = 1.5, 0.012  # beyond constant motion in one step, across and
 GATE_SHARE = 1.0  # and so much of its own step: it may stop at once
 UNKNOWN_RATE = 3.0  # times as far, where the rates are not known yet
 RATE_FRAMES = 3  # after which they are
-BESIDE_SHARE = 0.45  # of the distance of the nearest parallel edge, at most
+BESIDE_SHARE = 0.45  # of the distance of the nearest parallel edge, without a look around
 FOLLOWS = 0.35  # of what the prediction missed goes into the rates
 LOST_PX, LOST_PX_S, MOST_LOST_PX = 3.0, 40.0, 36.0  # looked around, growing with time lost
+MOST_GATE_PX = 8.0  # of which a look for a lost line makes use
 COAST_S = 0.4  # a lost line is thought to move on for so long
 EAGER_FRAMES, LAZY_EVERY = 10, 4  # lost frames searched one by one, before every few only
 WEAK_SHARE, BLURRED_SHARE = 0.4, 0.6  # of the usual contrast; of the usual step over the edge
@@ -109,7 +110,8 @@ class Way:
             look, reason = self._find_again(luma, predicted, elapsed)
         else:
             look = self._settle(luma, predicted)
-            reason = self._judge(look, predicted, self._gate_px(elapsed), LEAST_SHARE)
+            near = min(self._gate_px(elapsed), BESIDE_SHARE * self._anchor.beside_px)
+            reason = self._judge(look, predicted, near, LEAST_SHARE)
             if reason and reason != LEFT:
                 look, reason = self._look_around(luma, predicted, elapsed, look, reason)
         if reason or look is None or look.fit is None:
@@ -131,8 +133,9 @@ class Way:
         half = self._anchor.stations.half_px
         step = (abs(self._rates[0]) + abs(self._rates[2]) * half) * abs(elapsed_s)
         gate = GATE_PX + GATE_RAD * half
-        gate = gate * UNKNOWN_RATE if self._known < RATE_FRAMES else gate + GATE_SHARE * float(step)
-        return min(gate, BESIDE_SHARE * self._anchor.beside_px)
+        if self._known < RATE_FRAMES:
+            return gate * UNKNOWN_RATE
+        return gate + GATE_SHARE * float(step)
 
     def _settle(self, luma: NDArray[np.generic], pose: Pose) -> _Look:
         """Correct a pose by the stations' shifts until they are small."""
@@ -202,7 +205,8 @@ class Way:
     ) -> tuple[_Look, str]:
         """A second look within the gate, for a line that moved more than one comparison reads."""
         gate = self._gate_px(elapsed)
-        found = self._search(luma, predicted, gate, gate)
+        reach = min(gate, MOST_LOST_PX)
+        found = self._search(luma, predicted, reach, reach)
         if found is None:
             return look, reason
         other = self._settle(luma, found)
@@ -229,7 +233,10 @@ class Way:
         """Look for a lost line where it should be by now, and where it was seen last."""
         if self._lost > EAGER_FRAMES and self._lost % LAZY_EVERY:
             return None, self._why
-        reach = min(LOST_PX + self._gate_px(0.02) + LOST_PX_S * abs(elapsed), MOST_LOST_PX)
+        reach = min(
+            LOST_PX + min(self._gate_px(0.02), MOST_GATE_PX) + LOST_PX_S * abs(elapsed),
+            MOST_LOST_PX,
+        )
         half = self._anchor.stations.half_px
         starts = [predicted]
         if _ends_apart(predicted, self._pose, half) > reach / 2:
