@@ -210,7 +210,7 @@ class Way:
         if found is None:
             return look, reason
         other = self._settle(luma, found)
-        again = self._judge(other, predicted, gate, LEAST_SHARE)
+        again = self._judge(other, predicted, 2 * gate, LEAST_SHARE)  # both add up at an end
         return (look, reason) if again else (other, "")
 
     def _search(
