@@ -7,6 +7,7 @@ of a pixel. A lens bends the picture: every pixel is drawn where its ray falls.
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy import ndimage, special
@@ -62,24 +63,23 @@ class Scene:
         """Luma at `t`."""
         w, h = self.size
         rng = np.random.default_rng((self.seed, round(t * 1e5)))
-        y, x = np.mgrid[:h, :w].astype(float)
-        straight = self.to_straight(np.stack([x, y], axis=-1))
+        straight, out = _still(self.size, self.k1, self.focal_px, self.seed, self.ground)
+        out = out.copy()
         turn = np.radians(-self.angle_deg(t))
         c, s = np.cos(turn), np.sin(turn)
         off = straight - self.hinge_px
-        q = off[..., 0] * c + off[..., 1] * s - self.strip(t)
         v = -off[..., 0] * s + off[..., 1] * c
-        ground = _ground(self.seed)
-        level = ndimage.map_coordinates(
-            ground, [straight[..., 1] + 60, straight[..., 0] + 60], order=1, mode="reflect"
-        )
-        level = 95 + self.ground * (level - 95)
+        q = off[..., 0] * c + off[..., 1] * s - self.strip(t)
+        far = 6 * self.blur_px
+        near = (v > -far) & (v < self.thick_px + far) & (q > -far) & (q < self.length_px + far)
+        v, q = v[near], q[near]
         own = ndimage.map_coordinates(_wood(self.seed), [v + 20, q + 20], order=1, mode="reflect")
         board = self.board_level * (1 + self.texture * own)
         share = _within(v, 0.0, self.thick_px, self.blur_px)
         share *= _within(q, 0.0, self.length_px, self.blur_px)
-        out = level * (1 - share) + board * share
+        out[near] = out[near] * (1 - share) + board * share
         if self.hand is not None and (place := self.hand(t)) is not None:
+            y, x = np.mgrid[:h, :w]
             hx, hy, radius = place
             out = np.where(np.hypot(x - hx, y - hy) < radius, _skin(self.seed)[:h, :w], out)
         if self.smear(t):
@@ -88,22 +88,38 @@ class Scene:
         return np.clip(np.rint(out), 0, 255).astype(np.uint8)
 
 
+@cache
+def _still(
+    size: tuple[int, int], k1: float, focal_px: float, seed: int, ground: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Straight px of every pixel, and the ground there."""
+    y, x = np.mgrid[: size[1], : size[0]].astype(float)
+    lens = Scene(lambda t: 0.0, size=size, k1=k1, focal_px=focal_px)
+    straight = lens.to_straight(np.stack([x, y], axis=-1))
+    at = [straight[..., 1] + 60, straight[..., 0] + 60]
+    level = ndimage.map_coordinates(_ground(seed), at, order=1, mode="reflect")
+    return straight, 95 + ground * (level - 95)
+
+
 def _within(x: np.ndarray, low: float, high: float, blur: float) -> np.ndarray:
     scale = blur * np.sqrt(2)
     return 0.5 * (special.erf((x - low) / scale) - special.erf((x - high) / scale))
 
 
+@cache
 def _ground(seed: int) -> np.ndarray:
     tile = np.roll(np.tile(data.gravel()[:400, :400].astype(float), (3, 5)), 37 * seed, axis=1)
     return ndimage.gaussian_filter(tile, 1.0)
 
 
+@cache
 def _wood(seed: int) -> np.ndarray:
     tile = np.roll(np.tile(data.brick()[:300, :500].astype(float), (1, 4)), 53 * seed, axis=1)
     tile = ndimage.gaussian_filter(tile, 1.0)
     return (tile - tile.mean()) / 128
 
 
+@cache
 def _skin(seed: int) -> np.ndarray:
     tile = np.tile(data.grass().astype(float), (3, 4))
     return 150 + 0.4 * (ndimage.gaussian_filter(np.roll(tile, 11 * seed, axis=0), 2.0) - 128)
