@@ -36,6 +36,7 @@ class Scene:
     light: Callable[[float], float] = lambda t: 1.0
     smear: Callable[[float], float] = lambda t: 0.0  # additional blur of the whole, px
     strip: Callable[[float], float] = lambda t: 0.0  # board moved along itself, px
+    table_px: float | None = None  # level edge of a dark table, straight px from the top
     seed: int = 0
 
     def to_straight(self, points: np.ndarray) -> np.ndarray:
@@ -65,6 +66,9 @@ class Scene:
         rng = np.random.default_rng((self.seed, round(t * 1e5)))
         straight, out = _still(self.size, self.k1, self.focal_px, self.seed, self.ground)
         out = out.copy()
+        if self.table_px is not None:
+            below = _within(straight[..., 1], self.table_px, 1e4, self.blur_px)
+            out *= 1 - 0.6 * below
         turn = np.radians(-self.angle_deg(t))
         c, s = np.cos(turn), np.sin(turn)
         off = straight - self.hinge_px
