@@ -246,9 +246,7 @@ def _solve(
     return out
 
 
-def _marginal(
-    x: FloatArray, series: _Series, mean: FloatArray, precision: FloatArray
-) -> _Solved:
+def _marginal(x: FloatArray, series: _Series, mean: FloatArray, precision: FloatArray) -> _Solved:
     """Log-likelihood with the linear part integrated out, x (m, p, n)."""
     weights = series.weights / series.variance
     origin = float(np.average(series.y, weights=series.weights))
@@ -295,9 +293,7 @@ def _search(
         solved = _solve(t_s, platform_deg, q, series, onset, k)
         log_p = np.sum([each.log_likelihood for each in solved], axis=0) + _log_prior(k)
         if turn == 0:
-            none = _solve(
-                t_s, platform_deg, q, series, np.array([t_s[-1]]), np.array([K_MIDDLE])
-            )
+            none = _solve(t_s, platform_deg, q, series, np.array([t_s[-1]]), np.array([K_MIDDLE]))
             evidence = float(log_p.max() - sum(float(each.log_likelihood[0]) for each in none))
         if turn == REFINEMENTS:
             break
