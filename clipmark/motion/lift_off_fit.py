@@ -259,7 +259,7 @@ def _marginal(x: FloatArray, series: _Series, mean: FloatArray, precision: Float
     chi2 = chi2 - np.sum(b * coefficients, axis=1)
     _, log_det = np.linalg.slogdet(a)
     coefficients[:, 0] += origin
-    return _Solved(np.asarray(-0.5 * (chi2 + log_det)), coefficients)
+    return _Solved(np.asarray(-0.5 * (chi2 + log_det), dtype=np.float64), coefficients)
 
 
 @dataclass(frozen=True, eq=False)
