@@ -254,7 +254,7 @@ def _marginal(x: FloatArray, series: _Series, mean: FloatArray, precision: Float
     weighted = x * weights
     a = weighted @ x.transpose(0, 2, 1) + np.diag(precision + 1e-9)
     b = weighted @ y + precision * mean
-    coefficients = np.linalg.solve(a, b[..., None])[..., 0]
+    coefficients = np.asarray(np.linalg.solve(a, b[..., None])[..., 0], dtype=np.float64)
     chi2 = float(weights @ y**2) + float(mean**2 @ precision)
     chi2 = chi2 - np.sum(b * coefficients, axis=1)
     _, log_det = np.linalg.slogdet(a)
