@@ -36,10 +36,7 @@ from clipmark.measure.tilt_values import DRAWS, K_95, value_at
 from clipmark.measure.values import Value
 from clipmark.motion.tilt_events import (
     BOTH_WHEELS,
-    CANNOT_TELL,
     FIRST_MOTION,
-    FIRST_WHEEL,
-    NotSeen,
     Seen,
     TiltFacts,
     find_events,
@@ -47,7 +44,7 @@ from clipmark.motion.tilt_events import (
 
 SEED = 20_260_611
 LEAST_SEEN = 0.3  # of the frames in which platform and chassis must be seen
-PX_SLIDE = 4.0  # where there is no scale
+PX_GAP, PX_SLIDE = 2.0, 4.0  # where there is no scale
 HINGE_MM, HINGE_PX = 0.5, 1.0  # a platform that strays more from one hinge tells no slide
 
 
@@ -229,25 +226,10 @@ def _demand_seen(followed: Followed) -> None:
 
 
 def _facts(ready: PreparedTilt, trace: TiltTrace, gap_mm: float) -> TiltFacts:
-    """The events; without a scale none that needs a length."""
+    """The events; without a scale their limits are px, and say so."""
     series = trace.events
     if trace.unit == "px":
-        facts = find_events(series, math.inf, PX_SLIDE, "", f"{PX_SLIDE:g} px")
-        missing = tuple(
-            NotSeen(item.event, CANNOT_TELL, "no scale was given (--scale, --scale-mm)")
-            if item.event == FIRST_WHEEL
-            else item
-            for item in facts.missing
-        )
-        return TiltFacts(
-            facts.seen,
-            missing,
-            facts.growth,
-            facts.crossings,
-            facts.platform,
-            facts.highest_deg,
-            facts.notes,
-        )
+        return find_events(series, PX_GAP, PX_SLIDE, f"{PX_GAP:g} px", f"{PX_SLIDE:g} px")
     return find_events(series, gap_mm, SLIDE_MM, f"{gap_mm:g} mm", f"{SLIDE_MM:g} mm")
 
 
@@ -278,7 +260,9 @@ def _event(
 
 
 def _by_gap(ready: PreparedTilt, events: list[TiltEvent]) -> TiltEvent | None:
-    """The gap under all marked tyres; under the first where only that left."""
+    """The stated gap under all marked tyres; under the first where only that left."""
+    if ready.ruler is None:
+        return None
     gaps = [item for item in events if item.criterion.startswith("gap")]
     both = [item for item in gaps if item.event == BOTH_WHEELS]
     return next(iter(both or gaps), None)

@@ -17,9 +17,9 @@ angle is the platform's at the onset t0, so theta = P(t) - P(t0) + phi(t), and::
 
     phi'' = k^2 (phi + P(t) - P(t0)),    phi(t0) = phi'(t0) = 0
 
-(P'' is left out of the first moment equation on purpose: theta'' = phi'' + P'', and for a platform
-that turns evenly P'' is zero. The contact's own acceleration, rate^2 times its distance from the
-hinge, is below 0.001 g at 10 deg/s.) For an even rate w the solution is::
+(It should be phi'' + P'' on the left, but P'' is zero for a platform that turns evenly; what a jerk
+does is told apart, see `clipmark.motion.tilt_events`. The contact's own acceleration, rate^2 times
+its distance from the hinge, is below 0.001 g at 5 deg/s.) For an even rate w the solution is::
 
     phi = (w / k) (sinh(k s) - k s),  s = t - t0;   at first phi = w k^2 s^3 / 6
 

@@ -25,7 +25,8 @@ EVENTS = (FIRST_WHEEL, BOTH_WHEELS, TOPPLE, SLIDE)
 NOT_REACHED, CANNOT_TELL = "not reached", "cannot tell"
 FIRST_MOTION = "first motion, by the unstable-turning model"
 TOPPLE_DEG = 15.0  # of extra turn: beyond it a crawler's centre of gravity is far past its wheels
-PLATFORM_HALF_S = 0.12  # frames either side over which the platform's angle is smoothed
+PLATFORM_HALVES_S = (0.06, 0.12)  # either side, over which the platform's angle is smoothed
+LEAST_HALF, SHAPES_SHARE = 3, 1.15  # frames; growth of the scatter when more is taken
 LONGEST_GAP_S = 1.0  # of a platform not seen, bridged
 STOPS_SHARE = 0.1  # of the usual rate
 JERKS_SHARE = 0.35
@@ -179,8 +180,13 @@ class _Work:
 def smooth_platform(t_s: FloatArray, tilt_deg: FloatArray) -> LocalFit:
     """The platform's angle over time, smoothed, bridged where it was not seen for a moment."""
     frame = float(np.median(np.diff(t_s)))
-    half = max(4, round(PLATFORM_HALF_S / frame))
-    smooth = local_fit(t_s, tilt_deg, half)
+    smooth = local_fit(t_s, tilt_deg, LEAST_HALF)
+    wide = [max(LEAST_HALF, round(span / frame)) for span in PLATFORM_HALVES_S]
+    for half in sorted({half for half in wide if half > LEAST_HALF}):
+        smoother = local_fit(t_s, tilt_deg, half)
+        if smoother.sigma > SHAPES_SHARE * smooth.sigma:
+            break  # the platform's own unevenness would be smoothed away
+        smooth = smoother
     known = np.isfinite(smooth.value)
     if known.all() or not known.any():
         return smooth
@@ -429,8 +435,8 @@ def _remarks(
     if math.isfinite(growth.held_s):
         notes.append(
             f"the truck came to rest against the platform at {growth.held_s:.2f} s, after it had "
-            "begun to tip: a hand or the strap held it; what came before stands, a topple cannot "
-            "be told"
+            "begun to tip: a hand or the strap held it; what came before stands, whether it would "
+            "have toppled cannot be told"
         )
     for way, crossing in zip(series.gaps, crossings, strict=True):
         if crossing is None:

@@ -229,7 +229,8 @@ class TyreFollower:
         state.place, state.turn, state.t_s, state.lost = at, turned, t_s, 0
         state.seen += 1
         keep = KEEPS if state.seen > SETTLED_FRAMES else 1 - 1 / state.seen
-        state.usual = keep * state.usual + (1 - keep) * sigma
+        # The anchor frame compared with itself shows no noise at all.
+        state.usual = max(keep * state.usual + (1 - keep) * sigma, 1.2 * self._noise)
         if carrier is not None:
             back = _spin(-carrier.turn_rad)
             state.beside = back @ (at - np.array([carrier.x, carrier.y]))

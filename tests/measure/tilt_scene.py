@@ -105,9 +105,10 @@ def motion(scene: TiltScene) -> dict[str, np.ndarray | float]:
         tilt = np.minimum(tilt, stop)
     turn, speed = np.zeros(len(t)), 0.0
     k2 = scene.k_per_s**2
+    jerk = np.gradient(np.gradient(tilt, dt), dt)  # the whole roll is what the moments turn
     for i in range(1, len(t)):
         theta = math.radians(tilt[i - 1] + turn[i - 1] - balance)
-        speed += math.degrees(k2 * math.sin(theta)) * dt
+        speed += (math.degrees(k2 * math.sin(theta)) - jerk[i - 1]) * dt
         value = turn[i - 1] + speed * dt
         if value <= 0:
             value, speed = 0.0, 0.0
@@ -205,12 +206,12 @@ class _Stage:
         lean = scene.lean_per_deg * min(tilt, scene.balance_deg)
         foot = np.array([way * (30.0 - slide), 0.0])  # of the pivot on the platform
         self._put(out, self.platform, np.zeros(2), tilt * way, self.hinge)
-        if scene.first_wheel_before_s:
-            pivot = self._on_platform(foot + np.array([0.0, front]), tilt)
-            self._put(out, self.front, np.zeros(2), tilt * way, pivot)
         pivot = self._on_platform(foot, tilt)
         roll = (tilt + turn) * way
         self._put(out, self.axle, np.zeros(2), roll, pivot)
+        if scene.first_wheel_before_s:  # the front wheel, drawn over the rear axle
+            raised = self._on_platform(foot + np.array([0.0, front]), tilt)
+            self._put(out, self.front, np.zeros(2), tilt * way, raised)
         middle = np.array([way * scene.track_mm / 2, 30.0])
         centre = pivot + _turn(roll) @ middle
         self._put(out, self.body, middle, roll + lean * way, centre)
