@@ -4,48 +4,32 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterable
+from functools import cache
+from importlib import import_module
 from typing import Annotated
 
 import typer
 
 from clipmark import __version__, defects
-from clipmark.cli import (
-    angle,
-    attempts,
-    audit,
-    crawl,
-    demo,
-    footage,
-    lens,
-    mark,
-    plan,
-    report,
-    score,
-    start,
-)
 from clipmark.errors import ClipmarkError
 
-app = typer.Typer(
-    name="clipmark",
-    help="Angles and low-speed motion of small crawlers, measured from recorded clips.",
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    add_completion=False,
-    rich_markup_mode="rich",
+# In the order in which help shows them. A verb's module is loaded when the verb is used: what all
+# of them need together takes seconds to load.
+VERBS = (
+    "demo",
+    "start",
+    "footage",
+    "mark",
+    "angle",
+    "crawl",
+    "lens",
+    "plan",
+    "attempts",
+    "score",
+    "report",
+    "audit",
 )
-app.command("demo")(demo.run)
-app.command("start")(start.run)
-app.command("footage")(footage.run)
-app.command("mark")(mark.run)
-app.command("angle")(angle.run)
-app.command("crawl")(crawl.run)
-app.command("lens")(lens.run)
-app.command("plan")(plan.run)
-app.command("attempts")(attempts.run)
-app.command("score")(score.run)
-app.command("report")(report.run)
-app.add_typer(audit.app, name="audit")
-
 DONE, DEFECT, REFUSED, INTERRUPTED = 0, 1, 2, 130
 
 
@@ -55,7 +39,6 @@ def _show_version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
 def root(
     version: Annotated[
         bool,
@@ -63,6 +46,31 @@ def root(
     ] = False,
 ) -> None:
     """Angles and low-speed motion of small crawlers, measured from recorded clips."""
+
+
+def application(verbs: Iterable[str] = VERBS) -> typer.Typer:
+    """The command line with so many of its verbs."""
+    app = typer.Typer(
+        name="clipmark",
+        help="Angles and low-speed motion of small crawlers, measured from recorded clips.",
+        no_args_is_help=True,
+        pretty_exceptions_enable=False,
+        add_completion=False,
+        rich_markup_mode="rich",
+    )
+    app.callback()(root)
+    for verb in verbs:
+        module = import_module(f"clipmark.cli.{verb}")
+        if hasattr(module, "app"):  # verbs of its own
+            app.add_typer(module.app, name=verb)
+        else:
+            app.command(verb)(module.run)
+    return app
+
+
+@cache
+def _made(verb: str) -> typer.Typer:
+    return application((verb,)) if verb in VERBS else application()
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -75,7 +83,7 @@ def status_of(arguments: list[str]) -> int:
     verb = arguments[0] if arguments and not arguments[0].startswith("-") else ""
     name = f"clipmark {verb}".strip()
     try:
-        result = typer.main.get_command(app).main(
+        result = typer.main.get_command(_made(verb)).main(
             args=list(arguments), prog_name="clipmark", standalone_mode=False
         )
     except ClipmarkError as error:

@@ -23,6 +23,7 @@ from clipmark.page import (
     routes_clips,
     routes_event,
     routes_frames,
+    routes_hidden,
     routes_marking,
 )
 from clipmark.page.bodies import Refusal
@@ -33,7 +34,15 @@ from clipmark.page.security import Doors, Gate
 
 log = logging.getLogger(__name__)
 STATIC = Path(__file__).parent / "static"
-ROUTERS = (routes_event, routes_clips, routes_frames, routes_marking, routes_attempts, routes_audit)
+ROUTERS = (
+    routes_event,
+    routes_clips,
+    routes_frames,
+    routes_hidden,
+    routes_marking,
+    routes_attempts,
+    routes_audit,
+)
 REFUSALS: dict[int | str, dict[str, Any]] = {
     status: {"model": Refusal, "description": what}
     for status, what in (

@@ -5,7 +5,7 @@ import json
 import pytest
 from typer.testing import CliRunner
 
-from clipmark.cli.app import app
+from clipmark.cli.app import application
 from clipmark.errors import RecordError
 from clipmark.record.folder import EventFolder
 from clipmark.signing import parse_call
@@ -19,7 +19,9 @@ def folder(tmp_path, monkeypatch):
 
 
 def attempts(folder, *words: str):
-    return CliRunner().invoke(app, ["attempts", str(folder), "--json", "--by", "Fell", *words])
+    return CliRunner().invoke(
+        application(), ["attempts", str(folder), "--json", "--by", "Fell", *words]
+    )
 
 
 def called(folder, id: str = "a0001") -> list[tuple[str, float]]:

@@ -44,6 +44,7 @@ def event_with(clipmark, tmp_path):
     return make
 
 
+@pytest.mark.slow
 def test_wheels_chart_and_grade_in_one_go(clipmark, options, clip, event_with, tmp_path):
     """Two wheels, a trace with their columns, a chart, and the grade of a rule sheet that is not
     saved to."""

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from clipmark.cli.app import app
+from clipmark.cli.app import application
 from clipmark.measure.crawl_wheel_out import ripple_by_order
 from clipmark.measure.grading import grade_result
 from clipmark.record.rule_sheet import GRADE_KEYS, GRADED_MEASURES, rule_sheet_of
@@ -63,7 +63,7 @@ def trace(tmp_path_factory):
 
 
 def printed(words) -> dict:
-    done = CliRunner().invoke(app, [str(word) for word in words])
+    done = CliRunner().invoke(application(), [str(word) for word in words])
     assert done.exit_code == 0, done.output
     return json.loads(done.stdout)
 

@@ -70,6 +70,7 @@ def drawn_trials():
     return [step_trial(100 * k + i, *case) for k, case in enumerate(cases) for i in range(60)]
 
 
+@pytest.mark.slow
 def test_angles_of_drawn_edges_scatter_within_1_3_of_the_bound(drawn_trials):
     """180 trials know the ratio to 5 %; measured about 1.13, so 1.3 is three errors above."""
     ratios = np.array([trial[1] for trial in drawn_trials])
@@ -221,6 +222,7 @@ def board_with_truck(rng, angle, middle, size=640):
     return srgb(np.clip(light, 0.0, 1.0))
 
 
+@pytest.mark.slow
 def test_a_truck_on_the_board_does_not_turn_the_edge():
     """Eight boards with a truck on them: worst within 0.1 deg, rms within 0.03 deg."""
     errors, stated = [], []

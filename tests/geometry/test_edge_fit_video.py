@@ -86,6 +86,7 @@ def compressed_trials(width, height, rate, megabits, length, clips, first_seed):
     return np.array(errors), np.array(stated)
 
 
+@pytest.mark.slow
 def test_board_angles_survive_phone_like_compression():
     """720p30 at 8 Mb/s, rough lines off by up to 6 px and 1.5 deg: the bars of the project.
 

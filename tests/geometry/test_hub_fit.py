@@ -132,6 +132,7 @@ def test_a_rim_in_full_view_gives_its_hub_within_six_hundredths(radius, known):
     assert np.abs(errors / stated).max() < 4.0
 
 
+@pytest.mark.slow
 def test_hubs_under_fenders_after_x264_give_the_chassis_angle():
     """Top quarter of the rim hidden, small rims, 1.5 Mb/s (8 Mb/s at 720p, by area): the bars.
 
@@ -197,6 +198,7 @@ def test_an_independent_chain_finds_the_same_hub():
     assert model.radius == pytest.approx(fit.radius_px, abs=1.0)
 
 
+@pytest.mark.slow
 def test_a_disc_before_a_plain_wall_is_placed_within_its_uncertainty():
     """No spokes, no tyre: the plain case, ten places, white noise; 95 % of 20 coordinates."""
     inside = []

@@ -181,6 +181,7 @@ def check(kind, levels, plumbs, seeds):
 
 
 @pytest.mark.parametrize("kind", ["lens", pytest.param("assumed", marks=pytest.mark.slow)])
+@pytest.mark.slow
 def test_intervals_of_one_plumb_and_one_level_line_hold_the_truth(kind):
     check(kind, 1, 1, range(30))
 

@@ -145,6 +145,7 @@ def test_a_sheet_that_fits_no_rectangle_is_warned_of():
     )
 
 
+@pytest.mark.slow
 def test_good_sheet_has_no_warning_and_an_expected_misfit():
     """Chi-square with 2 degrees of freedom has mean 2; sd 2: 120 sheets allow 0.6."""
     rng = np.random.default_rng(3)
@@ -214,6 +215,7 @@ def make_view(kind):
 
 
 @pytest.mark.parametrize("kind", ["promise", "sheet, lens", "sheet, unknown camera"])
+@pytest.mark.slow
 def test_sources_drawn_alone_add_up_to_all_drawn_together(kind):
     """Variances add for independent sources and a nearly linear model: 8 % of u."""
     view = make_view(kind)

@@ -197,6 +197,7 @@ def meets_promise(inside, n):
 @pytest.mark.parametrize(
     "plumb", [pytest.param(False, marks=pytest.mark.slow), True], ids=["level", "plumb"]
 )
+@pytest.mark.slow
 def test_95_percent_intervals_hold_the_truth_with_a_promise_and_no_lens(plumb):
     inside = covered(300, plumb, np.random.default_rng(11 + plumb), draws=2000)
     assert meets_promise(inside, 300), inside

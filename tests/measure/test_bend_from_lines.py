@@ -73,6 +73,7 @@ def test_a_bend_within_what_is_assumed_of_a_phone_is_narrowed_by_a_bowed_plumb_l
 
 
 @pytest.mark.parametrize("corner_bend", [pytest.param(-0.06, marks=pytest.mark.slow), -0.15])
+@pytest.mark.slow
 def test_a_lens_that_bends_more_than_a_phone_is_told_and_taken_out(corner_bend):
     """Read without it the angle would be off by 1.3 and 3.2 deg."""
     ramp, placed = read(corner_bend)

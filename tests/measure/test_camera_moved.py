@@ -85,6 +85,7 @@ def test_a_known_move_is_recovered_within_its_uncertainty(pictures, name, shift,
     assert found.u_roll_deg < 0.05
 
 
+@pytest.mark.slow
 def test_errors_lie_within_the_stated_uncertainty_also_of_carried_lines(pictures):
     """Errors over stated u, in 10 moves, half of them without roll: their rms is below 1.
 

@@ -64,6 +64,7 @@ def test_travel_from_a_tripod_is_right_to_0_08_px(read):
     assert np.sqrt(np.mean(off**2)) * px_per_mm < 0.08
 
 
+@pytest.mark.slow
 def test_travel_from_a_held_camera_is_right_to_0_3_mm(read):
     """Variable rate, rolling shutter, 0.7 px of shake; the view is only promised, so part of the
     error is its scale."""
@@ -186,6 +187,7 @@ def test_a_trace_that_cannot_be_written_is_refused_and_leaves_nothing(read, tmp_
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.slow
 def test_a_span_without_a_steady_stretch_has_no_slowest_speed_and_says_so(read):
     reading = read("siskin-stall")
     assert reading.slowest_speed_mm_s is None
@@ -221,6 +223,7 @@ def test_no_rollback_is_invented_where_the_truck_only_creeps_or_stops(read, name
     assert reading.values["rollback_mm"].high95 < 0.2
 
 
+@pytest.mark.slow
 def test_a_rollback_of_two_millimetres_is_measured(tmp_path):
     """Rendered small, 0.4 px/mm: within a tenth of a millimetre and inside its interval."""
     scene = Scene(

@@ -75,6 +75,7 @@ def moves(reading):
     return [phase for phase in reading.phases if phase["moved_by"] is not None]
 
 
+@pytest.mark.slow
 def test_what_moved_the_truck_is_told(crawled):
     name, _, reading = crawled
     told = [(p["phase"], p["wheels"], p["moved_by"]) for p in moves(reading)]

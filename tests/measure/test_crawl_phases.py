@@ -77,7 +77,7 @@ def test_a_roll_back_in_a_stop_is_no_reverse():
         pytest.param(Leg(1.5, 25.0, slip=0.0), -20.0, "locked", "sliding", marks=pytest.mark.slow),
         (Leg(1.1, 0.0, gain=110.0, fall=0.06), -20.0, "rolling", "rolling freely"),
         pytest.param(Leg(1.8, 25.0), 20.0, "rolling", "driven", marks=pytest.mark.slow),
-        (Leg(2.0, 25.0), -20.0, "rolling", "driven"),
+        pytest.param(Leg(2.0, 25.0), -20.0, "rolling", "driven", marks=pytest.mark.slow),
         pytest.param(Leg(1.5, 15.0, slip=2.0), -20.0, "spinning", "driven", marks=pytest.mark.slow),
         pytest.param(Leg(1.5, 25.0), 0.0, "rolling", "not told", marks=pytest.mark.slow),
     ],
@@ -102,6 +102,7 @@ def test_one_wheel_locked_and_the_other_rolling_are_named_each():
     assert move.moved_by == "not told"
 
 
+@pytest.mark.slow
 def test_a_driven_move_that_starts_slowly_is_no_free_roll():
     """A soft rise of 0.5 s in a move of 1.2 s, downhill: 6 clips, never called rolling freely."""
     for seed in range(6):

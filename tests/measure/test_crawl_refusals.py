@@ -147,6 +147,7 @@ def read(path, **how):
         )
 
 
+@pytest.mark.slow
 def test_interlaced_footage_gives_no_smoothness_and_says_why(drawn_clip, monkeypatch):
     path = drawn_clip("plain")
     with clipmark.open_clip(path) as opened:
@@ -163,6 +164,7 @@ def test_interlaced_footage_gives_no_smoothness_and_says_why(drawn_clip, monkeyp
     )
 
 
+@pytest.mark.slow
 def test_a_background_without_texture_is_named_and_travel_is_of_the_picture(drawn_clip):
     reading = read(drawn_clip("bare", flat_ground=True, sigma=0.6))
     assert reading.camera == "unknown"

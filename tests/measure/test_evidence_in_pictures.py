@@ -191,6 +191,7 @@ def test_tags_that_are_not_there_are_refused(still, tags, sentence):
     assert str(refused.value) == sentence
 
 
+@pytest.mark.slow
 def test_a_swinging_plumb_line_is_told_and_its_swing_is_in_the_interval(tmp_path):
     """A quarter of a degree to either side in 1.4 s; the board is read where the bob is far out."""
     pictures = [picture(0.25 * math.sin(2 * math.pi * (k - 0.5) / 14)) for k in range(9)]

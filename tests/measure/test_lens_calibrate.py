@@ -136,6 +136,7 @@ def test_a_fisheye_is_recovered_from_pictures(tmp_path):
     assert off_px(found.lens, camera, reach=0.8) < 0.15
 
 
+@pytest.mark.slow
 def test_markers_let_a_board_leave_the_picture(tmp_path):
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     markers = np.array([cv2.aruco.generateImageMarker(dictionary, i, 6) for i in range(17)]) > 0

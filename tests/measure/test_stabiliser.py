@@ -92,6 +92,7 @@ def test_a_bump_of_less_than_a_pixel_is_found_with_its_time(tmp_path, background
     assert found.references_hold is False
 
 
+@pytest.mark.slow
 def test_a_hand_is_known_by_its_tremor(tmp_path, background):
     """3 px at 1.5 Hz, 0.3 px at 8 Hz: a careful hand (common practice, no source)."""
 
@@ -123,6 +124,7 @@ def test_what_a_stabiliser_leaves_on_a_tripod_is_a_slow_wander_with_a_bend(tmp_p
     assert found.references_hold is False
 
 
+@pytest.mark.slow
 def test_of_a_clip_without_texture_it_cannot_tell(tmp_path):
     grey = np.full((480 * FINE, 1000 * FINE), 110.0, np.float32)
     found = told(filmed(tmp_path / "a.mp4", grey, lambda k: (NOWHERE, 0.0, 0.0)))

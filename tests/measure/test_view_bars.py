@@ -41,6 +41,7 @@ def reading(seed, folder):
     )
 
 
+@pytest.mark.slow
 def test_a_stand_askew_is_read_within_what_is_stated(tmp_path):
     ramp, ramp_u95, chassis, chassis_u95 = reading(QUICK, tmp_path)
     assert abs(ramp) < min(ramp_u95, 0.03)

@@ -96,6 +96,7 @@ def test_a_hidden_body_is_lost_and_found_again(clips):
     assert np.nanmax(np.abs(errors_px(following))) < 0.3
 
 
+@pytest.mark.slow
 def test_a_held_camera_is_told_by_the_background_and_not_by_the_truck(clips):
     """Camera shift at the body within 0.06 px root mean square of the drawn one, whatever the body
     does; judged moving; the shake's size named."""

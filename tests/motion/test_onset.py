@@ -179,6 +179,7 @@ def test_start_jumps_lie_in_their_intervals():
     assert abs(miss.mean()) < 0.01
 
 
+@pytest.mark.slow
 def test_an_even_start_has_no_jump():
     """12 starts: the largest of 30 noisy speeds would be 1.1 or more, the fitted one is 1."""
     rng = np.random.default_rng(9)

@@ -73,6 +73,7 @@ def test_lines_at_6_and_28_lie_in_their_intervals():
     assert held >= 0.92
 
 
+@pytest.mark.slow
 def test_even_motion_shows_no_line():
     """25 runs; at 1 % a false line in three or more of them has a chance of 0.2 %."""
     assert invented(25, 3) * 25 <= 2
@@ -165,6 +166,7 @@ def test_a_change_of_direction_ends_the_stretch():
     assert near(found, 28) is not None
 
 
+@pytest.mark.slow
 def test_errors_that_go_together_in_time_are_no_lines():
     """Positions that wander by 0.05 mm over 0.1 s, noise stated too small: 20 even runs."""
     rng = np.random.default_rng(14)

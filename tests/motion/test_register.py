@@ -78,7 +78,10 @@ def test_ten_bit_pictures_are_registered_like_eight_bit_ones(scene):
     np.testing.assert_allclose(eight, ten, atol=0.01)
 
 
-@pytest.mark.parametrize("sigma", [1.0, 3.0, 8.0])
+@pytest.mark.parametrize(
+    "sigma",
+    [pytest.param(1.0, marks=pytest.mark.slow), 3.0, pytest.param(8.0, marks=pytest.mark.slow)],
+)
 def test_stated_uncertainty_equals_the_scatter_seen(scene, sigma):
     """60 noisy pairs, two axes: the mean stated variance within 0.75 to 1.5 of the seen one (the
     seen one is itself good to 13 %)."""
@@ -94,6 +97,7 @@ def test_stated_uncertainty_equals_the_scatter_seen(scene, sigma):
     assert 0.75 < ratio < 1.5
 
 
+@pytest.mark.slow
 def test_noise_that_goes_together_in_blocks_is_seen_as_such(scene):
     """Block noise (8 x 8 px patches of one value) makes the between-block variance of the steering
     sums larger than the white one says; white noise does not."""

@@ -48,6 +48,7 @@ def test_every_stall_is_found_and_its_edges_are_within_40_ms(dwell, ramp):
             assert abs(stall.end_s - end) < 0.040
 
 
+@pytest.mark.slow
 def test_stated_dwell_uncertainty_covers_the_truth():
     """60 stalls: the dwell lies within 2 u in at least 93 %; the stated one also carries the ramps'
     unknown shape, so it is not tight. Never more than 0.1 s."""

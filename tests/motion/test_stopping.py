@@ -22,7 +22,14 @@ def run(rng, shape, fall_s, *, speed=25.0, fps=60, noise=0.015, stands_s=2.0):
 
 
 @pytest.mark.parametrize("shape", ["even", "soft"])
-@pytest.mark.parametrize("fall_s", [0.03, 0.12, 0.4])
+@pytest.mark.parametrize(
+    "fall_s",
+    [
+        pytest.param(0.03, marks=pytest.mark.slow),
+        0.12,
+        pytest.param(0.4, marks=pytest.mark.slow),
+    ],
+)
 def test_the_stopping_way_lies_in_its_interval(shape, fall_s):
     """24 runs of each, at 95 %: fewer than 19 inside has a chance of 0.2 %; never off by 0.7 mm."""
     rng = np.random.default_rng(3)

@@ -61,8 +61,10 @@ CREEP = np.cumsum(np.radians(1.3 + 0.5 * np.sin(np.arange(42) / 4)))
     ("look", "radius", "most_deg"),
     [
         (Look(), 60, 0.05),
-        (Look(spokes=5, valve=False), 60, 0.05),
-        (Look(plain=True), 60, 0.15),  # a valve and a mark are all there is to see
+        pytest.param(Look(spokes=5, valve=False), 60, 0.05, marks=pytest.mark.slow),
+        pytest.param(
+            Look(plain=True), 60, 0.15, marks=pytest.mark.slow
+        ),  # a valve and a mark are all there is to see
         (Look(), 24, 0.5),
     ],
 )
@@ -112,6 +114,7 @@ def test_a_wheel_seen_at_an_angle_turns_along_its_ellipse(axis_deg):
 
 
 @pytest.mark.parametrize("rows", [pytest.param(62, marks=pytest.mark.slow), 78])
+@pytest.mark.slow
 def test_a_wheel_behind_stones_is_followed_by_what_is_seen_of_it(rows):
     """A still stone before the lowest 22 or 38 of the rim's 120 px, in the reference frame too: it
     does not turn along, and must not hold the turn back."""
@@ -122,6 +125,7 @@ def test_a_wheel_behind_stones_is_followed_by_what_is_seen_of_it(rows):
     assert np.nanmax(np.abs(errors_deg(fixes, CREEP))) < 0.15
 
 
+@pytest.mark.slow
 def test_light_that_changes_does_not_turn_the_wheel():
     """Mains flicker of 15 % and light that falls from one side to the other."""
     fixes, _ = follow(

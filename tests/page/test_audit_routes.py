@@ -90,6 +90,7 @@ def test_a_protest_may_be_entered_first_and_ruled_on_later(page, climb):
     assert held["ruling"]["outcome"] == "falls"
 
 
+@pytest.mark.slow
 def test_a_claim_that_was_changed_since_is_not_ruled_on_with_the_old_answer(page, climb):
     id, ramp_deg = climb
     errand, _ = asked_of_footage(page, id, f"ramp >= {abs(ramp_deg) - 1:.1f} deg")

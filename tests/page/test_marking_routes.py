@@ -6,7 +6,7 @@ import time
 import pytest
 from typer.testing import CliRunner
 
-from clipmark.cli.app import app as command_line
+from clipmark.cli.app import application
 from clipmark.marks_file import MarksFile
 from clipmark.page.shelf import Shelf
 from tests.page import marking_kit as kit
@@ -50,7 +50,7 @@ def by_command_line(page, verb: str, name: str, marks: dict, *more: str) -> dict
         words += ["--lens", str(event / "lenses" / marks["lens"])]
     if "square_within" in marks:
         words += ["--square-within", str(marks["square_within"])]
-    done = CliRunner().invoke(command_line, [*words, *more])
+    done = CliRunner().invoke(application(), [*words, *more])
     assert done.exit_code == 0, done.output
     return json.loads(done.stdout)
 
@@ -89,6 +89,7 @@ def test_the_crawl_is_the_command_line_s_on_the_same_marks_to_the_last_digit(pag
     assert found["result"] == by_command_line(page, "crawl", STALL, marks)
 
 
+@pytest.mark.slow
 def test_a_crawl_tells_where_the_body_is_while_it_is_followed(page):
     marks = kit.marks_of(STALL) | {"span": [0, 150]}
     answers = crawl(page, STALL, marks)
@@ -142,6 +143,7 @@ def test_a_crawl_with_wheels_is_another_question_and_tells_how_they_turn(page):
     assert {item["wheel"] for item in turning["result"]["slip"]} == {1, 2}
 
 
+@pytest.mark.slow
 def test_of_the_hubs_a_crawl_takes_only_where_the_nose_points(page):
     marks = kit.marks_of(STALL) | {"span": [0, 100]}
     sha = kit.clip_of(page, STALL)
@@ -170,6 +172,7 @@ def test_a_finished_crawl_is_graded_for_the_test_that_is_asked_for(page):
         assert answer["result"]["grade"] is None
 
 
+@pytest.mark.slow
 def test_a_crawl_is_measured_in_the_band_of_the_test_it_is_asked_for(page):
     """Another test with another band is another question; the sheet says which that is."""
     marks = kit.marks_of(STALL) | {"span": [0, 100]}

@@ -119,6 +119,7 @@ def test_no_single_view_is_much_worse_than_the_rest(triangle_errors):
     assert max(rms(view) for view in triangle_errors) <= 0.16
 
 
+@pytest.mark.slow
 def test_without_the_lens_the_same_angles_are_at_least_three_times_worse(
     board_corners, triangle_errors
 ):

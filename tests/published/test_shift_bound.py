@@ -97,6 +97,7 @@ def test_the_bound_stated_from_the_noisy_reference_is_that_of_the_noise_free_pic
         np.testing.assert_allclose(pieces.shift_bound_px()[0], bound_px(image, 4.0), rtol=0.10)
 
 
+@pytest.mark.slow
 def test_there_is_no_pull_to_whole_pixels():
     """Mean error at eight sub-pixel positions, 24 noisy pairs each, noise of 6 levels: no position
     is off by more than 4 standard errors, and the pattern that a pull to whole (or half) pixels

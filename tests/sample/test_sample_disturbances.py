@@ -86,6 +86,7 @@ def test_a_round_cover_in_the_plane_hides_the_area_of_a_lens_of_two_discs():
     assert share == pytest.approx(2 / 3 - np.sqrt(3) / 2 / np.pi, abs=0.003)
 
 
+@pytest.mark.slow
 def test_a_hand_passes_before_the_patch_when_it_says():
     truck_x, truck_y, _ = CLEAN.body_point_mm(0.0, -2.0, 41.0)
     hand = Cover(

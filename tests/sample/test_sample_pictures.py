@@ -116,6 +116,7 @@ def patch_points(patch):
     return [(x + w * i / 5, y + h * j / 5) for i in range(6) for j in range(6)]
 
 
+@pytest.mark.slow
 def test_the_body_moves_as_the_truth_says(plain_scene):
     motion = Motion(speed_mm_s=30.0, ripple=0.2)
     scene = plain_scene(truck=Truck(), motion=motion, frames=12)
@@ -127,6 +128,7 @@ def test_the_body_moves_as_the_truth_says(plain_scene):
     assert np.median(shifts, axis=0) == pytest.approx(path[11] - path[0], abs=0.03)
 
 
+@pytest.mark.slow
 def test_truth_positions_follow_a_hand_held_camera_with_a_rolling_shutter(plain_scene):
     scene = plain_scene(
         truck=Truck(),

@@ -133,6 +133,7 @@ def test_an_even_rim_looks_the_same_after_a_turn_by_one_spoke_and_not_by_half(sp
     assert change(truck, 180 / spokes) > 0.1
 
 
+@pytest.mark.slow
 def test_a_spoked_and_a_plain_rim_show_every_turn_and_a_blank_one_none():
     assert change(Truck(spokes=6), 60.0) > 0.02
     plain = Truck(rim_style="plain", tyre_style="smooth")
@@ -141,6 +142,7 @@ def test_a_spoked_and_a_plain_rim_show_every_turn_and_a_blank_one_none():
     assert all(change(blank, angle) < 0.002 for angle in (20.0, 45.0, 77.0, 180.0))
 
 
+@pytest.mark.slow
 def test_a_rendered_even_wheel_is_the_same_one_spoke_later():
     truck = Truck(spokes=5, rim_style="even", tyre_style="smooth")
     once = 2 * np.pi / 5 * truck.wheel_mm / 2

@@ -20,6 +20,7 @@ const FRAMES_NAMED = 8;
  * @property {(sha: string) => void} useForThis
  * @property {(sha: string, as: string, offset_s: number | null) => void} addToThis
  * @property {(sha: string) => void} stopCheck
+ * @property {(sha: string) => void} hide
  */
 
 /**
@@ -58,6 +59,8 @@ export function clipCard(clip, work, draft, ways, inHand) {
       !clip.facts &&
         clip.readable &&
         button("Look at it", () => ways.look(clip.sha), { "aria-label": `Look at it: facts and warnings of ${clip.name}` }),
+      clip.readable &&
+        button("Areas to hide", () => ways.hide(clip.sha), { "aria-label": `Areas to hide in reports of ${clip.name}` }),
       clip.readable && inHand && !used && addForm(clip, draft, ways),
     ),
   );

@@ -178,6 +178,7 @@ function makeWays(ctx, refresh) {
       });
       notices.say("The clip is added to this attempt.", "success");
     },
+    hide: (sha) => panels.open("hidden", { sha }),
     stopCheck: guarded(async (sha) => {
       await api.post(`api/clips/${sha}/check/stop`);
       refresh();

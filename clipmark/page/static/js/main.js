@@ -36,6 +36,7 @@ import * as sessionPanel from "./session_panel.js";
 import * as standsPanel from "./stands_panel.js";
 import * as help from "./help.js";
 import * as guide from "./guide.js";
+import * as hiddenPanel from "./hidden_panel.js";
 
 const POLL_MS = 2000;
 
@@ -81,7 +82,7 @@ function mountAll() {
   crawlRun.mount(region("strip"), ctx);
   sign.mount(region("slip"), ctx);
   tools.mount(region("tools"), ctx);
-  for (const panel of [clipsPanel, attemptsPanel, disputePanel, sessionPanel, standsPanel, help, guide]) {
+  for (const panel of [clipsPanel, attemptsPanel, disputePanel, hiddenPanel, sessionPanel, standsPanel, help, guide]) {
     panel.mount(region("panels"), ctx);
   }
 }
