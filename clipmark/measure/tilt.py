@@ -42,6 +42,7 @@ from clipmark.motion.tilt_events import (
     find_events,
 )
 
+__all__ = ["TiltMarks", "TiltReading", "measure_marked_tilt", "measure_tilt"]
 SEED = 20_260_611
 LEAST_SEEN = 0.3  # of the frames in which platform and chassis must be seen
 PX_GAP, PX_SLIDE = 2.0, 4.0  # where there is no scale
