@@ -86,4 +86,7 @@ def _own(row: dict[str, str | float | None]) -> bool:
 
 def _named(row: dict[str, str | float | None]) -> dict[str, str | float | None]:
     """The platform's line is the ramp line of the angle's own model."""
-    return {**row, "source": str(row["source"]).replace("ramp line", "platform line")}
+    said = {
+        name: str(row[name]).replace("ramp line", "platform line") for name in ("source", "advice")
+    }
+    return {**row, **said}

@@ -9,198 +9,49 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.motion.lift_off_gap import Crossing, crossing_of
 from clipmark.motion.lift_off_growth import Growth, find_growth
-from clipmark.motion.local_fit import LocalFit, local_fit
+from clipmark.motion.tilt_found import (
+    BOTH_WHEELS,
+    CANNOT_TELL,
+    EVENTS,
+    FIRST_MOTION,
+    FIRST_WHEEL,
+    NOT_REACHED,
+    SLIDE,
+    TOPPLE,
+    NotSeen,
+    Seen,
+    TiltFacts,
+    TiltSeries,
+    Work,
+    smooth_platform,
+)
 
+__all__ = [
+    "BOTH_WHEELS",
+    "CANNOT_TELL",
+    "EVENTS",
+    "FIRST_MOTION",
+    "FIRST_WHEEL",
+    "NOT_REACHED",
+    "SLIDE",
+    "TOPPLE",
+    "NotSeen",
+    "Seen",
+    "TiltFacts",
+    "TiltSeries",
+    "find_events",
+]
 FloatArray = NDArray[np.float64]
-FIRST_WHEEL, BOTH_WHEELS = "first uphill wheel unloads", "both uphill wheels off"
-TOPPLE, SLIDE = "topple", "slide"
-EVENTS = (FIRST_WHEEL, BOTH_WHEELS, TOPPLE, SLIDE)
-NOT_REACHED, CANNOT_TELL = "not reached", "cannot tell"
-FIRST_MOTION = "first motion, by the unstable-turning model"
 TOPPLE_DEG = 15.0  # of extra turn: beyond it a crawler's centre of gravity is far past its wheels
-PLATFORM_HALVES_S = (0.06, 0.12)  # either side, over which the platform's angle is smoothed
-LEAST_HALF, SHAPES_SHARE = 3, 1.15  # frames; growth of the scatter when more is taken
-LONGEST_GAP_S = 1.0  # of a platform not seen, bridged
-STOPS_SHARE = 0.1  # of the usual rate
 JERKS_SHARE = 0.35
 LANDS_SHARE = 0.6  # of the gap, nearer than at the start: it was lifted already
-
-
-@dataclass(frozen=True, eq=False)
-class TiltSeries:
-    """What was followed, in order of time; NaN where not seen.
-
-    Attributes
-    ----------
-    t_s, tilt_deg, turn_deg : ndarray, shape (n,)
-        Time; platform angle, positive on its way up; chassis less platform, positive when tipping.
-    gaps, slides : tuple of ndarray, shape (n,)
-        Way of each uphill tyre off the platform and down along it, any origin, in the unit of the
-        limits.
-    u_turn_deg, u_way : float
-        Standard uncertainty of one frame's turn and way that scatter does not show.
-    """
-
-    t_s: FloatArray
-    tilt_deg: FloatArray
-    turn_deg: FloatArray
-    gaps: tuple[FloatArray, ...] = ()
-    slides: tuple[FloatArray, ...] = ()
-    u_turn_deg: float = 0.0
-    u_way: float = 0.0
-
-
-@dataclass(frozen=True)
-class Seen:
-    """One event by one criterion.
-
-    Attributes
-    ----------
-    event, criterion : str
-    t_s, u_t_s : float
-    tilt_deg, u_tilt_deg : float
-        Platform angle then, and its standard uncertainty from the platform's own line in the
-        picture.
-    low_deg, high_deg : float
-        95 % interval from the time alone.
-    rate_deg_s, u_rate_deg_s : float
-        How fast the platform turned.
-    """
-
-    event: str
-    criterion: str
-    t_s: float
-    u_t_s: float
-    tilt_deg: float
-    u_tilt_deg: float
-    low_deg: float
-    high_deg: float
-    rate_deg_s: float
-    u_rate_deg_s: float
-
-
-@dataclass(frozen=True)
-class NotSeen:
-    """An event that is not named: ``not reached`` or ``cannot tell``, and why."""
-
-    event: str
-    said: str
-    why: str
-
-
-@dataclass(frozen=True, eq=False)
-class TiltFacts:
-    """Everything found.
-
-    Attributes
-    ----------
-    seen : tuple of Seen
-        In order of time; both uphill wheels off may be there by gap and by first motion.
-    missing : tuple of NotSeen
-    growth : Growth
-    crossings : tuple of Crossing or None
-        Of the gap, per tyre.
-    platform : LocalFit
-    highest_deg : float
-        Largest platform angle that was seen.
-    notes : tuple of str
-    """
-
-    seen: tuple[Seen, ...]
-    missing: tuple[NotSeen, ...]
-    growth: Growth
-    crossings: tuple[Crossing | None, ...]
-    platform: LocalFit
-    highest_deg: float
-    notes: tuple[str, ...]
-
-    def of(self, event: str, criterion: str = "") -> Seen | None:
-        """An event by name, the first or that of a criterion that begins so."""
-        found = (s for s in self.seen if s.event == event and s.criterion.startswith(criterion))
-        return next(found, None)
-
-
-@dataclass
-class _Work:
-    """What is gathered on the way."""
-
-    series: TiltSeries
-    platform: LocalFit
-    gap_words: str
-    seen: list[Seen] = field(default_factory=list)
-    missing: list[NotSeen] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
-
-    def add(self, event: str, criterion: str, crossing: Crossing) -> None:
-        """An event at a crossing."""
-        self.seen.append(self.at(event, criterion, crossing.t_s, crossing.u_t_s))
-
-    def at(
-        self,
-        event: str,
-        criterion: str,
-        t_s: float,
-        u_t_s: float,
-        ends: tuple[float, float] | None = None,
-    ) -> Seen:
-        """The platform at an instant; `ends` are those of its 95 % interval in time."""
-        t = self.series.t_s
-
-        def read(values: FloatArray, when: float = t_s) -> float:
-            return float(np.interp(when, t, values))
-
-        rate = read(self.platform.rate)
-        tilt = read(self.platform.value)
-        low, high = ends or (t_s - 1.96 * u_t_s, t_s + 1.96 * u_t_s)
-        sides = [tilt + rate * (low - t_s), tilt + rate * (high - t_s)]
-        return Seen(
-            event=event,
-            criterion=criterion,
-            t_s=t_s,
-            u_t_s=u_t_s,
-            tilt_deg=tilt,
-            u_tilt_deg=read(self.platform.u_value),
-            low_deg=min(sides),
-            high_deg=max(sides),
-            rate_deg_s=rate,
-            u_rate_deg_s=read(self.platform.u_rate),
-        )
-
-    def miss(self, event: str, said: str, why: str) -> None:
-        self.missing.append(NotSeen(event, said, why))
-
-
-def smooth_platform(t_s: FloatArray, tilt_deg: FloatArray) -> LocalFit:
-    """The platform's angle over time, smoothed, bridged where it was not seen for a moment."""
-    frame = float(np.median(np.diff(t_s)))
-    smooth = local_fit(t_s, tilt_deg, LEAST_HALF)
-    wide = [max(LEAST_HALF, round(span / frame)) for span in PLATFORM_HALVES_S]
-    for half in sorted({half for half in wide if half > LEAST_HALF}):
-        smoother = local_fit(t_s, tilt_deg, half)
-        if smoother.sigma > SHAPES_SHARE * smooth.sigma:
-            break  # the platform's own unevenness would be smoothed away
-        smooth = smoother
-    known = np.isfinite(smooth.value)
-    if known.all() or not known.any():
-        return smooth
-
-    def bridged(values: FloatArray) -> FloatArray:
-        return np.asarray(np.interp(t_s, t_s[known], values[known]))
-
-    return LocalFit(
-        bridged(smooth.value),
-        bridged(smooth.rate),
-        bridged(smooth.u_value),
-        bridged(smooth.u_rate),
-        smooth.sigma,
-    )
 
 
 def find_events(
@@ -217,7 +68,7 @@ def find_events(
         The same for criteria, such as ``1 mm``.
     """
     t = series.t_s
-    work = _Work(series, smooth_platform(t, series.tilt_deg), gap_words)
+    work = Work(series, smooth_platform(t, series.tilt_deg), gap_words)
     tilt = work.platform.value
     crossings = tuple(crossing_of(t, tilt, way, gap, u_way=series.u_way) for way in series.gaps)
     when = [math.nan if c is None else c.t_s for c in crossings]
@@ -293,7 +144,7 @@ def _lifted_before(series: TiltSeries, crossings: tuple[Crossing | None, ...], g
 
 
 def _wheels(
-    work: _Work, crossings: tuple[Crossing | None, ...], growth: Growth, lifted: bool
+    work: Work, crossings: tuple[Crossing | None, ...], growth: Growth, lifted: bool
 ) -> None:
     """The first uphill wheel, and all of that side."""
     criterion = f"gap of {work.gap_words} under the uphill tyre"
@@ -317,7 +168,7 @@ def _wheels(
 
 
 def _first_wheel(
-    work: _Work,
+    work: Work,
     crossings: tuple[Crossing | None, ...],
     off: list[Crossing],
     growth: Growth,
@@ -341,7 +192,7 @@ def _first_wheel(
         _not_reached(work, FIRST_WHEEL)
 
 
-def _not_reached(work: _Work, event: str) -> None:
+def _not_reached(work: Work, event: str) -> None:
     """Not reached while everything was seen; otherwise it cannot be told."""
     series = work.series
     tail = series.t_s >= series.t_s[-1] - 0.3
@@ -354,7 +205,7 @@ def _not_reached(work: _Work, event: str) -> None:
     work.miss(event, NOT_REACHED, f"up to a platform angle of {work.platform.value.max():.2f} deg")
 
 
-def _topple(work: _Work, growth: Growth) -> None:
+def _topple(work: Work, growth: Growth) -> None:
     """Extra turn beyond `TOPPLE_DEG`, counted from the onset."""
     series = work.series
     if not growth.found:
@@ -388,7 +239,7 @@ def _topple(work: _Work, growth: Growth) -> None:
 
 
 def _slide(
-    work: _Work,
+    work: Work,
     crossings: tuple[Crossing | None, ...],
     growth: Growth,
     limit: float,
@@ -419,7 +270,7 @@ def _slide(
 
 
 def _remarks(
-    work: _Work, crossings: tuple[Crossing | None, ...], growth: Growth, gap: float
+    work: Work, crossings: tuple[Crossing | None, ...], growth: Growth, gap: float
 ) -> None:
     """What must be read with the figures."""
     series, platform = work.series, work.platform
@@ -448,14 +299,38 @@ def _remarks(
                 "reported is the first time"
             )
             break
+    _jerks(work, growth)
+
+
+def _jerks(work: Work, growth: Growth) -> None:
+    """Say that the platform turned unevenly, and widen first motion by what its jerks may do.
+
+    A platform that is slowed down by P'' throws the truck off as an angle of P'' / k^2 more would.
+    """
+    series, platform = work.series, work.platform
     events = [item for item in work.seen if item.event != TOPPLE]
-    for item in events[:1]:
-        near = np.abs(series.t_s - item.t_s) < 1.0
-        spread = float(np.std(platform.rate[near]))
-        noise = float(np.median(platform.u_rate[near]))
-        if spread > JERKS_SHARE * abs(item.rate_deg_s) + 3 * noise:
-            notes.append(
-                f"the platform turned unevenly around {item.t_s:.2f} s (its rate scattered by "
-                f"{spread:.2f} deg/s about {item.rate_deg_s:.2f} deg/s), and a jerk throws a truck "
-                "off early; tilt more evenly"
+    if not events:
+        return
+    item = events[0]
+    near = np.abs(series.t_s - item.t_s) < 1.0
+    spread = float(np.std(platform.rate[near]))
+    noise = float(np.median(platform.u_rate[near]))
+    if spread < JERKS_SHARE * abs(item.rate_deg_s) + 3 * noise:
+        return
+    work.notes.append(
+        f"the platform turned unevenly around {item.t_s:.2f} s (its rate scattered by "
+        f"{spread:.2f} deg/s about {item.rate_deg_s:.2f} deg/s), and a jerk throws a truck off "
+        "early; tilt more evenly"
+    )
+    if growth.fit is None:
+        return
+    before = near & (series.t_s <= growth.at_s)
+    shaken = np.gradient(platform.rate, series.t_s)[before]
+    u_deg = float(np.std(shaken)) / growth.fit.k_per_s**2
+    for number, seen in enumerate(work.seen):
+        if seen.criterion == FIRST_MOTION:
+            low = math.hypot(seen.tilt_deg - seen.low_deg, 1.96 * u_deg)
+            high = math.hypot(seen.high_deg - seen.tilt_deg, 1.96 * u_deg)
+            work.seen[number] = replace(
+                seen, low_deg=seen.tilt_deg - low, high_deg=seen.tilt_deg + high
             )
