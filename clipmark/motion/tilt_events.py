@@ -273,7 +273,7 @@ def _remarks(
     work: Work, crossings: tuple[Crossing | None, ...], growth: Growth, gap: float
 ) -> None:
     """What must be read with the figures."""
-    series, platform = work.series, work.platform
+    series = work.series
     notes = work.notes
     if growth.why:
         notes.append(f"first motion cannot be told: {growth.why}")

@@ -188,6 +188,7 @@ class Work:
         return float(rate), float(np.sqrt(power * grown / np.sum(x**2)))
 
     def miss(self, event: str, said: str, why: str) -> None:
+        """An event that is not named."""
         self.missing.append(NotSeen(event, said, why))
 
 
