@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,8 @@ LEAST_STATIONS, MOST_STATIONS = 10, 44
 GRAIN_PX = 2.5  # apart along the line, of strips that are averaged
 MOST_STRIPS = 10  # of a station
 BORDER_PX = 1.5  # of the picture that is not read
+HALF_WIDTH = 1.177  # of a Gaussian at half its height, standard deviations
+WINDOW_BLURS, WINDOW_PX = 1.6, (1.6, 4.5)  # weight across: texture further off only disturbs
 FINE_PX = 0.25  # step of the profile where its slope is taken
 
 
@@ -112,10 +115,11 @@ class Strips:
     values: NDArray[np.float32]
     inside: NDArray[np.bool_]
 
-    @property
+    @cached_property
     def profiles(self) -> FloatArray:
         """Mean strip of each station, shape (N, K)."""
-        return np.asarray(self.values.mean(axis=1, dtype=np.float64))
+        count = self.values.shape[1]
+        return np.asarray(np.add.reduce(self.values, axis=1) / np.float32(count), dtype=np.float64)
 
 
 def read_strips(
@@ -146,7 +150,9 @@ def read_strips(
     at = mapped[:count]
     sideways = mapped[count:] - at
     step = stations.places[1] - stations.places[0]
-    forward = np.gradient(at, step, axis=0)
+    forward = np.empty_like(at)
+    forward[1:-1] = (at[2:] - at[:-2]) / (2 * step)
+    forward[0], forward[-1] = (at[1] - at[0]) / step, (at[-1] - at[-2]) / step
     reach = float(np.max(np.abs(across_px)))
     room = np.abs(sideways) * reach + np.abs(forward) * (step / 2) + BORDER_PX
     size = np.array([luma.shape[1] - 1, luma.shape[0] - 1])
@@ -197,26 +203,33 @@ class Profile:
         self.shape = (shape - shape.mean()) / spread
         self.slope = np.interp(self.across_px, fine_px, slope) / spread
         columns = np.column_stack([np.ones_like(self.shape), self.shape, self.slope])
-        normal = np.linalg.inv(columns.T @ columns + 1e-9 * np.eye(3))
-        self._columns = columns
-        self._solve = columns @ normal
+        window = np.clip(WINDOW_BLURS * _blur_px(fine_px, slope), *WINDOW_PX)
+        weights = np.exp(-(self.across_px**2) / (2 * window**2))
+        self._roots = np.sqrt(weights)
+        self._power = float(weights.sum())
+        self._count = float(weights.sum() ** 2 / (weights @ weights)) - 3
+        self._columns = columns * self._roots[:, None]
+        normal = np.linalg.inv(self._columns.T @ self._columns + 1e-9 * np.eye(3))
+        self._solve = columns * weights[:, None] @ normal
         self.u_contrast, self.u_shift = math.sqrt(normal[1, 1]), math.sqrt(normal[2, 2])
 
     def compare(self, profiles: FloatArray) -> Compared:
         """How each of N strips, shape (N, K), lies against the profile."""
         found = profiles @ self._solve
-        left = profiles - found @ self._columns.T
-        error = np.einsum("nk,nk->n", left, left) / (profiles.shape[1] - 3)
+        near = profiles * self._roots
+        left = near - found @ self._columns.T
+        rest = np.einsum("nk,nk->n", left, left)
+        error = rest / max(self._count, 1.0)
         contrast = found[:, 1]
         firm = np.where(np.abs(contrast) < 1e-6, 1e-6, contrast)
-        spread = profiles - profiles.mean(axis=1, keepdims=True)
+        spread = near - (near @ self._roots / self._power)[:, None] * self._roots
         whole = np.einsum("nk,nk->n", spread, spread)
         return Compared(
             shift=-found[:, 2] / firm,
             u_shift=np.sqrt(error) * self.u_shift / np.abs(firm),
             contrast=contrast,
             sigmas=np.abs(contrast) / np.maximum(np.sqrt(error) * self.u_contrast, 1e-6),
-            likeness=1 - error * (profiles.shape[1] - 3) / np.maximum(whole, 1e-6),
+            likeness=1 - rest / np.maximum(whole, 1e-6),
         )
 
 
@@ -241,6 +254,16 @@ class Compared:
     contrast: FloatArray
     sigmas: FloatArray
     likeness: FloatArray
+
+
+def _blur_px(fine_px: FloatArray, slope: FloatArray) -> float:
+    """Standard width of the steepest part of an edge, from where its slope is half the largest."""
+    size = np.abs(slope)
+    peak = int(np.argmax(np.where(np.abs(fine_px) < REACH_PX / 2, size, 0.0)))
+    low = size < size[peak] / 2
+    right = int(np.argmax(low[peak:])) if low[peak:].any() else len(size)
+    left = int(np.argmax(low[peak::-1])) if low[peak::-1].any() else len(size)
+    return float(right + left) / 2 * float(fine_px[1] - fine_px[0]) / HALF_WIDTH
 
 
 def generic_profile(kind: str) -> Profile:
