@@ -37,6 +37,7 @@ from clipmark.measure.values import Value
 from clipmark.motion.tilt_events import (
     BOTH_WHEELS,
     FIRST_MOTION,
+    FIRST_WHEEL,
     Seen,
     TiltFacts,
     find_events,
@@ -243,7 +244,8 @@ def _event(
     seed: int,
 ) -> tuple[TiltEvent, float]:
     """An event with its angle, and what level and view have in it."""
-    found = value_at(ready, trace, followed, seen, seed)
+    with_budget = seen.event in (FIRST_WHEEL, BOTH_WHEELS)
+    found = value_at(ready, trace, followed, seen, seed, with_budget)
     nearest = int(np.argmin(np.abs(trace.t_s - seen.t_s)))
     event = TiltEvent(
         event=seen.event,
@@ -279,7 +281,7 @@ def _highest(
     top = facts.highest_deg
     u = float(facts.platform.u_value[k])
     seen = Seen("", "", float(trace.t_s[k]), 0.0, top, u, top, top, 0.0, 0.0)
-    return value_at(ready, trace, followed, seen, seed).value
+    return value_at(ready, trace, followed, seen, seed, False).value
 
 
 def _lost(followed: Followed, trace: TiltTrace) -> list[str]:

@@ -15,7 +15,7 @@ from clipmark.measure.tilt_marks import PreparedTilt
 from clipmark.measure.values import Value
 from clipmark.motion.tilt_events import Seen
 
-DRAWS, BUDGET_DRAWS = 10_000, 2_000
+DRAWS, BUDGET_DRAWS = 10_000, 1_000
 TIME_SOURCE = "time of the event, times the turning rate"
 SLOWER = "tilt the platform more slowly, or film more frames a second"
 K_95 = 1.959964
@@ -41,7 +41,12 @@ class EventValue:
 
 
 def value_at(
-    ready: PreparedTilt, trace: TiltTrace, followed: Followed, seen: Seen, seed: int
+    ready: PreparedTilt,
+    trace: TiltTrace,
+    followed: Followed,
+    seen: Seen,
+    seed: int,
+    with_budget: bool = True,
 ) -> EventValue:
     """The platform's angle (a magnitude, positive on its way up) at an event.
 
@@ -56,7 +61,9 @@ def value_at(
     turn_u = math.hypot(anchored.u_angle_rad, math.radians(seen.u_tilt_deg))
     line = LineMark(square, anchored.u_offset_px, turn_u, anchored.dof)
     model = replace(ready.model, ramp=line, chassis=None)
-    _, rows, _ = solve_angles(model, look.picture, seed, 200, BUDGET_DRAWS)
+    rows: dict[str, BudgetRows] = {"ramp_deg": []}
+    if with_budget:
+        _, rows, _ = solve_angles(model, look.picture, seed, 200, BUDGET_DRAWS)
     drawn = np.degrees(model.draw_rad(seed, DRAWS)["ramp"] - model.estimate_rad()["ramp"])
     rng = np.random.default_rng([seed, zlib.crc32(TIME_SOURCE.encode())])
     unit = rng.standard_normal(DRAWS)
