@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.motion.lift_off_model import extra_turn_deg
+from clipmark.motion.local_fit import correlation_growth
 
 FloatArray = NDArray[np.float64]
 K_MIDDLE, K_SPREAD = 9.0, 0.35  # of trucks from 1:24 to 1:10, log-normal, per second
@@ -28,7 +29,6 @@ FAR = 12.0  # log-likelihood below the best, beyond which the grid need not go
 SIZE_SPREAD = 0.05  # of the extra turn: springs give a little more or less than a rigid body turns
 LEAN_STOPS, LEAN_STOPS_U = 0.5, 0.3  # share of the lean per degree that ends with the onset
 ARM_SPREAD = 0.2  # relative, of a tyre's way per degree as read from the series themselves
-MOST_LAG = 8
 EARLY_BLOCKS, EDGE_FRAMES = 40, 3
 MISFIT_FLOOR = 1.0
 
@@ -193,14 +193,8 @@ def _noise(
     left = values - (line(x) if line is not None else values.mean())
     power = float(np.sum(left**2)) / max(len(x) - degree - 1, 1)
     power = max(power, least_u**2, 1e-12)
-    grown = 1.0
-    for lag in range(1, min(MOST_LAG, len(left) // 4) + 1):
-        rho = float(np.mean(left[lag:] * left[:-lag])) / power
-        if rho < 2 / math.sqrt(len(left)):
-            break
-        grown += 2 * rho
     slope = float(line.deriv()(x[-1])) if line is not None else 0.0
-    return power * grown, slope
+    return power * correlation_growth(left), slope
 
 
 def _arm(turn_deg: FloatArray, gap: FloatArray, quiet: NDArray[np.bool_]) -> float:

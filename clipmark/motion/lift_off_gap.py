@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from clipmark.motion.local_fit import correlation_growth
+
 FloatArray = NDArray[np.float64]
 REST_S, REST_LEAST = 0.3, 8  # at the start of the span: where things stand
 LEAVES_SHARE = 0.35  # of the gap: below it the tyre still stands, or nearly
@@ -20,7 +22,6 @@ BEFORE_S = 0.3  # of a slow leaving are left out of what is called standing
 BASE_S, BASE_DEG = 6.0, 8.0
 SUSTAINED = 3  # frames beyond
 AROUND = 4  # frames either side for the crossing
-MOST_LAG = 10
 
 
 @dataclass(frozen=True)
@@ -143,21 +144,7 @@ def _standing(
         level = float(mean + slope * at)
         u_level = math.sqrt(1 / len(x) + at**2 / float(np.sum((x - middle) ** 2)))
     sigma = float(np.sqrt(np.sum(left**2) / max(len(left) - 2, 1)))
-    return level, u_level * sigma * math.sqrt(_grown(left)), sigma
-
-
-def _grown(left: FloatArray) -> float:
-    """One plus twice the sum of the correlations of neighbouring residuals."""
-    power = float(np.mean(left**2))
-    grown = 1.0
-    if power <= 0:
-        return grown
-    for lag in range(1, min(MOST_LAG, len(left) // 4) + 1):
-        rho = float(np.mean(left[lag:] * left[:-lag])) / power
-        if rho < 2 / math.sqrt(len(left)):
-            break
-        grown += 2 * rho
-    return grown
+    return level, u_level * sigma * math.sqrt(correlation_growth(left)), sigma
 
 
 def _solve(t: FloatArray, y: FloatArray, limit: float, near: float) -> tuple[float, float, float]:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 LEAST_FRAMES = 5
+MOST_LAG = 10
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,3 +82,20 @@ def local_fit(t_s: FloatArray, y: FloatArray, half_frames: int, order: int = 2) 
         u_rate=masked(sigma * np.sqrt(inverse[:, 1, 1]) / span[:, 0]),
         sigma=sigma,
     )
+
+
+def correlation_growth(left: FloatArray) -> float:
+    """By how much the variance of a mean grows since neighbouring residuals go together, from 1.
+
+    One plus twice the sum of their correlations, up to the first that is not above its noise.
+    """
+    power = float(np.mean(left**2))
+    grown = 1.0
+    if power <= 0:
+        return grown
+    for lag in range(1, min(MOST_LAG, len(left) // 4) + 1):
+        rho = float(np.mean(left[lag:] * left[:-lag])) / power
+        if rho < 2 / np.sqrt(len(left)):
+            break
+        grown += 2 * rho
+    return grown

@@ -5,14 +5,14 @@ Pure: small frozen dataclasses and the smoothing of the platform's angle.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.motion.lift_off_gap import Crossing
 from clipmark.motion.lift_off_growth import Growth
-from clipmark.motion.local_fit import LocalFit, local_fit
+from clipmark.motion.local_fit import LocalFit, correlation_growth, local_fit
 
 FloatArray = NDArray[np.float64]
 FIRST_WHEEL, BOTH_WHEELS = "first uphill wheel unloads", "both uphill wheels off"
@@ -23,7 +23,6 @@ FIRST_MOTION = "first motion, by the unstable-turning model"
 PLATFORM_HALVES_S = (0.06, 0.12)  # either side, over which the platform's angle is smoothed
 LEAST_HALF, SHAPES_SHARE = 3, 1.4  # frames; growth of the scatter when more is taken
 RATE_HALF_S = 0.5  # either side of an event, for the rate printed with it
-MOST_LAG = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,17 +178,27 @@ class Work:
         rate, mean = np.polyfit(x, y[use], 1)
         left = y[use] - mean - rate * x
         power = float(np.sum(left**2)) / max(len(x) - 2, 1)
-        grown = 1.0
-        for lag in range(1, min(MOST_LAG, len(left) // 4) + 1):
-            rho = float(np.mean(left[lag:] * left[:-lag])) / max(power, 1e-18)
-            if rho < 2 / np.sqrt(len(left)):
-                break
-            grown += 2 * rho
-        return float(rate), float(np.sqrt(power * grown / np.sum(x**2)))
+        return float(rate), float(np.sqrt(power * correlation_growth(left) / np.sum(x**2)))
 
     def miss(self, event: str, said: str, why: str) -> None:
         """An event that is not named."""
         self.missing.append(NotSeen(event, said, why))
+
+
+def _errors_together(t_s: FloatArray, y: FloatArray, half: int) -> float:
+    """Standard deviation of one frame about a wide parabola, grown for neighbours that go together.
+
+    Around few frames such errors hide in the parabola itself.
+    """
+    wide = local_fit(t_s, y, half)
+    left = y - wide.value
+    left = left[np.isfinite(left)]
+    if len(left) < 2 * LEAST_HALF:
+        return float(wide.sigma)
+    # The middle of what there is: a jerk somewhere does not speak for all of the clip.
+    spread = 1.4826 * float(np.median(np.abs(left)))
+    held = np.clip(left, -3 * spread, 3 * spread)
+    return float(max(spread, 1e-12) * np.sqrt(correlation_growth(held)))
 
 
 def smooth_platform(t_s: FloatArray, tilt_deg: FloatArray) -> LocalFit:
@@ -202,6 +211,10 @@ def smooth_platform(t_s: FloatArray, tilt_deg: FloatArray) -> LocalFit:
         if smoother.sigma > SHAPES_SHARE * smooth.sigma:
             break  # the platform's own unevenness would be smoothed away
         smooth = smoother
+    grown = _errors_together(t_s, tilt_deg, max(LEAST_HALF, round(RATE_HALF_S / frame))) / max(
+        smooth.sigma, 1e-12
+    )
+    smooth = replace(smooth, u_value=smooth.u_value * grown, u_rate=smooth.u_rate * grown)
     known = np.isfinite(smooth.value)
     if known.all() or not known.any():
         return smooth
