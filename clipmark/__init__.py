@@ -15,6 +15,7 @@ __all__ = [
     "lens_from_lines",
     "measure_angle",
     "measure_crawl",
+    "measure_tilt",
     "open_clip",
     "score_event",
 ]
@@ -27,12 +28,14 @@ if TYPE_CHECKING:
     from clipmark.measure.lens_calibrate import calibrate_lens
     from clipmark.measure.lens_lines import lens_from_lines
     from clipmark.measure.tags import Tags
+    from clipmark.measure.tilt import measure_tilt
     from clipmark.scoring.score import score_event
 
 _HOMES = {
     "open_clip": "clipmark.clip",
     "measure_angle": "clipmark.measure.angle",
     "measure_crawl": "clipmark.measure.crawl",
+    "measure_tilt": "clipmark.measure.tilt",
     "calibrate_lens": "clipmark.measure.lens_calibrate",
     "lens_from_lines": "clipmark.measure.lens_lines",
     "Sheet": "clipmark.marks",

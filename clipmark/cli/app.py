@@ -22,6 +22,7 @@ VERBS = (
     "footage",
     "mark",
     "angle",
+    "tilt",
     "crawl",
     "lens",
     "plan",

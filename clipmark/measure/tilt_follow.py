@@ -1,0 +1,283 @@
+"""Platform, chassis and uphill tyres followed in one pass, and laid out as series of a tilt."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.clip import Clip
+from clipmark.measure.angle_draws import elevation, level_directions
+from clipmark.measure.angle_model import AngleModel
+from clipmark.measure.tilt_marks import PreparedTilt
+from clipmark.motion.line_follow import LineFollower, LineTrack
+from clipmark.motion.line_follow_pass import Feeder, feed_both_ways
+from clipmark.motion.templates import picture_noise
+from clipmark.motion.tilt_events import TiltSeries
+from clipmark.motion.tyre_follow import Carrier, TyreFix, TyreFollower
+
+FloatArray = NDArray[np.float64]
+Progress = Callable[[int, int], None]
+FOLLOWED_U_PX = 0.03  # of a tyre against a line, slow errors that scatter at rest does not show
+LEAST_TURN_DEG = 0.5  # of the platform in all: below it, it counts as still
+
+
+@dataclass(frozen=True, eq=False)
+class Followed:
+    """What one pass saw.
+
+    Attributes
+    ----------
+    platform, chassis : LineTrack
+    tyres : tuple of list of TyreFix
+    prints : dict of int to str
+    """
+
+    platform: LineTrack
+    chassis: LineTrack
+    tyres: tuple[list[TyreFix], ...]
+    prints: dict[int, str]
+
+
+@dataclass(frozen=True, eq=False)
+class TiltTrace:
+    """Series as they are told, in order of time.
+
+    Attributes
+    ----------
+    ordinals, t_s : ndarray, shape (n,)
+    platform_deg, chassis_deg : ndarray, shape (n,)
+        Against level, positive with the right end higher; NaN where not seen.
+    u_platform_deg, u_chassis_deg : ndarray, shape (n,)
+        Standard uncertainty of each frame's own line.
+    way : int
+        1 when the right end goes up (the left side is low), -1 otherwise.
+    events : TiltSeries
+        The same, oriented so that what tips is positive.
+    unit : str
+        Of the ways of tyres: mm or px.
+    hinge_misfit : float
+        How far the platform strays from turning about one hinge, in that unit, root mean square.
+    """
+
+    ordinals: NDArray[np.intp]
+    t_s: FloatArray
+    platform_deg: FloatArray
+    chassis_deg: FloatArray
+    u_platform_deg: FloatArray
+    u_chassis_deg: FloatArray
+    way: int
+    events: TiltSeries
+    unit: str
+    hinge_misfit: float
+
+
+class _Tyres:
+    """Feeds the tyres with where the platform is; stands behind it in the pass."""
+
+    def __init__(self, followers: list[TyreFollower], platform: LineFollower, angle: float) -> None:
+        self._followers, self._platform, self._angle = followers, platform, angle
+
+    def feed(self, ordinal: int, t_s: float, luma: NDArray[np.generic]) -> None:
+        row = self._platform.latest()
+        carrier = None
+        if row is not None and row.fit is not None:
+            pose = row.pose
+            carrier = Carrier(pose.x, pose.y, pose.angle - self._angle)
+        for follower in self._followers:
+            follower.feed(ordinal, t_s, luma, carrier)
+
+
+def follow_tilt(clip: Clip, ready: PreparedTilt, progress: Progress | None = None) -> Followed:
+    """Follow everything through the span; raises `FollowError` when a mark shows nothing."""
+    reference, look = ready.reference, ready.placed.look
+    at = {"ordinal": reference.ordinal, "t_s": float(clip.times_s[reference.ordinal])}
+
+    def line(fitted: FloatArray) -> LineFollower:
+        return LineFollower(
+            reference.luma,
+            fitted[[0, -1]],
+            ready.picture.levels,
+            ordinal=reference.ordinal,
+            t_s=float(at["t_s"]),
+            to_straight=look.to_straight,
+            from_straight=look.from_straight,
+        )
+
+    platform = line(ready.placed.ramp.points_px)
+    rail = ready.placed.rail
+    assert rail is not None
+    chassis = line(rail.points_px)
+    level = 2.0 ** (reference.bit_depth - 8)
+    noise = picture_noise(reference.luma, level)
+    ends = np.array(ready.platform.as_tuple()).reshape(2, 2)
+    tyres = [
+        TyreFollower(
+            reference.luma,
+            patch,
+            ordinal=reference.ordinal,
+            t_s=float(at["t_s"]),
+            line_px=ends,
+            aspect=ready.picture.aspect,
+            noise=noise,
+        )
+        for patch in ready.tyres
+    ]
+    feeders: list[Feeder] = [platform, chassis, _Tyres(tyres, platform, platform.anchor.pose.angle)]
+    prints = feed_both_ways(clip, reference.ordinal, ready.span, feeders, progress)
+    return Followed(
+        platform.track(), chassis.track(), tuple(tyre.fixes() for tyre in tyres), prints
+    )
+
+
+def lay_out(ready: PreparedTilt, followed: Followed) -> TiltTrace:
+    """Angles in the plane, and ways of the tyres off the platform and along it."""
+    model = ready.model
+    platform, chassis = followed.platform, followed.chassis
+    platform_deg = _angles(ready, model, platform, ready.placed.ramp.points_px)
+    rail = ready.placed.rail
+    assert rail is not None
+    chassis_deg = _angles(ready, model, chassis, rail.points_px)
+    way = _way(platform_deg)
+    turn = way * (chassis_deg - platform_deg)
+    gaps, slides, misfit = _ways(ready, followed, way)
+    unit = "px" if ready.ruler is None else "mm"
+    per_px = _per_px(ready)
+    return TiltTrace(
+        ordinals=platform.ordinals,
+        t_s=platform.t_s,
+        platform_deg=platform_deg,
+        chassis_deg=chassis_deg,
+        u_platform_deg=np.degrees(platform.u_turn_rad),
+        u_chassis_deg=np.degrees(chassis.u_turn_rad),
+        way=way,
+        events=TiltSeries(
+            t_s=platform.t_s,
+            tilt_deg=way * platform_deg,
+            turn_deg=turn,
+            gaps=gaps,
+            slides=slides,
+            u_turn_deg=_typical(np.hypot(platform.u_turn_rad, chassis.u_turn_rad)),
+            u_way=FOLLOWED_U_PX * per_px,
+        ),
+        unit=unit,
+        hinge_misfit=misfit,
+    )
+
+
+def _typical(u_rad: FloatArray) -> float:
+    known = u_rad[np.isfinite(u_rad)]
+    return math.degrees(float(np.median(known))) if known.size else 0.0
+
+
+def _angles(
+    ready: PreparedTilt, model: AngleModel, track: LineTrack, fitted_px: FloatArray
+) -> FloatArray:
+    """Angle against level in every frame, deg: the fitted line, turned as it was seen to turn."""
+    look = ready.placed.look
+    ends = look.to_straight(fitted_px[[0, -1]])
+    along = ends[1] - ends[0]
+    out = np.full(len(track.t_s), np.nan)
+    seen = np.flatnonzero(track.seen)
+    if not seen.size:
+        return out
+    c, s = np.cos(track.turn_rad[seen]), np.sin(track.turn_rad[seen])
+    turned = np.stack([c * along[0] - s * along[1], s * along[0] + c * along[1]], axis=1)
+    middles = look.to_straight(track.ends_px[seen].mean(axis=1))
+    straight = middles[:, None, :] + np.array([-0.5, 0.5])[None, :, None] * turned[:, None, :]
+    upright = look.from_straight(straight.reshape(-1, 2))
+    square = ready.picture.to_square(upright).reshape(-1, 2, 2)
+    viewing = model.viewing
+    level = viewing.level
+    if level is None:
+        only = model.references[0]
+        level = level_directions(only.line.points_px, viewing.camera, viewing.normal, only.plumb)
+    cameras = np.broadcast_to(viewing.camera, (len(seen), *np.shape(viewing.camera)[-1:]))
+    normals = np.broadcast_to(viewing.normal, (len(seen), 3))
+    levels = np.broadcast_to(level, (len(seen), np.shape(level)[-1]))
+    angle = np.degrees(np.unwrap(elevation(levels, square, cameras, normals)))
+    anchor = int(np.argmin(np.abs(track.ordinals[seen] - track.anchor_ordinal)))
+    # A single line has no direction: at the anchor it is taken as it is read by eye.
+    folded = 90.0 - (90.0 - angle[anchor]) % 180.0
+    out[seen] = angle + folded - angle[anchor]
+    return out
+
+
+def _way(platform_deg: FloatArray) -> int:
+    """Which end goes up: by the larger angle, or by the turn where it stays near level."""
+    known = platform_deg[np.isfinite(platform_deg)]
+    if not known.size:
+        return 1
+    return 1 if known[int(np.argmax(np.abs(known)))] >= 0 else -1
+
+
+def _per_px(ready: PreparedTilt) -> float:
+    """mm per px around the platform; 1 where there is no ruler."""
+    if ready.ruler is None:
+        return 1.0
+    ends = np.array(ready.platform.as_tuple()).reshape(2, 2)
+    length = float(np.hypot(*(ends[1] - ends[0])))
+    return float(np.hypot(*np.diff(ready.ruler.to_mm(ends), axis=0)[0])) / length
+
+
+def _ways(
+    ready: PreparedTilt, followed: Followed, way: int
+) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...], float]:
+    """Of each tyre: off the platform, and down along it from a hinge that stands still."""
+    if not followed.tyres:
+        return (), (), 0.0
+    look, picture = ready.placed.look, ready.picture
+
+    def to_plane(upright: FloatArray) -> FloatArray:
+        return ready.ruler.to_mm(upright) if ready.ruler else look.to_straight(upright)
+
+    track = followed.platform
+    count = len(track.t_s)
+    ends = np.full((count, 2, 2), np.nan)
+    seen = track.seen
+    if not seen.any():
+        return (), (), 0.0
+    ends[seen] = to_plane(track.ends_px[seen].reshape(-1, 2)).reshape(-1, 2, 2)
+    along = ends[:, 1] - ends[:, 0]
+    along /= np.hypot(along[:, 0], along[:, 1])[:, None]
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    offset = np.einsum("ki,ki->k", across, ends.mean(axis=1))
+    hinge, misfit = _hinge(across, offset, ends)
+    # "along" from the first marked end to the second; down is towards the low side.
+    picture_right = np.sign(ready.platform.x2 - ready.platform.x1) or 1.0
+    down = -picture_right * way * along
+    gaps, slides = [], []
+    for fixes in followed.tyres:
+        place = np.array([fix.place_px for fix in fixes]).reshape(-1, 2)
+        found = np.isfinite(place[:, 0])
+        plane = np.full((count, 2), np.nan)
+        if found.any():
+            plane[found] = to_plane(picture.from_square(place[found]))
+        off = np.einsum("ki,ki->k", across, plane) - offset
+        known = np.flatnonzero(np.isfinite(off))
+        side = 1.0
+        if known.size:
+            near = known[np.argmin(np.abs(track.ordinals[known] - track.anchor_ordinal))]
+            side = np.sign(off[near]) or 1.0
+        gaps.append(side * off)
+        slides.append(np.einsum("ki,ki->k", down, plane - hinge))
+    return tuple(gaps), tuple(slides), misfit
+
+
+def _hinge(across: FloatArray, offset: FloatArray, ends: FloatArray) -> tuple[FloatArray, float]:
+    """The point that stays where it is while the platform turns, and how well it does.
+
+    The line keeps its distance d from it: across . hinge + d = offset in every frame. Along a line
+    that hardly turns the hinge is anywhere; the place nearest to the line's middle is as good.
+    """
+    known = np.isfinite(offset)
+    middle = ends[known].reshape(-1, 2).mean(axis=0)
+    a = np.column_stack([across[known], np.ones(int(known.sum()))])
+    b = offset[known] - across[known] @ middle
+    a[:, 2] *= 1e3  # the distance costs nothing: only the hinge is kept near
+    found, *_ = np.linalg.lstsq(a, b, rcond=1e-6)
+    left = b - a @ found
+    return middle + found[:2], float(np.sqrt(np.mean(left**2)))
