@@ -14,6 +14,7 @@ __all__ = [
     "calibrate_lens",
     "lens_from_lines",
     "measure_angle",
+    "measure_climb",
     "measure_crawl",
     "open_clip",
     "score_event",
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from clipmark.clip import open_clip
     from clipmark.marks import Sheet
     from clipmark.measure.angle import measure_angle
+    from clipmark.measure.climb import measure_climb
     from clipmark.measure.crawl import measure_crawl
     from clipmark.measure.lens_calibrate import calibrate_lens
     from clipmark.measure.lens_lines import lens_from_lines
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "open_clip": "clipmark.clip",
     "measure_angle": "clipmark.measure.angle",
+    "measure_climb": "clipmark.measure.climb",
     "measure_crawl": "clipmark.measure.crawl",
     "calibrate_lens": "clipmark.measure.lens_calibrate",
     "lens_from_lines": "clipmark.measure.lens_lines",

@@ -154,9 +154,7 @@ class BodyFollower:
             self._why = reason = self._said(reason, guess[0], luma.shape)
             self._speed = np.zeros(2)
             nowhere = np.full(2, np.nan)
-            return BodyFix(
-                nowhere, np.full((2, 2), np.nan), np.nan, np.nan, reason, self._agreed
-            )
+            return BodyFix(nowhere, np.full((2, 2), np.nan), np.nan, np.nan, reason, self._agreed)
         self._accept(fit, time_s, known and elapsed > 0)
         fix = self._fix(fit)
         self._renew_if_changed(luma, fit, fix)
