@@ -22,6 +22,7 @@ VERBS = (
     "footage",
     "mark",
     "angle",
+    "climb",
     "crawl",
     "lens",
     "plan",

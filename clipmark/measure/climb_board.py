@@ -24,7 +24,7 @@ from clipmark.motion.line_follow import LineFollower, LineTrack
 
 PIECE_S = 0.25  # places are compared as means over so long
 MOVED_SIGMAS = 4.0
-LEAST_MOVED_DEG = 0.05  # less is nothing that a set angle could show
+LEAST_MOVED_DEG = 0.15  # less than inclinometers tell (TRADE: 0.1 to 0.2 deg)
 LEAST_SEEN = 5
 Z95 = 1.96
 

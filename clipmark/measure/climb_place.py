@@ -193,8 +193,7 @@ def _hubs_px(
         hub = carried
         if number is not None:
             found = following.wheels[number].hub_px
-            seen = np.isfinite(found).all(axis=1)
-            hub = np.where(seen[:, None], found, carried)
+            hub = np.where(np.isfinite(found), found, carried)
         out.append(hub - shake)
     return out[0], out[1]
 
@@ -215,9 +214,9 @@ def _nose(
         turned = np.degrees(following.turn_rad) - board
         return np.asarray(-turned if nose_right else turned, dtype=np.float64)
     rear, front = (_to_mm(to_mm, hub) for hub in hubs)
-    ahead = axis.up if ready.nose_up else -axis.up
-    off = np.array([-ahead[1], ahead[0]])
-    off = off * (1.0 if off[1] < 0 else -1.0)  # off the board is up in the picture
+    ahead = np.asarray(axis.up if ready.nose_up else -axis.up, dtype=np.float64)
+    across = np.array([-float(ahead[1]), float(ahead[0])])
+    off = across if across[1] < 0 else -across  # off the board is up in the picture
     step = front - rear
     angle = np.degrees(np.arctan2(step @ off, step @ ahead))
     known = np.isfinite(angle)

@@ -73,8 +73,8 @@ def scene_truth(scene: Scene, reference_frame: int = 0) -> Truth:
         ``s_mm``, ``speed_mm_s`` (at ``times_s``), ``hubs_px``, ``patch_px`` (where the body point
         in the patch's middle is, in the picture), ``wheel_deg``, ``wheel_deg_s``, ``slip`` (see
         `wheel_truth`), ``body_pitch_deg``, ``rear_deg``; ``motion``: ``distance_mm``,
-        ``mean_speed_mm_s``, ``stalls``, ``ripple``, ``phases`` and more (see `motion_truth`). With covers also
-        ``covers`` and, in ``frames``, what they hide (see `hidden_truth`).
+        ``mean_speed_mm_s``, ``stalls``, ``ripple``, ``phases`` and more (see `motion_truth`).
+        With covers also ``covers`` and, in ``frames``, what they hide (see `hidden_truth`).
     """
     scene = scene.settled()
     camera, board = scene.camera, scene.board
