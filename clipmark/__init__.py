@@ -14,6 +14,7 @@ __all__ = [
     "calibrate_lens",
     "lens_from_lines",
     "measure_angle",
+    "measure_climb",
     "measure_crawl",
     "measure_tilt",
     "open_clip",
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from clipmark.clip import open_clip
     from clipmark.marks import Sheet
     from clipmark.measure.angle import measure_angle
+    from clipmark.measure.climb import measure_climb
     from clipmark.measure.crawl import measure_crawl
     from clipmark.measure.lens_calibrate import calibrate_lens
     from clipmark.measure.lens_lines import lens_from_lines
@@ -34,6 +36,7 @@ if TYPE_CHECKING:
 _HOMES = {
     "open_clip": "clipmark.clip",
     "measure_angle": "clipmark.measure.angle",
+    "measure_climb": "clipmark.measure.climb",
     "measure_crawl": "clipmark.measure.crawl",
     "measure_tilt": "clipmark.measure.tilt",
     "calibrate_lens": "clipmark.measure.lens_calibrate",

@@ -23,6 +23,7 @@ VERBS = (
     "mark",
     "angle",
     "tilt",
+    "climb",
     "crawl",
     "lens",
     "plan",

@@ -8,24 +8,31 @@ phases, ripple, slip, each with its uncertainty and above its noise floor, or sa
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 from clipmark.clip import Clip
 from clipmark.marks import Patch, SheetLike, Span
 from clipmark.measure.crawl_checks import WheelLike
 from clipmark.measure.crawl_expect import Expectation, expect
-from clipmark.measure.crawl_figures import read_figures
+from clipmark.measure.crawl_figures import Figures, read_figures
 from clipmark.measure.crawl_path import Path, lay_along
-from clipmark.measure.crawl_prepare import CrawlMarks, LineLike, prepare, trace_and_stands
+from clipmark.measure.crawl_prepare import (
+    CrawlMarks,
+    LineLike,
+    Prepared,
+    prepare,
+    trace_and_stands,
+)
 from clipmark.measure.crawl_reading import CrawlReading
 from clipmark.measure.crawl_ruler import SCALE_U_PX, PointMap, Ruler
 from clipmark.measure.crawl_table import trace_table
 from clipmark.measure.crawl_terms import BAND_HZ, HOLD_S
 from clipmark.measure.crawl_values import Trace
 from clipmark.measure.crawl_warnings import followed_warnings, still_warnings
-from clipmark.measure.crawl_wheels import WHEEL_U_MM, trace_wheel
+from clipmark.measure.crawl_wheels import WHEEL_U_MM, WheelTrace, trace_wheel
 from clipmark.measure.lens_file import LensSource
 from clipmark.measure.tags import Tags
-from clipmark.motion.passes import Observer, follow
+from clipmark.motion.passes import Following, Observer, follow
 
 Progress = Callable[[int, int], None]
 
@@ -167,9 +174,34 @@ def measure_marked(
 ) -> CrawlReading:
     """The same as `measure_crawl`, from marks in one piece; raises the same."""
     ready = prepare(clip, ordinal, marks)
+    following = follow(clip, ordinal, ready.patch, ready.span, progress, observer, ready.wheels)
+    return read_followed(clip, ready, following).reading
+
+
+@dataclass(frozen=True, eq=False)
+class Crawled:
+    """A crawl with what its figures were computed from, for measurements that build on it."""
+
+    reading: CrawlReading
+    path: Path
+    trace: Trace
+    wheels: list[WheelTrace]
+    figures: Figures
+
+
+def read_followed(
+    clip: Clip, ready: Prepared, following: Following, facing: str | None = None
+) -> Crawled:
+    """The crawl from what was followed of it; `facing` overrides where ahead is in the picture.
+
+    Raises
+    ------
+    FollowError
+        If the body was found in too few frames.
+    """
     span, ruler, reference = ready.span, ready.ruler, ready.reference
-    following = follow(clip, ordinal, ready.patch, span, progress, observer, ready.wheels)
-    path = lay_along(following, ruler, ready.way, (clip.width, clip.height), ready.facing)
+    size = (clip.width, clip.height)
+    path = lay_along(following, ruler, ready.way, size, facing or ready.facing)
     trace, stands, window = trace_and_stands(
         path, ruler, float(reference.time_base), ready.window_s, ready.band_hz
     )
@@ -189,7 +221,7 @@ def measure_marked(
     )
     warnings = [*ready.notes, *clip.warnings, *followed_warnings(clip, span, following, path)]
     warnings += [*still_warnings(trace, clip.interlaced), *figures.notes]
-    return CrawlReading(
+    reading = CrawlReading(
         values=figures.values,
         budgets=figures.budgets,
         table=trace_table(clip, span, path, trace, turned),
@@ -223,6 +255,7 @@ def measure_marked(
         settings=ready.settings,
         trace=trace,
     )
+    return Crawled(reading, path, trace, turned, figures)
 
 
 def _trace(
@@ -235,11 +268,13 @@ def _trace(
 __all__ = [
     "CrawlMarks",
     "CrawlReading",
+    "Crawled",
     "Expectation",
     "Observer",
     "Ruler",
     "expect_crawl",
     "measure_crawl",
     "measure_marked",
+    "read_followed",
     "trace_and_stands",
 ]

@@ -48,6 +48,9 @@ class BodyFix:
         Turn (clockwise as seen) and relative growth since the reference frame.
     reason : str
         Why the body was not found, empty when it was.
+    agreed : float
+        Share of the patch's pixels that looked as they should; of the last frame in which it was
+        found where it was not.
     """
 
     place_px: FloatArray
@@ -55,6 +58,7 @@ class BodyFix:
     turn_rad: float
     growth: float
     reason: str = ""
+    agreed: float = 1.0
 
     @property
     def found(self) -> bool:
@@ -150,7 +154,7 @@ class BodyFollower:
             self._why = reason = self._said(reason, guess[0], luma.shape)
             self._speed = np.zeros(2)
             nowhere = np.full(2, np.nan)
-            return BodyFix(nowhere, np.full((2, 2), np.nan), np.nan, np.nan, reason)
+            return BodyFix(nowhere, np.full((2, 2), np.nan), np.nan, np.nan, reason, self._agreed)
         self._accept(fit, time_s, known and elapsed > 0)
         fix = self._fix(fit)
         self._renew_if_changed(luma, fit, fix)
@@ -242,6 +246,7 @@ class BodyFollower:
             fit.covariance[0] + self._anchor_covariance,
             float(np.angle(total)),
             float(abs(total) - 1),
+            agreed=float(fit.inliers[0]),
         )
 
     def _renew_if_changed(self, luma: NDArray[np.generic], fit: Fit, fix: BodyFix) -> None:

@@ -11,7 +11,7 @@ import os
 import queue
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -32,6 +32,7 @@ QUEUE_FRAMES = 6
 AGREES_PX = 1.0  # at the reference frame the body must be found at the patch itself
 BACKWARD_BYTES = 96_000_000  # frames held at once when a span is followed backwards
 Progress = Callable[[int, int], None]
+Feed = Callable[[int, float, NDArray[np.generic]], None]  # ordinal, t_s, luma
 Observer = Callable[[int, float, float, float], None]  # ordinal, t_s, x_px, y_px (NaN where lost)
 
 
@@ -67,6 +68,8 @@ class Following:
         Proofs of the reference, first and last frame, by ordinal.
     wheels : tuple of WheelFollowing
         The marked wheels, in the order marked.
+    agreed : ndarray, shape (K,)
+        Share of the patch's pixels that looked as they should.
     """
 
     ordinals: NDArray[np.intp]
@@ -83,6 +86,7 @@ class Following:
     renewed: int
     fingerprints: dict[int, str]
     wheels: tuple[WheelFollowing, ...] = ()
+    agreed: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass
@@ -98,6 +102,7 @@ class _Row:
     shifts: NDArray[np.float32]
     seen: NDArray[np.bool_]
     change: float
+    agreed: float
 
 
 def read_ahead(frames: Iterator[Frame]) -> Iterator[Frame]:
@@ -183,6 +188,7 @@ class _Tracker:
             shifts.astype(np.float32),
             seen,
             change,
+            fix.agreed,
         )
 
     def _change(
@@ -205,6 +211,7 @@ def follow(
     progress: Progress | None = None,
     observer: Observer | None = None,
     wheels: Sequence[Wheel] = (),
+    feeds: Sequence[Feed] = (),
 ) -> Following:
     """Follow the body patch, the background and the wheels through a span.
 
@@ -226,6 +233,9 @@ def follow(
         `observer` ends the pass and reaches the caller.
     wheels : sequence of Wheel, optional
         Wheels marked in the reference frame, px.
+    feeds : sequence of callable
+        Given ordinal, time and luma of every frame once, in order of time, so that whatever else
+        is followed shares the one decoding pass.
 
     Raises
     ------
@@ -242,7 +252,9 @@ def follow(
         return _Tracker(reference, patch, wheels)
 
     tracker = tracker_of()
-    forth = _forwards(clip, tracker, tracker_of, ordinal, span, reference, progress, observer)
+    forth = _forwards(
+        clip, tracker, tracker_of, ordinal, span, reference, progress, observer, feeds
+    )
     if forth.fresh is None:
         return _gather(forth.rows, tracker, tracker.wheels.settled(), forth.prints)
     back = tracker_of()
@@ -273,6 +285,7 @@ def _forwards(
     reference: Frame,
     progress: Progress | None,
     observer: Observer | None,
+    feeds: Sequence[Feed] = (),
 ) -> _Forth:
     """Follow a span in order of time.
 
@@ -291,6 +304,8 @@ def _forwards(
             fresh = tracker_of()
         rows.append((fresh or tracker).step(frame))
         _tell(observer, rows[-1])
+        for feed in feeds:
+            feed(frame.ordinal, frame.time_s, frame.luma)
         if frame.ordinal in (span.first, span.last):
             prints[frame.ordinal] = frame.fingerprint
         if progress is not None:
@@ -364,4 +379,5 @@ def _gather(
         renewed=tracker.body.renewed,
         fingerprints=prints,
         wheels=tuple(tracker.wheels.gather(turned, len(rows))),
+        agreed=np.array([row.agreed for row in rows]),
     )

@@ -2,7 +2,7 @@
 
 from clipmark.sample.camera import Camera, Tremor
 from clipmark.sample.clips import render_clip
-from clipmark.sample.motion import Jump, Leg, Lock, Motion, Roll, RollBack, Spin, Stop
+from clipmark.sample.motion import Jump, Leg, Lock, Motion, Rear, Roll, RollBack, Spin, Stop
 from clipmark.sample.render import Renderer
 from clipmark.sample.scene import (
     Board,
@@ -29,6 +29,7 @@ __all__ = [
     "Look",
     "Motion",
     "Plumb",
+    "Rear",
     "Renderer",
     "Roll",
     "RollBack",

@@ -18,6 +18,7 @@ from clipmark.sample.parts import (
     Jump,
     Leg,
     Lock,
+    Rear,
     Roll,
     RollBack,
     Spin,
@@ -28,7 +29,7 @@ from clipmark.sample.parts import (
 Array = NDArray[np.float64]
 STALL_SHARE = 0.10  # a stall is speed under this share of the median moving speed
 
-__all__ = ["Jump", "Leg", "Lock", "Motion", "Roll", "RollBack", "Spin", "Stop"]
+__all__ = ["Jump", "Leg", "Lock", "Motion", "Rear", "Roll", "RollBack", "Spin", "Stop"]
 
 
 @dataclass(frozen=True)
@@ -41,7 +42,7 @@ class Motion:
     comes to rest at ``stop_s``. ``legs`` add driven travel from rest to rest, with the same ripple
     and stops, ``rolls`` free rolling; roll-backs are taken away. ``jump`` makes every start from
     rest (of ``start_s`` and of the legs) overshoot. ``body_pitch_deg`` rocks the sprung body on its
-    axles at ``body_pitch_hz``.
+    axles at ``body_pitch_hz``. ``rears`` turn the whole truck nose up about its rear axle.
 
     Wheels: their surface runs at v / (1 - slip), slip = 1 - v / (omega r) being ``slip`` plus
     ``slip_wave`` (amplitude, hz) as amplitude sin(2 pi hz t); ``locks`` hold them, then ``spins``
@@ -69,12 +70,13 @@ class Motion:
     legs: tuple[Leg, ...] = ()
     rolls: tuple[Roll, ...] = ()
     jump: Jump | None = None
+    rears: tuple[Rear, ...] = ()
 
     @property
     def moves(self) -> bool:
         """False when nothing of the truck ever moves."""
         parts = (self.speed_mm_s, self.body_pitch_deg, self.roll_backs, self.legs, self.rolls)
-        return any(map(bool, (*parts, self.spins)))
+        return any(map(bool, (*parts, self.spins, self.rears)))
 
     def speed(self, times_s: ArrayLike) -> Array:
         """Speed of the body in mm/s at `times_s`."""
@@ -148,6 +150,11 @@ class Motion:
         t = np.asarray(times_s, dtype=np.float64)
         wave = np.sin(2 * math.pi * self.body_pitch_hz * t)
         return np.asarray(math.radians(self.body_pitch_deg) * wave)
+
+    def rear_rad(self, times_s: ArrayLike) -> Array:
+        """Turn of the whole truck about its rear axle, rad, nose up, at `times_s`."""
+        t = np.asarray(times_s, dtype=np.float64)
+        return np.asarray(sum((rear.angle_rad(t) for rear in self.rears), np.zeros(t.shape)))
 
     def median_moving_speed(self, first_s: float, last_s: float) -> float:
         """Median of the speed where it moves forward at all, mm/s."""

@@ -136,6 +136,29 @@ class Spin:
         return self.speed_mm_s * _held(t, self.start_s, self.duration_s, self.ramp_s)
 
 
+@dataclass(frozen=True)
+class Rear:
+    """The whole truck turns nose up about its rear axle: a lifted front, or a tip-over.
+
+    The angle grows as the third power of time over ``rise_s`` to ``most_deg``, as an unstable turn
+    does; with ``hold_s`` given it is held so long and comes down again within ``fall_s``, else it
+    stays there.
+    """
+
+    start_s: float
+    rise_s: float
+    most_deg: float
+    hold_s: float | None = None
+    fall_s: float = 0.3
+
+    def angle_rad(self, t: Array) -> Array:
+        """Angle it adds, rad, nose up."""
+        share = np.clip((t - self.start_s) / self.rise_s, 0.0, 1.0) ** 3
+        if self.hold_s is not None:
+            share = share * (1.0 - rise(t, self.start_s + self.rise_s + self.hold_s, self.fall_s))
+        return np.asarray(math.radians(self.most_deg) * share)
+
+
 def rise(t: Array, start_s: float, ramp_s: float) -> Array:
     """0 before `start_s`, 1 after `ramp_s` more, a raised cosine between."""
     share = np.clip((t - start_s) / max(ramp_s, 1e-6), 0.0, 1.0)

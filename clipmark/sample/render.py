@@ -265,6 +265,9 @@ class Renderer:
         travel = scene.motion.travel(times)[:, None]
         pitch = scene.motion.pitch_rad(times)[:, None]
         turn = scene.wheel_turn_rad(times)[:, None]
+        rear = scene.motion.rear_rad(times)[:, None]
+        ahead, up = scene.reared_mm(rear)
+        travel = travel + ahead
         rays = self.rays.in_world(xn, yn)
         x, w = self._board_frame(rays, 0.0, travel)
         light = back * (1.0 - board * (1.0 - contact_shadow(x, w, truck)))[..., None]
@@ -273,24 +276,32 @@ class Renderer:
         rgba = np.zeros((*x.shape, 4), np.float32)
         fx, fw = self._board_frame(rays, -truck.track_mm, travel)
         far_above = above * np.clip(0.5 + fw / sample, 0, 1)
-        self._lay_wheels(rgba, paint.far_wheel, fx, fw, turn + 0.4, far_above.astype(np.float32))
-        angle = truck.squat_rad + pitch
-        height = w - truck.middle_height_mm()
+        far_above = far_above.astype(np.float32)
+        self._lay_wheels(rgba, paint.far_wheel, (fx, fw), turn + 0.4, (rear, up), far_above)
+        angle = truck.squat_rad + rear + pitch
+        height = w - truck.middle_height_mm() - up
         bx = (x * np.cos(angle) + height * np.sin(angle)).astype(np.float32)
         by = (height * np.cos(angle) - x * np.sin(angle)).astype(np.float32)
         over(rgba, paint.body.sample(bx, by))
-        self._lay_wheels(rgba, paint.wheel, x, w, turn, above)
+        self._lay_wheels(rgba, paint.wheel, (x, w), turn, (rear, up), above)
         return np.asarray(light * (1.0 - rgba[..., 3:]) + rgba[..., :3], np.float32)
 
     def _lay_wheels(
-        self, rgba: Grid, wheel: Raster, x: Grid, w: Grid, turn: Array, above: Grid
+        self,
+        rgba: Grid,
+        wheel: Raster,
+        frame: tuple[Grid, Grid],
+        turn: Array,
+        reared: tuple[Array, Array],
+        above: Grid,
     ) -> None:
-        truck = self.scene.need_truck()
-        c, s = np.cos(truck.squat_rad), np.sin(truck.squat_rad)
+        """Both wheels of one side; `reared` is the turn about the rear axle, and what it lifts."""
+        truck, (x, w), (rear, up) = self.scene.need_truck(), frame, reared
+        c, s = np.cos(truck.squat_rad + rear), np.sin(truck.squat_rad + rear)
         reach = truck.wheel_mm / 2 + 2.0
         for number, axle in enumerate(self.scene.axles()):
-            dx = x - np.float32(axle * c)
-            dw = w - np.float32(truck.middle_height_mm() + axle * s)
+            dx = x - (axle * c).astype(np.float32)
+            dw = w - (truck.middle_height_mm() + up + axle * s).astype(np.float32)
             part = _bounding((np.abs(dx) < reach) & (np.abs(dw) < reach))
             if part is None:
                 continue

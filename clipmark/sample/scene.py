@@ -357,7 +357,18 @@ class Scene:
         Points of the body rock with the springs, hubs (``sprung`` False) do not.
         """
         truck = self.need_truck()
-        angle = truck.squat_rad + (float(self.motion.pitch_rad(time_s)) if sprung else 0.0)
-        c, s = math.cos(angle), math.sin(angle)
-        q = truck.start_mm + truck.sense * (float(self.motion.travel(time_s)) + x * c - y * s)
-        return self.board.at(q, truck.middle_height_mm() + x * s + y * c)
+        rear = float(self.motion.rear_rad(time_s))
+        pitch = float(self.motion.pitch_rad(time_s)) if sprung else 0.0
+        ahead, up = (float(value) for value in self.reared_mm(rear))
+        c, s = math.cos(truck.squat_rad + rear + pitch), math.sin(truck.squat_rad + rear + pitch)
+        travel = float(self.motion.travel(time_s)) + ahead
+        q = truck.start_mm + truck.sense * (travel + x * c - y * s)
+        return self.board.at(q, truck.middle_height_mm() + up + x * s + y * c)
+
+    def reared_mm(self, rear_rad: ArrayLike) -> tuple[Array, Array]:
+        """How far the hubs' middle goes ahead and up when the truck turns about its rear axle."""
+        truck = self.need_truck()
+        half, squat = truck.wheelbase_mm / 2, truck.squat_rad
+        angle = squat + np.asarray(rear_rad, dtype=np.float64)
+        ahead = half * (np.cos(angle) - math.cos(squat))
+        return np.asarray(ahead), np.asarray(half * (np.sin(angle) - math.sin(squat)))

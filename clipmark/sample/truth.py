@@ -72,9 +72,9 @@ def scene_truth(scene: Scene, reference_frame: int = 0) -> Truth:
         ``times_s``, ``taken_s`` (when the picture was taken: earlier where it repeats one),
         ``s_mm``, ``speed_mm_s`` (at ``times_s``), ``hubs_px``, ``patch_px`` (where the body point
         in the patch's middle is, in the picture), ``wheel_deg``, ``wheel_deg_s``, ``slip`` (see
-        `wheel_truth`), ``body_pitch_deg``; ``motion``: ``distance_mm``, ``mean_speed_mm_s``,
-        ``stalls``, ``ripple``, ``phases`` and more (see `motion_truth`). With covers also
-        ``covers`` and, in ``frames``, what they hide (see `hidden_truth`).
+        `wheel_truth`), ``body_pitch_deg``, ``rear_deg``; ``motion``: ``distance_mm``,
+        ``mean_speed_mm_s``, ``stalls``, ``ripple``, ``phases`` and more (see `motion_truth`).
+        With covers also ``covers`` and, in ``frames``, what they hide (see `hidden_truth`).
     """
     scene = scene.settled()
     camera, board = scene.camera, scene.board
@@ -258,6 +258,7 @@ def _frames_truth(scene: Scene, times: Array) -> Truth:
         "patch_px": patches,
         **wheel_truth(scene, times),
         "body_pitch_deg": np.degrees(motion.pitch_rad(times)).tolist(),
+        "rear_deg": np.degrees(motion.rear_rad(times)).tolist(),
         **(hidden_truth(scene, taken, PATCH_MIDDLE_MM) if scene.covers else {}),
     }
 

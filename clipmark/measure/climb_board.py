@@ -1,0 +1,260 @@
+"""The board's own line through an attempt: did it move, by how much, and how steep was it when.
+
+The ramp line is followed in the same decoding pass as the truck, anchored in the first frame of
+the span. Its angle in the reference frame is that of `clipmark angle`, with lens, plane and level;
+other frames add their turn against it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.clip import Clip
+from clipmark.errors import ClipmarkError, FollowError
+from clipmark.measure.angle import measure_angle
+from clipmark.measure.angle_reading import AngleReading
+from clipmark.measure.climb_marks import ClimbReady
+from clipmark.measure.crawl_ruler import FloatArray
+from clipmark.measure.values import Value, named
+from clipmark.motion.line_follow import LineFollower, LineTrack
+
+PIECE_S = 0.25  # places are compared as means over so long
+MOVED_SIGMAS = 4.0
+LEAST_MOVED_DEG = 0.15  # less than inclinometers tell (TRADE: 0.1 to 0.2 deg)
+LEAST_SEEN = 5
+Z95 = 1.96
+
+
+@dataclass(frozen=True, eq=False)
+class Board:
+    """The board's line as followed; K frames of the truck's own.
+
+    Attributes
+    ----------
+    turn_rad : ndarray, shape (K,)
+        Since the reference frame, clockwise as seen; 0 where the line was not seen.
+    ramp_px : ndarray, shape (2, 2)
+        In the reference frame, the lower end first, upright px.
+    track : LineTrack or None
+    at_reference : AngleReading or None
+        None without a level or plumb line.
+    uphill_right : bool
+    notes : tuple of str
+    reference_turn_rad : float
+        Turn of the track in the reference frame.
+    """
+
+    turn_rad: FloatArray
+    ramp_px: FloatArray
+    track: LineTrack | None
+    at_reference: AngleReading | None
+    uphill_right: bool
+    notes: tuple[str, ...]
+    reference_turn_rad: float = 0.0
+
+    def steeper_deg(self, track: LineTrack) -> FloatArray:
+        """How much steeper the board stood than in the reference frame, deg, NaN unseen."""
+        turned = np.degrees(track.turn_rad - self.reference_turn_rad)
+        return -turned if self.uphill_right else turned
+
+
+def start_board(clip: Clip, ready: ClimbReady) -> tuple[LineFollower | None, str]:
+    """A follower of the ramp line from the first frame of the span, or why there is none."""
+    first = ready.crawl.span.first
+    reference = ready.crawl.reference
+    frame = reference if first == reference.ordinal else clip.frame(first)
+    ends = np.array(ready.ramp.as_tuple()).reshape(2, 2)
+    try:
+        return LineFollower(
+            frame.luma,
+            ends,
+            ready.picture.levels,
+            ordinal=first,
+            t_s=frame.time_s,
+            to_straight=ready.to_straight,
+            from_straight=ready.from_straight,
+        ), ""
+    except FollowError as error:
+        return None, (
+            f"The board's line could not be followed: {error}. Whether the board moved is not told."
+        )
+
+
+def read_board(
+    clip: Clip,
+    ready: ClimbReady,
+    follower: LineFollower | None,
+    ordinals: NDArray[np.intp],
+    why: str,
+) -> Board:
+    """The board from its followed line, for the frames `ordinals` (K,)."""
+    marks, notes = ready.marks, [why] if why else []
+    reading = None
+    reference = ready.crawl.reference.ordinal
+    if marks.level is not None or marks.plumb is not None:
+        try:
+            reading = _angle(clip, ready, reference)
+        except ClipmarkError as error:
+            notes.append(f"The board's angle is not given: {error}.")
+    else:
+        notes.append(
+            "No level or plumb line was given, so no angle is; all else stands. Mark one (--level "
+            "or --plumb)."
+        )
+    marked = _lower_first(np.array(ready.ramp.as_tuple()).reshape(2, 2))
+    right = ready.uphill == "right"
+    track = None if follower is None else follower.track()
+    if track is None or not track.seen.any():
+        return Board(np.zeros(len(ordinals)), marked, None, reading, right, tuple(notes))
+    seen = np.flatnonzero(track.seen)
+    near = seen[np.argsort(np.abs(track.ordinals[seen] - reference))[:LEAST_SEEN]]
+    at = int(near[0])
+    zero = float(np.median(track.turn_rad[near]))
+    turn = np.interp(ordinals, track.ordinals[seen], track.turn_rad[seen]) - zero
+    ramp = _lower_first(track.ends_px[at])
+    lost = 1 - seen.size / len(track.ordinals)
+    if lost > 0.1:
+        reasons = [reason for reason in track.reasons if reason]
+        most = max(set(reasons), key=reasons.count)
+        notes.append(
+            f"The board's line was lost in {lost:.0%} of the frames (mostly: {most}); what it did "
+            "there is not told."
+        )
+    return Board(turn, ramp, track, reading, right, tuple(notes), zero)
+
+
+def _angle(clip: Clip, ready: ClimbReady, ordinal: int) -> AngleReading:
+    marks = ready.marks
+    return measure_angle(
+        clip,
+        ordinal,
+        ramp=ready.ramp,
+        level=marks.level,
+        plumb=marks.plumb,
+        level_u_deg=marks.level_u_deg,
+        lens=marks.lens,
+        view_angle_deg=marks.view_angle_deg,
+        square_within_deg=marks.square_within_deg,
+        sheet=marks.sheet,
+        sheet_size=marks.sheet_size,
+        sheet_u_mm=marks.sheet_u_mm,
+        tags=marks.tags,
+        edge_fit=marks.edge_fit,
+        budget_draws=500,
+    )
+
+
+def _lower_first(ends_px: FloatArray) -> FloatArray:
+    return ends_px if ends_px[0, 1] >= ends_px[1, 1] else ends_px[::-1]
+
+
+def describe_board(board: Board, decided_frame: int | None) -> dict[str, object]:
+    """``board_moved`` as printed: whether, by how much, when, and the angle at three instants.
+
+    ``moved`` is None where the line was not followed. The angle is a magnitude, deg, with its
+    expanded uncertainty; None without a level line.
+    """
+    track = board.track
+    if track is None:
+        return {"moved": None, "why": "the board's line was not followed"} | _instants(
+            board, None, decided_frame
+        )
+    steeper = board.steeper_deg(track)
+    means, times, frames, u = _pieces(track, steeper)
+    if len(means) < 2:
+        return {"moved": None, "why": "the board's line was seen too briefly"} | _instants(
+            board, track, decided_frame
+        )
+    last = means[-1] - means[0]
+    most = int(np.argmax(np.abs(means - means[0])))
+    amount = float(means[most] - means[0])
+    u_amount = math.sqrt(2) * u
+    limit = max(MOVED_SIGMAS * u_amount, LEAST_MOVED_DEG)
+    moved = abs(amount) > limit
+    value = Value(amount, u_amount, amount - Z95 * u_amount, amount + Z95 * u_amount)
+    since = None
+    if moved:
+        gone = np.flatnonzero(np.abs(means - means[0]) > limit)
+        since = int(gone[0])
+    words = "the board stood still"
+    if moved:
+        words = (
+            f"the board became {'steeper' if amount > 0 else 'flatter'} by {abs(amount):.2f} deg"
+        )
+    return {
+        "moved": bool(moved),
+        "why": words,
+        **named("by", "deg", value),
+        "at_end_deg": float(last),
+        "limit_deg": float(limit),
+        "since_t_s": None if since is None else float(times[since]),
+        "since_frame": None if since is None else int(frames[since]),
+        "seen_share": float(track.seen.mean()),
+    } | _instants(board, track, decided_frame)
+
+
+def _pieces(
+    track: LineTrack, steeper: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """Medians over pieces of the span, when and in which frame each began, and u of one."""
+    seen = np.flatnonzero(track.seen & np.isfinite(steeper))
+    if seen.size < 2 * LEAST_SEEN:
+        return np.zeros(0), np.zeros(0), np.zeros(0), 0.0
+    piece = np.floor((track.t_s[seen] - track.t_s[seen[0]]) / PIECE_S).astype(int)
+    means, times, frames, spreads = [], [], [], []
+    for number in np.unique(piece):
+        rows = seen[piece == number]
+        if rows.size < LEAST_SEEN:
+            continue
+        means.append(float(np.median(steeper[rows])))
+        times.append(float(track.t_s[rows[0]]))
+        frames.append(float(track.ordinals[rows[0]]))
+        spreads.append(1.2533 * float(np.std(steeper[rows], ddof=1)) / math.sqrt(rows.size))
+    stated = float(np.degrees(np.median(track.u_turn_rad[seen])))
+    u = max(float(np.median(spreads)) if spreads else 0.0, stated / 3)
+    return np.array(means), np.array(times), np.array(frames), u
+
+
+def _instants(
+    board: Board, track: LineTrack | None, decided_frame: int | None
+) -> dict[str, object]:
+    """Ramp angle at the start, at the deciding instant and at the end."""
+    out: dict[str, object] = {}
+    frames: tuple[int | None, ...] = (None, decided_frame, None)
+    if track is not None and track.seen.any():
+        seen = track.ordinals[track.seen]
+        frames = (int(seen[0]), decided_frame, int(seen[-1]))
+    for name, frame in zip(("start", "decided", "end"), frames, strict=True):
+        value, at = _at(board, track, frame)
+        out |= named(f"ramp_{name}", "deg", value)
+        out[f"ramp_{name}_frame"] = at
+    return out
+
+
+def _at(
+    board: Board, track: LineTrack | None, frame: int | None
+) -> tuple[Value | None, int | None]:
+    """The board's angle in a frame, a magnitude, from the nearest frames in which it was seen."""
+    reading = board.at_reference
+    value = None if reading is None else reading.values.get("ramp")
+    if value is None or frame is None or track is None:
+        return None, None
+    seen = np.flatnonzero(track.seen)
+    near = seen[np.argsort(np.abs(track.ordinals[seen] - frame))[:LEAST_SEEN]]
+    if not near.size or abs(int(track.ordinals[near[0]]) - frame) > LEAST_SEEN:
+        return None, None
+    steeper = float(np.median(board.steeper_deg(track)[near]))
+    own = float(np.degrees(np.median(track.u_turn_rad[near])))
+    u = math.hypot(value.u, own)
+    grown = u / value.u if value.u > 0 else 1.0
+    sign = -1.0 if value.estimate < 0 else 1.0
+    low, high = sorted((sign * value.low95, sign * value.high95))
+    middle = abs(value.estimate)
+    estimate = middle + steeper
+    return Value(
+        estimate, u, estimate - grown * (middle - low), estimate + grown * (high - middle)
+    ), int(track.ordinals[near[0]])

@@ -1,0 +1,40 @@
+"""The trace of a climb as a table: that of the crawl along the ramp, and what a climb adds."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from clipmark.measure.climb_board import Board
+from clipmark.measure.climb_place import Placed
+
+
+def climb_table(crawl: pd.DataFrame, placed: Placed, board: Board, *, scaled: bool) -> pd.DataFrame:
+    """One row per frame of the span.
+
+    The columns of a crawl (see `clipmark.measure.crawl_table`), then ``rear_mm`` and ``front_mm``
+    (contact points of the lower and the upper axle along the ramp line from its lower end),
+    ``past_finish_mm``, ``chassis_to_ramp_deg`` (nose up), ``board_turned_deg`` (steeper since the
+    reference frame). Without a scale the lengths have no unit: their columns end in ``_units``.
+    """
+    table = crawl.copy().set_index("frame", drop=False)
+    unknown = np.full(len(placed.frames), np.nan)
+    series = placed.series
+    columns = {
+        "rear_mm": unknown if placed.rear_mm is None else placed.rear_mm,
+        "front_mm": unknown if placed.front_mm is None else placed.front_mm,
+        "past_finish_mm": unknown if series.past_mm is None else series.past_mm,
+        "chassis_to_ramp_deg": series.nose_deg,
+    }
+    for name, values in columns.items():
+        table[name] = np.nan
+        table.loc[placed.frames, name] = values
+    table["board_turned_deg"] = np.nan
+    if board.track is not None:
+        steeper = board.steeper_deg(board.track)
+        table.loc[board.track.ordinals, "board_turned_deg"] = steeper
+    order = [name for name in table.columns if name not in ("frame", "gap")]
+    table = table[[*order, "frame", "gap"]].reset_index(drop=True)
+    if scaled:
+        return table
+    return table.rename(columns=lambda name: name.replace("_mm", "_units"))
