@@ -25,6 +25,7 @@ def event(tmp_path):
     return tmp_path / "event"
 
 
+@pytest.mark.slow
 def test_an_angle_saved_with_a_lens_measures_the_same_from_its_record(event, clipmark):
     marks = json.loads((MEDIA / "marks" / "siskin-climb.json").read_text())
     told = clipmark(

@@ -77,6 +77,7 @@ def test_angles_of_drawn_edges_scatter_within_1_3_of_the_bound(drawn_trials):
     assert np.sqrt(np.mean(ratios**2)) <= 1.3
 
 
+@pytest.mark.slow
 def test_no_wrong_edge_is_taken_at_five_sigma(drawn_trials):
     """A wrong capture would lie tens of bounds away; the largest of 180 normal errors at 3.2."""
     assert np.abs([trial[1] for trial in drawn_trials]).max() < 6.0

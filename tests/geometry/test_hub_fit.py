@@ -125,6 +125,7 @@ def two_wheel_errors(radius, seeds, *, fender, megabits=None, known=True):
         pytest.param(40, True, marks=pytest.mark.slow),
     ],
 )
+@pytest.mark.slow
 def test_a_rim_in_full_view_gives_its_hub_within_six_hundredths(radius, known):
     """Six wheels, rough centres off by up to 8 px; measured about 0.02 px."""
     errors, stated, _ = two_wheel_errors(radius, range(3), fender=False, known=known)

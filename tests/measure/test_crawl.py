@@ -56,6 +56,7 @@ def travel_error_mm(reading, name):
     return off - np.nanmean(off)
 
 
+@pytest.mark.slow
 def test_travel_from_a_tripod_is_right_to_0_08_px(read):
     """Root mean square over the clip, the scale mark where it truly is."""
     scale = load("truth", "siskin-stall")["scale"]

@@ -92,6 +92,7 @@ def test_what_moved_the_truck_is_told(crawled):
     )
 
 
+@pytest.mark.slow
 def test_way_and_turn_are_those_of_the_truth(crawled):
     """Travel to 0.1 mm, turn of both wheels to 0.15 deg root mean square."""
     _, truth, reading = crawled

@@ -133,6 +133,7 @@ def test_a_truck_that_moves_from_the_first_frame_has_no_start():
     assert onset(times, SPEED * times + rng.normal(0, NOISE, times.size), NOISE) is None
 
 
+@pytest.mark.slow
 def test_a_wheel_turns_before_the_body_moves():
     """50 ms later, over 25 runs: right to 3 ms on average, in the interval in 21 or more (95 %
     falls below that with a chance of 0.7 %)."""

@@ -82,6 +82,7 @@ def test_ten_bit_pictures_are_registered_like_eight_bit_ones(scene):
     "sigma",
     [pytest.param(1.0, marks=pytest.mark.slow), 3.0, pytest.param(8.0, marks=pytest.mark.slow)],
 )
+@pytest.mark.slow
 def test_stated_uncertainty_equals_the_scatter_seen(scene, sigma):
     """60 noisy pairs, two axes: the mean stated variance within 0.75 to 1.5 of the seen one (the
     seen one is itself good to 13 %)."""

@@ -91,6 +91,7 @@ def test_hubs_are_found_in_each_frame_and_not_carried_by_the_body():
     assert rms(off) < 0.05
 
 
+@pytest.mark.slow
 def test_stated_uncertainty_is_as_large_as_the_error():
     """Not 1.5 times smaller, and not three times larger, for white noise."""
     fixes, _ = follow(CREEP, Look())
@@ -98,6 +99,7 @@ def test_stated_uncertainty_is_as_large_as_the_error():
     assert 1 / 3 < rms(errors_deg(fixes, CREEP)) / rms(stated) < 1.5
 
 
+@pytest.mark.slow
 def test_turn_comes_near_the_bound_that_noise_sets():
     """Slopes along the ring bound a turn as slopes along an axis bound a shift (Robinson and
     Milanfar 2004): within a factor of 2 of the bound of all pixels kept."""

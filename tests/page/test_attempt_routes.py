@@ -211,6 +211,7 @@ def test_a_reading_whose_marks_did_not_change_is_kept_as_it_was_measured(page, m
     assert again["body"]["marks"] == attempt["body"]["marks"]
 
 
+@pytest.mark.slow
 def test_a_reading_made_with_another_lens_file_is_measured_anew(page):
     """Else it would be recorded as made with the lens file that lies there now."""
     sha = kit.clip_of(page, "siskin-climb")

@@ -103,6 +103,7 @@ def test_a_crawl_tells_where_the_body_is_while_it_is_followed(page):
     assert any(answer["state"] == "running" and answer["done"] for answer in answers)
 
 
+@pytest.mark.slow
 def test_a_crawl_can_be_stopped_and_started_again(page):
     marks = kit.marks_of(STALL) | {"span": [0, 201]}
     sha = kit.clip_of(page, STALL)

@@ -94,6 +94,7 @@ def test_what_is_no_footage_is_refused_and_nothing_of_it_stays(serve, empty_even
     assert list((empty_event / "clips").iterdir()) == []
 
 
+@pytest.mark.slow
 def test_a_second_server_does_not_take_the_cookie_of_the_first(serve, empty_event):
     first, second = serve(empty_event), serve(empty_event)
     cookies = next(h.cookiejar for h in first.opener.handlers if hasattr(h, "cookiejar"))

@@ -90,6 +90,7 @@ def rim_centre(luma, near, radius):
     return near + 2 * np.mean(found, axis=0)
 
 
+@pytest.mark.slow
 def test_the_hubs_are_drawn_where_the_truth_says(plain_scene, plain_surfaces, luma_of):
     scene = plain_scene(truck=Truck(), view_deg=22.0)
     truth, luma = scene_truth(scene), luma_of(scene)
