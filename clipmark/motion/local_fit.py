@@ -24,6 +24,8 @@ class LocalFit:
         Standard uncertainty from white noise of `sigma`.
     sigma : float
         Standard deviation of the series about its parabolas; NaN when nothing could be fitted.
+    grown : float
+        By how much both uncertainties were widened since, for errors that go together.
     """
 
     value: FloatArray
@@ -31,6 +33,7 @@ class LocalFit:
     u_value: FloatArray
     u_rate: FloatArray
     sigma: float
+    grown: float = 1.0
 
 
 def local_fit(t_s: FloatArray, y: FloatArray, half_frames: int, order: int = 2) -> LocalFit:

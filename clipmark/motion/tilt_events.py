@@ -314,7 +314,7 @@ def _jerks(work: Work, growth: Growth) -> None:
     item = events[0]
     near = np.abs(series.t_s - item.t_s) < 1.0
     spread = float(np.std(platform.rate[near]))
-    noise = float(np.median(platform.u_rate[near]))
+    noise = float(np.median(platform.u_rate[near])) / platform.grown  # jerks go together too
     if spread < JERKS_SHARE * abs(item.rate_deg_s) + 3 * noise:
         return
     work.notes.append(

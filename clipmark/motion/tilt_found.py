@@ -214,7 +214,9 @@ def smooth_platform(t_s: FloatArray, tilt_deg: FloatArray) -> LocalFit:
     grown = _errors_together(t_s, tilt_deg, max(LEAST_HALF, round(RATE_HALF_S / frame))) / max(
         smooth.sigma, 1e-12
     )
-    smooth = replace(smooth, u_value=smooth.u_value * grown, u_rate=smooth.u_rate * grown)
+    smooth = replace(
+        smooth, u_value=smooth.u_value * grown, u_rate=smooth.u_rate * grown, grown=grown
+    )
     known = np.isfinite(smooth.value)
     if known.all() or not known.any():
         return smooth
@@ -228,4 +230,5 @@ def smooth_platform(t_s: FloatArray, tilt_deg: FloatArray) -> LocalFit:
         bridged(smooth.u_value),
         bridged(smooth.u_rate),
         smooth.sigma,
+        grown,
     )
