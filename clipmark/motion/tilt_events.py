@@ -51,6 +51,7 @@ __all__ = [
 FloatArray = NDArray[np.float64]
 TOPPLE_DEG = 15.0  # of extra turn: beyond it a crawler's centre of gravity is far past its wheels
 JERKS_SHARE = 0.35
+AROUND_S = 0.5  # some five times as long as a truck takes to fall over
 LANDS_SHARE = 0.6  # of the gap, nearer than at the start: it was lifted already
 
 
@@ -312,7 +313,7 @@ def _jerks(work: Work, growth: Growth) -> None:
     if not events:
         return
     item = events[0]
-    near = np.abs(series.t_s - item.t_s) < 1.0
+    near = np.abs(series.t_s - item.t_s) < AROUND_S
     spread = float(np.std(platform.rate[near]))
     noise = float(np.median(platform.u_rate[near])) / platform.grown  # jerks go together too
     if spread < JERKS_SHARE * abs(item.rate_deg_s) + 3 * noise:
