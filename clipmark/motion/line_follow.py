@@ -49,6 +49,8 @@ class LineTrack:
     reasons : tuple of str, length n
         Why there is no line in a frame, '' where there is.
     anchor_ordinal : int
+    anchor_ends_px : ndarray, shape (2, 2)
+        Both ends in the anchor frame, moved onto the edge, px of the upright picture.
     anchor_u_turn_rad, anchor_u_offset_px : float
         Standard uncertainty of the line in the anchor frame.
     slide_px : ndarray, shape (n,)
@@ -71,6 +73,7 @@ class LineTrack:
     seen: NDArray[np.bool_]
     reasons: tuple[str, ...]
     anchor_ordinal: int
+    anchor_ends_px: FloatArray
     anchor_u_turn_rad: float
     anchor_u_offset_px: float
     slide_px: FloatArray
@@ -174,6 +177,7 @@ class LineFollower:
             seen=seen,
             reasons=tuple(row.reason for row in rows),
             anchor_ordinal=self._ordinal,
+            anchor_ends_px=self._from_straight(anchor.pose.ends(anchor.stations.half_px)),
             anchor_u_turn_rad=float(own[1]),
             anchor_u_offset_px=float(own[0]),
             slide_px=slide,

@@ -30,6 +30,7 @@ LEAST_SHARE = 0.4  # of the stations must show the edge in the anchor frame
 BESIDE_PX = 40  # parallel edges are looked for so far away
 BESIDE_SHARE = 0.35  # of the edge's own strength
 OWN_PX = 3.0  # what lies nearer belongs to the edge itself
+LEAST_SCORE = 0.85  # share of the edge's contrast along it: in mere texture it is below 0.8
 SETTLING = 3
 WORST_U_PX = 0.7  # at the ends: of an edge less sure than this nothing is followed
 
@@ -109,7 +110,7 @@ def take_anchor(
         luma, anchor.pose, stations, anchor.profile, anchor.contrast, ROUGH_PX, from_straight
     )
     u_end = np.sqrt(anchor.fit.covariance[0, 0] + (length / 2) ** 2 * anchor.fit.covariance[1, 1])
-    if not own.sure or u_end > WORST_U_PX:
+    if not own.sure or own.score < LEAST_SCORE or u_end > WORST_U_PX:
         raise FollowError(
             "the edge of the line to be followed does not stand out from the texture beside it; "
             "mark an edge with more contrast, or two patches at its ends"

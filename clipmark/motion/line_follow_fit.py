@@ -19,9 +19,10 @@ from clipmark.motion.sampling import FloatArray
 LEAST_SIGMAS = 4.0  # contrast of a station over its uncertainty
 LEAST_LIKENESS = 0.5  # of a strip's variance that the profile must explain
 COMMON_PX = 0.06  # scatter of stations beyond their own residuals
-MOST_SCATTER_PX = 0.6  # wider than this, stations are not of one line
+MOST_SCATTER_PX = 0.45  # wider than this, stations are not of one line
+CLOSE_PX = 0.5  # a station of the line lies so near to it
 TUKEY = 4.685
-ROUNDS = 4
+ROUNDS = 3
 LEAST_WEIGHT = 0.2  # below, a station counts as straying
 LEAST_GOOD = 5
 
@@ -41,6 +42,9 @@ class StationFit:
     residuals : ndarray, shape (N,)
         Normalised by the scatter; 0 where not good.
     scatter_px : float
+        Robust standard deviation of the stations' shifts about the line.
+    close : ndarray of bool, shape (N,)
+        Stations that show the edge within `CLOSE_PX` of the line.
     """
 
     offset: float
@@ -49,6 +53,7 @@ class StationFit:
     good: NDArray[np.bool_]
     residuals: FloatArray
     scatter_px: float
+    close: NDArray[np.bool_]
 
     def end_shift(self, half_px: float) -> float:
         """Largest shift across of the line's ends, px."""
@@ -56,7 +61,10 @@ class StationFit:
 
 
 def fit_stations(
-    places: FloatArray, seen: Compared, usable: NDArray[np.bool_]
+    places: FloatArray,
+    seen: Compared,
+    usable: NDArray[np.bool_],
+    trusted: NDArray[np.bool_] | None = None,
 ) -> StationFit | None:
     """The line through the shifts; None where too few stations show the edge.
 
@@ -67,9 +75,12 @@ def fit_stations(
     seen : Compared
     usable : ndarray of bool, shape (N,)
         Stations in the picture.
+    trusted : ndarray of bool, shape (N,), optional
+        Stations that may speak for the line; all when not given. Of the others it is only told
+        whether they are close to it.
     """
     told = usable & (seen.sigmas > LEAST_SIGMAS) & (seen.likeness > LEAST_LIKENESS)
-    index = np.flatnonzero(told)
+    index = np.flatnonzero(told if trusted is None else told & trusted)
     if len(index) < LEAST_GOOD:
         return None
     s, d = places[index], seen.shift[index]
@@ -77,11 +88,13 @@ def fit_stations(
     base = 1 / own**2
     offset, slope = _start(s, d)
     weights = base
-    scale = 1.0
+    usual = median(own)
+    widest = max(MOST_SCATTER_PX / usual, 1.0)
+    scale = scatter = 1.0
     for _ in range(ROUNDS):
         off = (d - offset - slope * s) / own
-        scale = 1.4826 * float(np.median(np.abs(off)))
-        scale = min(max(scale, 0.3), max(MOST_SCATTER_PX / float(np.median(own)), 1.0))
+        scatter = 1.4826 * median(np.abs(off))
+        scale = min(max(scatter, 0.3), widest)
         share = off / (TUKEY * scale)
         bounded = np.maximum(1 - share * share, 0.0) ** 2
         weights = base * bounded
@@ -106,15 +119,23 @@ def fit_stations(
     good[index[held]] = True
     residuals = np.zeros(len(places))
     residuals[index[held]] = off[held] / scale
-    return StationFit(offset, slope, covariance, good, residuals, scale * float(np.median(own)))
+    close = told & (np.abs(seen.shift - offset - slope * places) < CLOSE_PX)
+    return StationFit(offset, slope, covariance, good, residuals, scatter * usual, close)
+
+
+def median(values: FloatArray) -> float:
+    """Middle value of a few, without the cost of NumPy's own."""
+    ordered = np.sort(values)
+    n = len(ordered)
+    return 0.5 * float(ordered[(n - 1) // 2] + ordered[n // 2])
 
 
 def _start(s: FloatArray, d: FloatArray) -> tuple[float, float]:
     """A first line that half of the stations may spoil: the median of slopes between far pairs."""
     half = len(s) // 2
     rises = (d[-half:] - d[:half]) / (s[-half:] - s[:half])
-    slope = float(np.median(rises))
-    return float(np.median(d - slope * s)), slope
+    slope = median(rises)
+    return median(d - slope * s), slope
 
 
 def _solve(

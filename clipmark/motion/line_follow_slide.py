@@ -6,10 +6,10 @@ It is told to a fraction of the strips' distance, which is enough to keep the sa
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from clipmark.motion.line_follow_strip import REACH_PX, Strips
 from clipmark.motion.sampling import FloatArray
@@ -53,12 +53,18 @@ def slide_px(reference: Sides, now: Sides, grain_px: float) -> float:
 def _shift(then: FloatArray, today: FloatArray) -> float:
     """Shift of one side in strips, 0 where it cannot be told."""
     inner = then[MOST_STEPS:-MOST_STEPS]
-    if len(inner) < 4 * MOST_STEPS or float(np.std(inner)) < LEAST_LEVELS:
+    count = len(inner)
+    inner = inner - inner.sum() / max(count, 1)
+    size = math.sqrt(float(inner @ inner) / max(count, 1))
+    if count < 4 * MOST_STEPS or size < LEAST_LEVELS:
         return 0.0
-    windows = sliding_window_view(today, len(inner))
-    spread = windows.std(axis=1)
-    inner = (inner - inner.mean()) / (len(inner) * float(np.std(inner)))
-    scores = windows @ inner / np.maximum(spread, 1e-3)
+    level = today - today.sum() / len(today)
+    sums, squares = np.cumsum(level), np.cumsum(level * level)
+    ends = np.arange(count - 1, len(today))
+    mean = (sums[ends] - sums[ends - count + 1] + level[: len(ends)]) / count
+    power = (squares[ends] - squares[ends - count + 1] + level[: len(ends)] ** 2) / count
+    spread = np.sqrt(np.maximum(power - mean * mean, 1e-6))
+    scores = np.correlate(level, inner, mode="valid") / (count * size * spread)
     k = int(np.argmax(scores))
     if scores[k] < LEAST_CORRELATION or k in (0, len(scores) - 1):
         return 0.0

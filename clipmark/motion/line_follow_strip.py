@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -114,10 +115,11 @@ class Strips:
     values: NDArray[np.float32]
     inside: NDArray[np.bool_]
 
-    @property
+    @cached_property
     def profiles(self) -> FloatArray:
         """Mean strip of each station, shape (N, K)."""
-        return np.asarray(self.values.mean(axis=1, dtype=np.float64))
+        count = self.values.shape[1]
+        return np.asarray(np.add.reduce(self.values, axis=1) / np.float32(count), dtype=np.float64)
 
 
 def read_strips(
@@ -148,7 +150,9 @@ def read_strips(
     at = mapped[:count]
     sideways = mapped[count:] - at
     step = stations.places[1] - stations.places[0]
-    forward = np.gradient(at, step, axis=0)
+    forward = np.empty_like(at)
+    forward[1:-1] = (at[2:] - at[:-2]) / (2 * step)
+    forward[0], forward[-1] = (at[1] - at[0]) / step, (at[-1] - at[-2]) / step
     reach = float(np.max(np.abs(across_px)))
     room = np.abs(sideways) * reach + np.abs(forward) * (step / 2) + BORDER_PX
     size = np.array([luma.shape[1] - 1, luma.shape[0] - 1])

@@ -17,6 +17,7 @@ from clipmark.motion.line_follow_strip import Compared, PointMap, Pose, Strips, 
 from clipmark.motion.sampling import FloatArray
 
 LEAST_SHARE = 0.4  # of the stations in the picture that must show the edge
+LEAST_CLOSE = 0.35  # of them that must show it close to one straight line
 LEAST_INSIDE = 0.4  # of the line that must be in the picture
 LEAST_SPAN = 0.45  # of the line's length, between the outermost stations that agree
 AGAIN_SHARE = 0.55  # of the stations, when a lost line is picked up again
@@ -26,14 +27,17 @@ GATE_PX, GATE_RAD = 1.5, 0.012  # beyond constant motion in one step, across and
 GATE_SHARE = 1.0  # and so much of its own step: it may stop at once
 UNKNOWN_RATE = 3.0  # times as far, where the rates are not known yet
 RATE_FRAMES = 3  # after which they are
-BESIDE_SHARE = 0.45  # of the distance of the nearest parallel edge, at most
+BESIDE_SHARE = 0.45  # of the distance of the nearest parallel edge, without a look around
 FOLLOWS = 0.35  # of what the prediction missed goes into the rates
 LOST_PX, LOST_PX_S, MOST_LOST_PX = 3.0, 40.0, 36.0  # looked around, growing with time lost
+MOST_GATE_PX = 8.0  # of which a look for a lost line makes use
 COAST_S = 0.4  # a lost line is thought to move on for so long
 EAGER_FRAMES, LAZY_EVERY = 10, 4  # lost frames searched one by one, before every few only
 WEAK_SHARE, BLURRED_SHARE = 0.4, 0.6  # of the usual contrast; of the usual step over the edge
 RENEW_LIKENESS, SETTLED_FRAMES = 0.8, 15
 LEAST_KEPT = 0.3  # of a station's usual contrast
+FADED = 0.6  # of the anchor's contrast: an edge that was stronger just before did not fade away
+PARTLY = 0.15  # of the stations still show the edge: the others are hidden
 KEEPS = 0.9  # of the stations' usual contrast, in each frame
 COVERED, BLURRED, LEFT = "covered", "blurred", "left the picture"
 WEAK, JUMPED, UNSURE = "too weak", "jumped", "two edges alike"
@@ -89,6 +93,7 @@ class Way:
         self._rates = np.zeros(3)  # across, along (px/s), turn (rad/s)
         self._t_s = t_s
         self._contrast = anchor.contrast.copy()
+        self._faded = 1.0  # contrast lately, of the anchor's
         self._carried = np.zeros((2, 2))
         self._likeness: list[float] = []
         self._slide = 0.0
@@ -105,7 +110,8 @@ class Way:
             look, reason = self._find_again(luma, predicted, elapsed)
         else:
             look = self._settle(luma, predicted)
-            reason = self._judge(look, predicted, self._gate_px(elapsed), LEAST_SHARE)
+            near = min(self._gate_px(elapsed), BESIDE_SHARE * self._anchor.beside_px)
+            reason = self._judge(look, predicted, near, LEAST_SHARE)
             if reason and reason != LEFT:
                 look, reason = self._look_around(luma, predicted, elapsed, look, reason)
         if reason or look is None or look.fit is None:
@@ -127,8 +133,9 @@ class Way:
         half = self._anchor.stations.half_px
         step = (abs(self._rates[0]) + abs(self._rates[2]) * half) * abs(elapsed_s)
         gate = GATE_PX + GATE_RAD * half
-        gate = gate * UNKNOWN_RATE if self._known < RATE_FRAMES else gate + GATE_SHARE * float(step)
-        return min(gate, BESIDE_SHARE * self._anchor.beside_px)
+        if self._known < RATE_FRAMES:
+            return gate * UNKNOWN_RATE
+        return gate + GATE_SHARE * float(step)
 
     def _settle(self, luma: NDArray[np.generic], pose: Pose) -> _Look:
         """Correct a pose by the stations' shifts until they are small."""
@@ -139,7 +146,7 @@ class Way:
                 luma, pose, anchor.stations, anchor.profile.across_px, self._from_straight
             )
             seen = anchor.profile.compare(strips.profiles)
-            fit = fit_stations(anchor.stations.places, seen, strips.inside)
+            fit = fit_stations(anchor.stations.places, seen, strips.inside, self._alike(seen))
             if fit is None or fit.end_shift(half) > 3.0:
                 return _Look(pose, None, seen, strips)
             pose = pose.moved(fit.offset, fit.slope)
@@ -155,7 +162,9 @@ class Way:
         fit, inside = look.fit, look.strips.inside
         known = inside & (self._contrast != 0)
         usable = known if known.any() else inside
-        if fit is None or (fit.good & self._alike(look))[usable].mean() < share:
+        if fit is None or fit.good[usable].mean() < share:
+            return self._unlike(look)
+        if (fit.close & fit.good)[usable].mean() < LEAST_CLOSE:
             return self._unlike(look)
         held = places[fit.good]
         if float(held.max() - held.min()) < LEAST_SPAN * 2 * half:
@@ -167,25 +176,24 @@ class Way:
             return JUMPED
         return ""
 
-    def _alike(self, look: _Look) -> NDArray[np.bool_]:
+    def _alike(self, seen: Compared) -> NDArray[np.bool_]:
         """Stations whose contrast is as it was lately: of its sign and about its size."""
-        ratio = look.seen.contrast * self._contrast / np.maximum(self._contrast**2, 1e-9)
+        ratio = seen.contrast * self._contrast / np.maximum(self._contrast**2, 1e-9)
         return np.asarray((ratio > LEAST_KEPT) & (ratio < 1 / LEAST_KEPT))
 
     def _unlike(self, look: _Look) -> str:
         """Why strips do not look like the edge: covered, blurred or too weak."""
         use = look.strips.inside & (self._contrast != 0)
-        if not use.any():
+        if not use.any() or (look.fit is not None and look.fit.good[use].mean() > PARTLY):
             return COVERED
         flanks = flanks_of(look.strips.profiles)[use]
         usual = self._anchor.flanks[use]
         kept = flanks * np.sign(usual) / np.maximum(np.abs(usual), 1e-6)
         if float(np.median(kept)) > BLURRED_SHARE and float(np.median(look.seen.likeness[use])) > 0:
             return BLURRED
-        spread = look.strips.profiles[use].std(axis=1)
-        if float(np.median(spread / np.abs(self._contrast[use]))) < WEAK_SHARE:
-            return WEAK
-        return COVERED
+        usual = np.abs(self._contrast[use])
+        weak = float(np.median(look.strips.profiles[use].std(axis=1) / usual)) < WEAK_SHARE
+        return WEAK if weak and self._faded < FADED else COVERED
 
     def _look_around(
         self,
@@ -197,11 +205,12 @@ class Way:
     ) -> tuple[_Look, str]:
         """A second look within the gate, for a line that moved more than one comparison reads."""
         gate = self._gate_px(elapsed)
-        found = self._search(luma, predicted, gate, gate)
+        reach = min(gate, MOST_LOST_PX)
+        found = self._search(luma, predicted, reach, reach)
         if found is None:
             return look, reason
         other = self._settle(luma, found)
-        again = self._judge(other, predicted, gate, LEAST_SHARE)
+        again = self._judge(other, predicted, 2 * gate, LEAST_SHARE)  # both add up at an end
         return (look, reason) if again else (other, "")
 
     def _search(
@@ -224,7 +233,10 @@ class Way:
         """Look for a lost line where it should be by now, and where it was seen last."""
         if self._lost > EAGER_FRAMES and self._lost % LAZY_EVERY:
             return None, self._why
-        reach = min(LOST_PX + self._gate_px(0.02) + LOST_PX_S * abs(elapsed), MOST_LOST_PX)
+        reach = min(
+            LOST_PX + min(self._gate_px(0.02), MOST_GATE_PX) + LOST_PX_S * abs(elapsed),
+            MOST_LOST_PX,
+        )
         half = self._anchor.stations.half_px
         starts = [predicted]
         if _ends_apart(predicted, self._pose, half) > reach / 2:
@@ -263,8 +275,11 @@ class Way:
             anchor.contrast[fit.good] == 0, np.nan, anchor.contrast[fit.good]
         )
         known = np.abs(ratio[np.isfinite(ratio)])
-        self._contrast[fit.good] *= KEEPS
-        self._contrast[fit.good] += (1 - KEEPS) * look.seen.contrast[fit.good]
+        kept = float(np.median(known)) if known.size else math.nan
+        self._faded = kept if known.size else self._faded
+        near = fit.good | fit.close
+        self._contrast[near] *= KEEPS
+        self._contrast[near] += (1 - KEEPS) * look.seen.contrast[near]
         self._slide += (pose.x - self._pose.x) * pose.along[0]
         self._slide += (pose.y - self._pose.y) * pose.along[1]
         self._pose, self._t_s, self._lost, self._why = pose, t_s, 0, ""
@@ -276,7 +291,7 @@ class Way:
             covariance=fit.covariance + self._carried,
             reason="",
             slide_px=self._slide,
-            contrast=float(np.median(known)) if known.size else math.nan,
+            contrast=kept,
             good=float(fit.good.mean()),
         )
         self._renew_if_changed(luma, look, row)
