@@ -156,8 +156,8 @@ def shoot(attempt: Attempt, path: Path) -> Shot:
 
 
 def finish_line(scene: Scene, at_mm: float) -> list[float]:
-    """Across the board at `at_mm` from its foot, 30 mm long, as it is seen."""
-    ends = np.array([scene.board.at(at_mm, w) for w in (-14.0, 16.0)])
+    """Across the board at `at_mm` from its foot, 90 mm long, as it is seen."""
+    ends = np.array([scene.board.at(at_mm, w) for w in (-30.0, 60.0)])
     return scene.camera.project(ends, 0.0).ravel().tolist()
 
 
