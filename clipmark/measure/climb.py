@@ -34,7 +34,8 @@ from clipmark.measure.crawl_wheels import WHEEL_U_MM
 from clipmark.measure.lens_file import LensSource
 from clipmark.measure.tags import Tags
 from clipmark.measure.values import Value
-from clipmark.motion.climb_facts import GIVE_UP_S, Ending, read_ending
+from clipmark.motion.climb_facts import GIVE_UP_S, read_ending
+from clipmark.motion.climb_series import Ending
 from clipmark.motion.passes import Observer, follow
 
 Progress = Callable[[int, int], None]

@@ -16,7 +16,7 @@ from clipmark.measure.climb_place import Placed
 from clipmark.measure.climb_words import Proposal
 from clipmark.measure.crawl import Crawled
 from clipmark.measure.crawl_wheels import WheelTrace
-from clipmark.motion.climb_facts import Ending
+from clipmark.motion.climb_series import Ending
 from clipmark.motion.climb_table import CANNOT_TELL
 
 TURNED_BACK_DEG = 3.0  # of a wheel: less is play in the drive

@@ -156,8 +156,8 @@ def shoot(attempt: Attempt, path: Path) -> Shot:
 
 
 def finish_line(scene: Scene, at_mm: float) -> list[float]:
-    """Across the board at `at_mm` from its foot, 90 mm long, as it is seen."""
-    ends = np.array([scene.board.at(at_mm, w) for w in (-30.0, 60.0)])
+    """Across the board at `at_mm` from its foot, 60 mm long, as it is seen."""
+    ends = np.array([scene.board.at(at_mm, w) for w in (-30.0, 30.0)])
     return scene.camera.project(ends, 0.0).ravel().tolist()
 
 
@@ -223,16 +223,16 @@ def drawn_by_lot(kind: str, rng: np.random.Generator) -> Attempt:
         "still moving": Motion(legs=(Leg(0.2, 9.0, speed),)),
     }
     clears = kind in ("cleared", "lifted and came down", "board moved")
-    finish = start - 68.0 + reach * float(rng.uniform(0.45, 0.8)) if clears else 500.0
+    finish = start - 68.0 + reach * float(rng.uniform(0.45, 0.8)) if clears else 400.0
     attempt = Attempt(
         motions[kind],
         seconds=3.0,
-        ramp_deg=float(rng.uniform(20, 55)),
+        ramp_deg=float(rng.uniform(20, 46)),
         rises=str(rng.choice(["right", "left"])),
         start_mm=start,
         finish_mm=finish,
         fps=int(rng.choice([24, 30, 50])),
-        size=[(480, 270), (560, 316), (640, 360)][int(rng.integers(3))],
+        size=[(640, 360), (720, 404), (768, 432)][int(rng.integers(3))],
         seed=int(rng.integers(1000)),
         grain=float(rng.uniform(0.6, 2.0)),
         steeper_deg=float(rng.uniform(0.4, 1.5)) if kind == "board moved" else 0.0,

@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from clipmark.motion.climb_facts import ClimbSeries, read_ending
+from clipmark.motion.climb_facts import read_ending
 from clipmark.motion.climb_nose import read_nose
+from clipmark.motion.climb_series import ClimbSeries
 from clipmark.motion.climb_table import ENDED_BY, OUTCOMES, ended_by, outcome
 
 FPS = 30.0
@@ -159,7 +160,7 @@ def test_the_page_shows_the_table_of_proposals_row_by_row():
 
 def test_the_page_names_the_limits_that_the_code_has():
     from clipmark.measure import climb_board
-    from clipmark.motion import climb_facts, climb_nose
+    from clipmark.motion import climb_facts, climb_nose, climb_series
 
     said = re.sub(r"\s+", " ", PAGE)
     for words in (
@@ -168,7 +169,7 @@ def test_the_page_names_the_limits_that_the_code_has():
         f"faster than {climb_nose.RUNS_AWAY_DEG_S:g} deg/s",
         f"more than {climb_facts.BACK_MM:g} mm under",
         f"more than {climb_facts.SPUN_MM:g} mm ahead",
-        f"{climb_facts.SLIP_SHARE:.0%} of the longer way".replace("%", " %"),
+        f"{climb_series.SLIP_SHARE:.0%} of the longer way".replace("%", " %"),
         f"by less than {climb_facts.GRIP_SHARE:.0%}".replace("%", " %"),
         f"moved from {climb_board.LEAST_MOVED_DEG:g} deg",
         f"{climb_facts.GIVE_UP_S:g} s |",
