@@ -51,6 +51,7 @@ class Attempt:
     moves_at_s: float = 1.5
     seed: int = 5
     grain: float = 1.2
+    fine: int = 2
 
     def scene(self) -> Scene:
         return Scene(
@@ -64,7 +65,7 @@ class Attempt:
             truck=Truck(start_mm=self.start_mm, faces=self.faces, seed=3 + self.seed),
             motion=self.motion,
             timing=Timing(Fraction(self.fps), frames=round(self.seconds * self.fps)),
-            look=Look(grain_levels=self.grain),
+            look=Look(grain_levels=self.grain, supersample=self.fine),
             encoding=Encoding(bit_rate=6_000_000),
             sheet=None,
             seed=self.seed,
