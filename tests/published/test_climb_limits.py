@@ -34,7 +34,7 @@ def test_balance_ends_it_where_the_weight_passes_the_rear_contact(front_share, h
     assert math.degrees(slopes[np.flatnonzero(ahead < 0)[0]]) == pytest.approx(deg, abs=0.06)
 
 
-@pytest.mark.parametrize(("travel", "surface", "share"), [(0.0, 60.0, 1.0), (30.0, 60.0, 0.5)])
+@pytest.mark.parametrize(("travel", "surface", "share"), [(0.0, 60.0, 1.0), (60.0, 120.0, 0.5)])
 def test_the_share_that_tells_slip_has_the_form_of_terramechanics(travel, surface, share):
     """Driving 1 - v / (omega r): in the other form the second would be 1.0 as well."""
     t = np.arange(0, 3, 1 / 30)
