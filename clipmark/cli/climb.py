@@ -211,6 +211,8 @@ def run(
         entry, test, try_no, setup, surface, step_deg, set_start_deg, set_end_deg, travel_way,
         verdict, reason, called_by, note,
     )  # fmt: skip
+    if into is not None and attempt is None and travel_way is None:
+        details = replace(details, travel="down" if mode == "descend" else "up")
     saving = Saving(into, attempt, by, details)
     saving.check()
     check_options(stand, None, saving)

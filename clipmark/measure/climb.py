@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from clipmark.clip import Clip
-from clipmark.marks import Patch, SheetLike, Span
+from clipmark.marks import Patch, SheetLike, Span, as_line
 from clipmark.measure.angle_marks import Repeated
 from clipmark.measure.climb_board import describe_board, read_board, start_board
 from clipmark.measure.climb_descend import read_descent
@@ -34,7 +34,8 @@ from clipmark.measure.crawl_wheels import WHEEL_U_MM
 from clipmark.measure.lens_file import LensSource
 from clipmark.measure.tags import Tags
 from clipmark.measure.values import Value
-from clipmark.motion.climb_facts import GIVE_UP_S, Ending, read_ending
+from clipmark.motion.climb_facts import GIVE_UP_S, read_ending
+from clipmark.motion.climb_series import Ending
 from clipmark.motion.passes import Observer, follow
 
 Progress = Callable[[int, int], None]
@@ -183,7 +184,11 @@ def measure_climb_marked(
         proposal = propose(ready, placed, ending)
     frame = None if proposal.decided is None else int(placed.frames[proposal.decided])
     values, told = _values(ready, placed, crawled, ending)
-    notes = [*crawled.reading.warnings, *ready.notes, *board.notes]
+    other = set(crawled.figures.notes)  # of figures that a climb does not give
+    notes = [
+        note for note in crawled.reading.warnings if note not in other and "ripple" not in note
+    ]
+    notes += [*ready.notes, *board.notes]
     notes += climb_notes(ready, placed, ending)
     return ClimbReading(
         proposed=proposal.proposed,
@@ -290,7 +295,7 @@ def _settings(ready: ClimbReady) -> dict[str, object]:
     return {
         **ready.crawl.settings,
         "ramp": list(ready.ramp.as_tuple()),
-        "hubs": None if marks.hubs is None else [float(v) for v in _numbers(marks.hubs)],
+        "hubs": None if marks.hubs is None else list(as_line(marks.hubs, "the hubs").as_tuple()),
         "finish": None if ready.finish is None else list(ready.finish.as_tuple()),
         "mode": marks.mode,
         "level_u_deg": marks.level_u_deg,
@@ -299,12 +304,6 @@ def _settings(ready: ClimbReady) -> dict[str, object]:
         "wheel_mm": marks.wheel_mm,
         "rim_mm": marks.rim_mm,
     }
-
-
-def _numbers(line: LineLike) -> Sequence[float]:
-    from clipmark.marks import as_line
-
-    return as_line(line, "the hubs").as_tuple()
 
 
 __all__ = ["ClimbMarks", "ClimbReading", "Observer", "measure_climb", "measure_climb_marked"]

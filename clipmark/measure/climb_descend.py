@@ -16,11 +16,12 @@ from clipmark.measure.climb_place import Placed
 from clipmark.measure.climb_words import Proposal
 from clipmark.measure.crawl import Crawled
 from clipmark.measure.crawl_wheels import WheelTrace
-from clipmark.motion.climb_facts import Ending
+from clipmark.motion.climb_series import Ending
 from clipmark.motion.climb_table import CANNOT_TELL
 
 TURNED_BACK_DEG = 3.0  # of a wheel: less is play in the drive
 TURN_SIGMAS = 6.0
+TURN_NOISE = 4.0
 LEAST_BACK_MM = 1.0
 SLIDE_MM = 3.0
 Phase = Mapping[str, object]
@@ -132,7 +133,8 @@ def _wheel_back(wheels: Sequence[WheelTrace], placed: Placed) -> dict[str, objec
         top = np.maximum.accumulate(turn)
         fall = top - turn
         lowest = int(np.argmax(fall))
-        began = int(np.flatnonzero(turn[: lowest + 1] >= top[lowest] - 1e-9)[-1])
+        noise = TURN_NOISE * math.degrees(wheel.noise_rad)  # it stood, trembling, before it turned
+        began = int(np.flatnonzero(turn[: lowest + 1] >= top[lowest] - noise)[-1])
         limit = max(TURNED_BACK_DEG, TURN_SIGMAS * math.degrees(wheel.noise_rad))
         seen = bool(fall[lowest] > limit and top[lowest] - turn[0] > limit)
         if fall[lowest] > most:

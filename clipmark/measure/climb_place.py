@@ -17,7 +17,7 @@ from clipmark.measure.climb_marks import ClimbReady
 from clipmark.measure.crawl import Crawled
 from clipmark.measure.crawl_ruler import FloatArray
 from clipmark.measure.crawl_wheels import WheelTrace
-from clipmark.motion.climb_facts import ClimbSeries
+from clipmark.motion.climb_series import ClimbSeries
 from clipmark.motion.passes import Following
 
 LOST_FRAMES = 3  # so many frames without the body end what can be judged of an attempt

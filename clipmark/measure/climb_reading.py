@@ -15,7 +15,7 @@ from clipmark.measure.climb_board import Board
 from clipmark.measure.crawl_reading import CrawlReading
 from clipmark.measure.crawl_table import write_table
 from clipmark.measure.values import Value, named
-from clipmark.motion.climb_facts import Ending
+from clipmark.motion.climb_series import Ending
 
 UNITS = {
     "run_up_mm_s": ("run_up", "mm_s"),

@@ -13,7 +13,7 @@ from clipmark.measure.crawl import Crawled
 from clipmark.measure.crawl_held import normal
 from clipmark.measure.crawl_ruler import FloatArray
 from clipmark.measure.values import Value
-from clipmark.motion.climb_facts import Back, Ending
+from clipmark.motion.climb_series import Back, Ending
 from clipmark.motion.speed import local_fit, local_weights
 
 RUN_UP_S = 0.2  # before the foot, over which the speed is read

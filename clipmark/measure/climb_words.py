@@ -8,7 +8,7 @@ import numpy as np
 
 from clipmark.measure.climb_marks import ClimbReady
 from clipmark.measure.climb_place import Placed
-from clipmark.motion.climb_facts import Ending
+from clipmark.motion.climb_series import Ending
 from clipmark.motion.climb_table import CANNOT_TELL, ended_by, outcome
 
 UNDECIDED = ("moving", "paused", "nothing")  # of which a missing mark is the better reason

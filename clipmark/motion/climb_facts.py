@@ -12,141 +12,26 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from clipmark.motion.climb_nose import Lift, Nose, crossing, read_nose
+from clipmark.motion.climb_series import SLIP_SHARE, TURN_MM, Back, ClimbSeries, Ending
 from clipmark.motion.climb_table import NOT_TOLD
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.speed import local_fit
 
 SPEED_WINDOW_S = 0.2
+PLACE_MEAN_OF = 3  # frames
 SLOW_SHARE = 0.1  # of the usual speed: slower is no progress, as for a stall
 NOISE_FACTOR = 3.0
 GIVE_UP_S = 0.75  # without progress up to the end of what is seen; shorter may be a pause
 BACK_MM, BACK_SIGMAS = 8.0, 8.0  # back from the highest point: less is settling on the tyres
 SLIP_MM = 8.0  # difference of the two ways in a stretch: a wheel of a crawler slips no less
-SLIP_SHARE, GRIP_SHARE = 0.35, 0.25  # of the longer way: over the one it slips, under the other not
+GRIP_SHARE = 0.25  # of the longer way: less is no slip
 SPUN_MM = 15.0  # that the surface ran ahead without progress
-TURN_MM = 4.0  # of surface: less is standing
 BEFORE_S = 0.3  # of the end of progress, where slip rises already
 LEAST_SEEN = 0.7
 LEAST_MOVED_MM, LEAST_MOVED_SIGMAS = 5.0, 12.0  # less travel in all: it did not move
-
-
-@dataclass(frozen=True, eq=False)
-class ClimbSeries:
-    """One attempt in K frames; NaN where not seen. Lengths mm, or in another unit throughout.
-
-    Attributes
-    ----------
-    times_s : ndarray, shape (K,)
-        Strictly increasing.
-    travel_mm : ndarray, shape (K,)
-        Rear axle's way up the board.
-    surface_mm : ndarray, shape (K,) or None
-        Way of the surface of the wheel that tells slip, positive as climbing turns it; None
-        without a wheel.
-    nose_deg : ndarray, shape (K,)
-        Chassis to ramp, nose up positive.
-    past_mm : ndarray, shape (K,) or None
-        The rear-most contact point past the finish line; None without a line or a contact point.
-    on_board : ndarray of bool, shape (K,) or None
-        Where all wheels stood on the board, as far as its foot is known.
-    entered : int or None
-        First instant at which something else was in the patch.
-    noise_mm, noise_surface_mm : float
-        Standard deviation of a single value.
-    unit_mm : float
-        How many mm one unit of length is, about: for limits when there is no scale.
-    """
-
-    times_s: FloatArray
-    travel_mm: FloatArray
-    surface_mm: FloatArray | None
-    nose_deg: FloatArray
-    past_mm: FloatArray | None
-    on_board: NDArray[np.bool_] | None
-    entered: int | None
-    noise_mm: float
-    noise_surface_mm: float = 0.0
-
-    def until(self, last: int) -> ClimbSeries:
-        """The same up to an instant, which is included."""
-        part = slice(0, last + 1)
-        return ClimbSeries(
-            self.times_s[part],
-            self.travel_mm[part],
-            None if self.surface_mm is None else self.surface_mm[part],
-            self.nose_deg[part],
-            None if self.past_mm is None else self.past_mm[part],
-            None if self.on_board is None else self.on_board[part],
-            self.entered,
-            self.noise_mm,
-            self.noise_surface_mm,
-        )
-
-
-@dataclass(frozen=True)
-class Back:
-    """One stretch of travel back down: instants, way, and how much of it the wheel turned back."""
-
-    first: int
-    last: int
-    mm: float
-    surface_mm: float | None
-
-    @property
-    def rolled(self) -> bool | None:
-        """Whether the wheel rolled back with the body; None where it was not seen."""
-        if self.surface_mm is None:
-            return None
-        return abs(self.surface_mm + self.mm) < max(SLIP_SHARE * self.mm, TURN_MM)
-
-
-@dataclass(frozen=True)
-class Ending:
-    """How an attempt ended.
-
-    Attributes
-    ----------
-    seen : str
-        A row of `clipmark.motion.climb_table.OUTCOMES`.
-    decided : int or None
-        The deciding instant: crossing, lift that ran away, end of progress; None where undecided.
-    t_s : float or None
-        Its time, interpolated where it is a crossing.
-    finish_t_s : float or None
-    nose : Nose
-    highest, highest_mm : int, float
-        Where the travel was largest.
-    progress_ended : int
-        Last instant with progress up the board.
-    after_s : float
-        How long what followed was seen.
-    backs : tuple of Back
-        All travel back, in order of time.
-    front, slip, wheels : str
-        Facts for `clipmark.motion.climb_table.ended_by`.
-    slip_share : float or None
-        Surface less travel over the longer of the two, in the stretch that told `slip`.
-    spun_mm : float or None
-        Surface ahead of the body after progress ended.
-    """
-
-    seen: str
-    decided: int | None
-    t_s: float | None
-    finish_t_s: float | None
-    nose: Nose
-    highest: int
-    highest_mm: float
-    progress_ended: int
-    after_s: float
-    backs: tuple[Back, ...] = ()
-    front: str = NOT_TOLD
-    slip: str = NOT_TOLD
-    wheels: str = NOT_TOLD
-    slip_share: float | None = None
-    spun_mm: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -197,7 +82,7 @@ def _smooth(series: ClimbSeries) -> _Smooth | None:
         return None
     times, travel = series.times_s[rows], series.travel_mm[rows]
     fit = local_fit(times, travel, SPEED_WINDOW_S, degree=1)
-    value = np.where(np.isfinite(fit.value), fit.value, travel)
+    value = uniform_filter1d(travel, PLACE_MEAN_OF, mode="nearest")  # keeps turning points sharp
     speed = np.where(np.isfinite(fit.slope), fit.slope, 0.0)
     noise = max(series.noise_mm, 1e-6)
     gain = np.where(np.isfinite(fit.slope_gain), fit.slope_gain, np.inf)
@@ -288,9 +173,9 @@ class _Reader:
         spun = self._spun_mm()
         spins = spun is not None and spun > SPUN_MM
         went_back = float(self.smooth.travel[self.top] - self.smooth.travel[-1])
+        if moved and self._rises_at_end():
+            return "moving"
         if moved and went_back > max(BACK_MM, BACK_SIGMAS * self.smooth.noise):
-            if self.smooth.speed[-1] > self.limit:
-                return "moving"  # on its way up again
             if after < self.give_up_s and went_back < 2 * BACK_MM:
                 return "paused"
             return self._how_back()
@@ -299,6 +184,12 @@ class _Reader:
         if spins:
             return "spun"
         return "stalled" if moved else "nothing"
+
+    def _rises_at_end(self) -> bool:
+        """Whether it was on its way up as the span ended, perhaps again."""
+        gain = float(np.nan_to_num(self.smooth.gain[-1], posinf=0.0))
+        limit = max(self.limit, NOISE_FACTOR * self.smooth.noise * gain)
+        return bool(self.smooth.speed[-1] > limit)
 
     def _how_back(self) -> str:
         """Whether most of the way back since the highest point was slid or rolled."""

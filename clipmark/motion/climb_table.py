@@ -66,7 +66,7 @@ class OutcomeRow:
     Attributes
     ----------
     seen : str
-        How the way up ended; see `clipmark.motion.climb_facts.Ending`.
+        How the way up ended; see `clipmark.motion.climb_series.Ending`.
     proposed : str
         ``cleared``, ``failed`` or ``unclear``.
     code : str

@@ -5,7 +5,6 @@ Truth is that of the renderer: the rear contact point's way, the instants at whi
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from pathlib import Path
@@ -52,6 +51,7 @@ class Attempt:
     moves_at_s: float = 1.5
     seed: int = 5
     grain: float = 1.2
+    fine: int = 2
 
     def scene(self) -> Scene:
         return Scene(
@@ -65,7 +65,7 @@ class Attempt:
             truck=Truck(start_mm=self.start_mm, faces=self.faces, seed=3 + self.seed),
             motion=self.motion,
             timing=Timing(Fraction(self.fps), frames=round(self.seconds * self.fps)),
-            look=Look(grain_levels=self.grain),
+            look=Look(grain_levels=self.grain, supersample=self.fine),
             encoding=Encoding(bit_rate=6_000_000),
             sheet=None,
             seed=self.seed,
@@ -79,7 +79,7 @@ def moving(leg_s: float, speed: float = 70.0, **more) -> Motion:
 
 
 HAND = Cover(
-    middle_mm=(700.0, 420.0),
+    middle_mm=(450.0, 235.0),
     size_mm=(170.0, 120.0),
     velocity_mm_s=(-300.0, 0.0),
     z_mm=60.0,
@@ -157,8 +157,8 @@ def shoot(attempt: Attempt, path: Path) -> Shot:
 
 
 def finish_line(scene: Scene, at_mm: float) -> list[float]:
-    """Across the board at `at_mm` from its foot, 30 mm long, as it is seen."""
-    ends = np.array([scene.board.at(at_mm, w) for w in (-14.0, 16.0)])
+    """Across the board at `at_mm` from its foot, 60 mm long, as it is seen."""
+    ends = np.array([scene.board.at(at_mm, w) for w in (-30.0, 30.0)])
     return scene.camera.project(ends, 0.0).ravel().tolist()
 
 
@@ -182,5 +182,68 @@ def outcomes() -> dict[str, Attempt]:
     }
 
 
-def degrees(value: float) -> float:
-    return math.degrees(value)
+EXPECTED = {  # proposed, reason code, ended by; None: not asked
+    "cleared": ("cleared", "cleared", None),
+    "stalled": ("failed", "stalled", "drive"),
+    "spun": ("failed", "spun", "grip"),
+    "slid": ("failed", "slid-back", "grip"),
+    "rolled": ("failed", "slid-back", "drive"),
+    "tipped": ("failed", "tipped-back", "balance"),
+    "lifted and came down": ("cleared", "cleared", None),
+    "board moved": ("cleared", "cleared", None),
+    "hand": ("unclear", None, None),
+    "still moving": ("unclear", None, None),
+    "nothing": ("unclear", None, None),
+}
+
+
+def drawn_by_lot(kind: str, rng: np.random.Generator) -> Attempt:
+    """An attempt of a kind with everything else drawn: slope, side, speeds, rate, size, grain."""
+    speed = float(rng.uniform(35, 110))
+    stop = float(rng.uniform(1.3, 1.7))
+    go = (Leg(0.2, stop, speed),)
+    on = (Leg(0.2, 2.9, speed),)
+    reach = speed * 2.4
+    start = float(rng.uniform(150, 230))
+    back = -float(rng.uniform(90, 220))
+    motions = {
+        "cleared": Motion(legs=on),
+        "stalled": Motion(legs=go),
+        "spun": Motion(legs=go, spins=(Spin(stop - 0.2, 4.0, float(rng.uniform(60, 150))),)),
+        "slid": Motion(legs=go, rolls=(Roll(stop + 0.2, 0.7, back),), locks=(Lock(stop, 4.0),)),
+        "rolled": Motion(legs=go, rolls=(Roll(stop + 0.2, 0.7, back),)),
+        "tipped": Motion(
+            legs=go,
+            rears=(Rear(stop - 0.3, float(rng.uniform(0.6, 1.0)), float(rng.uniform(80, 120))),),
+        ),
+        "lifted and came down": Motion(
+            legs=on, rears=(Rear(0.8, 0.4, float(rng.uniform(10, 20)), 0.1, 0.2),)
+        ),
+        "board moved": Motion(legs=on),
+        "hand": Motion(legs=go),
+        "still moving": Motion(legs=(Leg(0.2, 9.0, speed),)),
+    }
+    clears = kind in ("cleared", "lifted and came down", "board moved")
+    finish = start - 68.0 + reach * float(rng.uniform(0.45, 0.8)) if clears else 400.0
+    attempt = Attempt(
+        motions[kind],
+        seconds=3.0,
+        ramp_deg=float(rng.uniform(20, 46)),
+        rises=str(rng.choice(["right", "left"])),
+        start_mm=start,
+        finish_mm=finish,
+        fps=int(rng.choice([24, 30, 50])),
+        size=[(640, 360), (720, 404), (768, 432)][int(rng.integers(3))],
+        seed=int(rng.integers(1000)),
+        grain=float(rng.uniform(0.6, 2.0)),
+        steeper_deg=float(rng.uniform(0.4, 1.5)) if kind == "board moved" else 0.0,
+    )
+    if kind != "hand":
+        return attempt
+    at = float(rng.uniform(1.0, 1.5))
+    there = attempt.scene().body_point_mm(at, -2.0, 41.0)
+    hand = replace(HAND, middle_mm=(float(there[0]) + 300 * at, float(there[1])))
+    return replace(attempt, covers=(hand,))
+
+
+KINDS = tuple(kind for kind in EXPECTED if kind != "nothing")
