@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from clipmark.clip import Clip
 from clipmark.errors import ClipmarkError, FollowError
@@ -216,7 +217,10 @@ def _pieces(
         spreads.append(1.2533 * float(np.std(steeper[rows], ddof=1)) / math.sqrt(rows.size))
     stated = float(np.degrees(np.median(track.u_turn_rad[seen])))
     u = max(float(np.median(spreads)) if spreads else 0.0, stated / 3)
-    return np.array(means), np.array(times), np.array(frames), u
+    # A truck that passes, with its shadow, draws the line aside for a piece or so; a board that
+    # moved stays moved.
+    calm = median_filter(np.array(means), 3, mode="nearest") if len(means) > 2 else means
+    return np.asarray(calm, dtype=np.float64), np.array(times), np.array(frames), u
 
 
 def _instants(
