@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from clipmark.clip import Clip
 from clipmark.errors import ClipmarkError, FollowError
@@ -170,15 +171,15 @@ def describe_board(board: Board, decided_frame: int | None) -> dict[str, object]
             board, track, decided_frame
         )
     last = means[-1] - means[0]
-    most = int(np.argmax(np.abs(means - means[0])))
-    amount = float(means[most] - means[0])
-    u_amount = math.sqrt(2) * u
-    limit = max(MOVED_SIGMAS * u_amount, LEAST_MOVED_DEG)
+    us = np.hypot(u, u[0])
+    limits = np.maximum(MOVED_SIGMAS * us, LEAST_MOVED_DEG)
+    most = int(np.argmax(np.abs(means - means[0]) / limits))
+    amount, u_amount, limit = float(means[most] - means[0]), float(us[most]), float(limits[most])
     moved = abs(amount) > limit
     value = Value(amount, u_amount, amount - Z95 * u_amount, amount + Z95 * u_amount)
     since = None
     if moved:
-        gone = np.flatnonzero(np.abs(means - means[0]) > limit)
+        gone = np.flatnonzero(np.abs(means - means[0]) > limits)
         since = int(gone[0])
     words = "the board stood still"
     if moved:
@@ -190,7 +191,7 @@ def describe_board(board: Board, decided_frame: int | None) -> dict[str, object]
         "why": words,
         **named("by", "deg", value),
         "at_end_deg": float(last),
-        "limit_deg": float(limit),
+        "limit_deg": limit,
         "since_t_s": None if since is None else float(times[since]),
         "since_frame": None if since is None else int(frames[since]),
         "seen_share": float(track.seen.mean()),
@@ -199,11 +200,11 @@ def describe_board(board: Board, decided_frame: int | None) -> dict[str, object]
 
 def _pieces(
     track: LineTrack, steeper: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-    """Medians over pieces of the span, when and in which frame each began, and u of one."""
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Medians over pieces of the span, when and in which frame each began, and u of each."""
     seen = np.flatnonzero(track.seen & np.isfinite(steeper))
     if seen.size < 2 * LEAST_SEEN:
-        return np.zeros(0), np.zeros(0), np.zeros(0), 0.0
+        return np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0)
     piece = np.floor((track.t_s[seen] - track.t_s[seen[0]]) / PIECE_S).astype(int)
     means, times, frames, spreads = [], [], [], []
     for number in np.unique(piece):
@@ -213,10 +214,18 @@ def _pieces(
         means.append(float(np.median(steeper[rows])))
         times.append(float(track.t_s[rows[0]]))
         frames.append(float(track.ordinals[rows[0]]))
-        spreads.append(1.2533 * float(np.std(steeper[rows], ddof=1)) / math.sqrt(rows.size))
-    stated = float(np.degrees(np.median(track.u_turn_rad[seen])))
-    u = max(float(np.median(spreads)) if spreads else 0.0, stated / 3)
-    return np.array(means), np.array(times), np.array(frames), u
+        own = float(np.degrees(np.median(track.u_turn_rad[rows])))  # covered alike: no averaging
+        scatter = 1.2533 * float(np.std(steeper[rows], ddof=1)) / math.sqrt(rows.size)
+        spreads.append(max(own, scatter))
+    # A truck that passes, with its shadow, draws the line aside for a piece or so; a board that
+    # moved stays moved.
+    calm = median_filter(np.array(means), 3, mode="nearest") if len(means) > 2 else means
+    return (
+        np.asarray(calm, dtype=np.float64),
+        np.array(times),
+        np.array(frames),
+        np.asarray(spreads, dtype=np.float64),
+    )
 
 
 def _instants(
