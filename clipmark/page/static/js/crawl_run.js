@@ -36,7 +36,8 @@ class CrawlRun {
     this.bar = el("progress", { class: "crawl-bar", "aria-label": "Measuring the crawl", max: "1", hidden: true });
     this.said = el("span", { class: "crawl-said small", role: "status" });
     this.shelf = numberShelf(this.views.map((view) => view.node), "The crawl in numbers");
-    this.node = el("div", { class: "crawl-run" }, this.press, this.bar, this.said, this.shelf.node);
+    this.proposed = el("p", { class: "climb-proposed small", hidden: true });
+    this.node = el("div", { class: "crawl-run" }, this.press, this.bar, this.said, this.proposed, this.shelf.node);
   }
 
   /** The test on the slip, and whether its rule sheet has grades for a crawl. */
@@ -52,9 +53,16 @@ class CrawlRun {
     const how = held && store.current("crawl") === null ? "stale" : "";
     this.views.forEach((view) => view.update(held?.result ?? null, how));
     this.shelf.update();
+    this.propose(store.readings.climb?.result);
     this.press.hidden = !store.draft.clip;
     const again = held?.result ? "Measure again" : "Measure crawl";
     this.press.textContent = this.job ? "Stop" : again;
+  }
+
+  /** What a climb reading says of the attempt, beside the verdict and never as one. */
+  propose(climb) {
+    this.proposed.hidden = !climb?.proposed;
+    if (climb?.proposed) put(this.proposed, `The footage proposes ${climb.proposed}: ${climb.reason}. The verdict is the judge's.`);
   }
 
   toggle() {

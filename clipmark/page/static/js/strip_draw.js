@@ -16,6 +16,9 @@ const AXIS_PX = 18;
 const LEAST_PAPER_PX = 44; // that a lane of phases leaves
 const TICK_APART_PX = 90;
 const FRAME_TICKS_FROM_PX = 3;
+const INSTANT_ROWS = 3; // of names of events
+const ROW_PX = 13;
+const CHARACTER_PX = 7; // of such a name, on the average
 const NOTE_LETTER_PX = 6.6; // about
 const NOTE_GAP_PX = 5;
 const ODD_APART_PX = 5; // signs of damaged frames; a badly damaged clip has thousands
@@ -274,15 +277,21 @@ function frameTicks({ frames, odd }, places, scale, { left, right, bottom }) {
   return [svg("path", { class: "strip-frames", d }), ...nodes];
 }
 
+/** Events: a line each, and a name that takes the next row where it would lie on the one before. */
 function instantNodes({ instants }, places, scale, { top, bottom }) {
   if (places.kind === "frames") {
     return [];
   }
+  /** @type {number[]} */
+  const ends = []; // of the last name in each row
   return instants.flatMap(({ t_s, label, kind }) => {
     const x = scale.x(places.ofTime(t_s));
+    const free = ends.findIndex((end) => x > end);
+    const row = free >= 0 ? free : Math.min(ends.length, INSTANT_ROWS - 1);
+    ends[row] = x + 8 + label.length * CHARACTER_PX;
     return [
       svg("line", { class: `strip-instant strip-${kind}`, x1: x, x2: x, y1: top - 2, y2: bottom }),
-      svg("text", { class: "strip-note strip-strong", x: x + 4, y: top + 11 }, label),
+      svg("text", { class: "strip-note strip-strong", x: x + 4, y: top + 11 + row * ROW_PX }, label),
     ];
   });
 }

@@ -23,7 +23,7 @@ const NOTHING = []; // one and the same, so that nothing new is not taken for ne
  * @property {{t_s: number, until_s: number, name: string, told: string}[]} phases  down, held, reverse ...
  * @property {{number: number, values: (number|null)[], label: string}[]} wheels  lines over the trace's samples
  * @property {number|null} floor_mm_s        standard deviation of the speed of a body at rest
- * @property {{t_s: number, label: string, kind: string}[]} instants  lift-off, finish
+ * @property {{t_s: number, label: string, kind: string}[]} instants  events of a tilt or a climb
  * @property {{t_s: number, frame: number|null, call: string}[]} calls
  * @property {[number, number]|null} span
  * @property {number[]} odd                  frames damaged or missing, by the checking pass
@@ -59,18 +59,34 @@ export function modelOf(store) {
   };
 }
 
-/** Lift-off of a tilt reading and finish of a climb reading, where there are any. */
+/** What a tilt and a climb reading found, in order of time: events, crossings, what came in. */
 export function instantsOf(readings) {
-  const found = [];
-  const tilt = readings.tilt?.result;
-  if (tilt && Number.isFinite(tilt.t_s) && tilt.lift_off !== false) {
-    found.push({ t_s: tilt.t_s, label: "lift-off", kind: "lift-off" });
-  }
-  const climb = readings.climb?.result;
-  if (Number.isFinite(climb?.finish_t_s)) {
-    found.push({ t_s: climb.finish_t_s, label: "finish", kind: "finish" });
-  }
-  return found;
+  const found = [...tiltInstants(readings.tilt?.result), ...climbInstants(readings.climb?.result)];
+  return found.filter(({ t_s }) => Number.isFinite(t_s)).sort((one, other) => one.t_s - other.t_s);
+}
+
+function tiltInstants(tilt) {
+  if (!tilt) return [];
+  if (!tilt.events) return tilt.lift_off === false ? [] : [{ t_s: tilt.t_s, label: "lift-off", kind: "lift-off" }];
+  return tilt.events.map(({ event, criterion, t_s }) => {
+    if (event === "topple" || event === "slide") return { t_s, label: event, kind: event };
+    const how = criterion.startsWith("first motion") ? "first motion" : criterion.startsWith("gap") ? criterion.split(" under")[0] : criterion;
+    const which = event.startsWith("first") ? "first wheel off" : "wheels off";
+    return { t_s, label: `${which}, ${how}`, kind: "lift-off" };
+  });
+}
+
+function climbInstants(climb) {
+  if (!climb) return [];
+  const decided = climb.decided_t_s === climb.finish_t_s || climb.decided_t_s === climb.tip_over_t_s;
+  return [
+    { t_s: climb.finish_t_s, label: "finish", kind: "finish" },
+    { t_s: climb.tip_over_t_s, label: "tipped back", kind: "tip-over" },
+    { t_s: decided ? null : climb.decided_t_s, label: "decided here", kind: "decided" },
+    { t_s: climb.board_moved?.moved ? climb.board_moved.since_t_s : null, label: "board moved", kind: "board" },
+    ...(climb.went_back ?? []).map(({ t_s, how }) => ({ t_s, label: how === "not told" ? "went back" : `${how} back`, kind: "back" })),
+    ...(climb.entered_patch ?? []).map(({ t_s }) => ({ t_s, label: "something in the patch", kind: "entered" })),
+  ];
 }
 
 /** From frames to axis values and back, for the axis that is shown. */
