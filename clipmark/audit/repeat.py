@@ -77,8 +77,9 @@ def repeat_reading(
     """
     if reading.measure not in REPEATED:
         raise AuditError(
-            f"a {reading.measure} reading cannot be repeated by this version of clipmark; use the "
-            f"version that took it ({reading.versions.get('clipmark', 'not named')})"
+            f"a {reading.measure} reading cannot be repeated by this version of clipmark; measure "
+            f"it again with the marks that are recorded (it was taken by clipmark "
+            f"{reading.versions.get('clipmark', 'of no named version')})"
         )
     try:
         if reading.measure == "angle":

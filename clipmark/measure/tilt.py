@@ -188,6 +188,9 @@ def measure_marked_tilt(
         joined = join_runs(first.tilt, level_u, low_side, other, marks.track_mm, marks.track_u_mm)
         warnings += _rates_differ(first.rate_deg_s, other.rate_deg_s)
     fit = facts.growth.fit
+    prints = dict(followed.prints)
+    if first is not None and first.frame not in prints:
+        prints[first.frame] = clip.frame(first.frame).fingerprint
     return TiltReading(
         events=tuple(events),
         missing=facts.missing,
@@ -203,7 +206,7 @@ def measure_marked_tilt(
         table=_table(trace, followed, facts),
         frame=ready.reference.ordinal,
         clip_sha256=clip.sha256,
-        fingerprints=followed.prints,
+        fingerprints=prints,
         first_frame=ready.span.first,
         last_frame=ready.span.last,
         warnings=tuple(dict.fromkeys(warnings)),

@@ -131,8 +131,9 @@ class TiltReading:
 
     @property
     def fingerprint(self) -> str:
-        """Proof of the picture that the marks were set on."""
-        return self.fingerprints[self.frame]
+        """Proof of the picture of first motion, or of the reference frame where there is none."""
+        first = self.first_motion
+        return self.fingerprints[self.frame if first is None else first.frame]
 
     @property
     def budget(self) -> dict[str, list[dict[str, str | float | None]]]:
@@ -172,6 +173,7 @@ class TiltReading:
             "cog": None if self.joined is None else self.joined.to_dict(),
             "budget": self.budget,
             "reference_frame": self.frame,
+            "reference_fingerprint": self.fingerprints[self.frame],
             "clip_sha256": self.clip_sha256,
             "fingerprint": self.fingerprint,
             "first_frame": self.first_frame,
