@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from clipmark.errors import FollowError
 from clipmark.motion.line_follow_anchor import WORST_U_PX, Anchor, flanks_of, remember
-from clipmark.motion.line_follow_fit import StationFit, fit_stations
+from clipmark.motion.line_follow_fit import StationFit, fit_stations, median
 from clipmark.motion.line_follow_search import search_line
 from clipmark.motion.line_follow_slide import sides_of, slide_px
 from clipmark.motion.line_follow_strip import Compared, PointMap, Pose, Strips, read_strips
@@ -275,7 +275,7 @@ class Way:
             anchor.contrast[fit.good] == 0, np.nan, anchor.contrast[fit.good]
         )
         known = np.abs(ratio[np.isfinite(ratio)])
-        kept = float(np.median(known)) if known.size else math.nan
+        kept = median(known) if known.size else math.nan
         self._faded = kept if known.size else self._faded
         near = fit.good | fit.close
         self._contrast[near] *= KEEPS
@@ -316,11 +316,11 @@ class Way:
     def _renew_if_changed(self, luma: NDArray[np.generic], look: _Look, row: Row) -> None:
         """Take the profile anew where the edge looks otherwise by now, with today's doubt."""
         assert look.fit is not None
-        likeness = float(np.median(look.seen.likeness[look.fit.good]))
+        likeness = median(look.seen.likeness[look.fit.good])
         self._likeness = [*self._likeness[-SETTLED_FRAMES + 1 :], likeness]
         if len(self._likeness) < SETTLED_FRAMES or row.good < 2 * LEAST_SHARE:
             return
-        if float(np.median(self._likeness)) > RENEW_LIKENESS * self._anchor.likeness:
+        if median(np.array(self._likeness)) > RENEW_LIKENESS * self._anchor.likeness:
             return
         self._likeness = []
         old = self._anchor

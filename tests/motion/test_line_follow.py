@@ -180,14 +180,23 @@ def test_stated_uncertainty_holds_the_truth_in_95_of_100_frames(tmp_path):
 
 
 @pytest.mark.slow
-def test_a_frame_costs_less_than_a_millisecond():
+def test_a_line_costs_a_small_part_of_decoding(tmp_path):
+    """Both timed in one run on one clip of 1080p, decoded by one thread."""
     scene = Scene(lambda t: 8 + 6 * t, size=(1920, 1080), length_px=1200.0, hinge_px=(300.0, 900.0))
-    pictures = [scene.picture(k / 60) for k in range(8)]
-    follower = started(scene, pictures[0], scene.line(0.0), 0, 0.0)
-    took = []
-    for k in range(1, 8):
+    times = np.arange(40) / 60
+    path = write(tmp_path / "cost.mp4", [scene.picture(t) for t in times], times)
+    with clipmark.open_clip(path) as clip:
+        follower = started(scene, clip.frame(0).luma, scene.line(0.0), 0, 0.0)
+        decoding, following = 0.0, []
         began = time.process_time()
-        follower.feed(k, k / 60, pictures[k])
-        took.append(time.process_time() - began)
+        for frame in clip.frames(0, 39, threads=1):
+            luma = frame.luma
+            decoding += time.process_time() - began
+            began = time.process_time()
+            follower.feed(frame.ordinal, frame.time_s, luma)
+            following.append(time.process_time() - began)
+            began = time.process_time()
+    each = float(np.median(following))
+    print(f"a frame: {1e3 * decoding / 40:.2f} ms decoding, {1e3 * each:.2f} ms following")
     assert follower.track().seen.all()
-    assert min(took) < 1e-3
+    assert each < 0.25 * decoding / 40
