@@ -140,7 +140,8 @@ def test_a_measure_of_a_later_version_is_a_sentence(event, keep, board):
     item = only(event, keep(event, board, "tilt", tilt | {"warnings": []}))
     assert item.reading.sentence.startswith(
         "The tilt reading cannot be repeated: a tilt reading cannot be repeated by this version of "
-        "clipmark; measure it again with the marks that are recorded (it was taken by clipmark 0.1.0)"
+        "clipmark; measure it again with the marks that are recorded (it was taken by clipmark "
+        "0.1.0)"
     )
 
 

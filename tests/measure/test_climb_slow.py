@@ -107,15 +107,18 @@ def descend(tmp_path, name, motion, frames):
 
 
 def test_down_stop_and_driven_back_up_has_all_three_facts_of_a_reverse(tmp_path):
-    """30 mm/s down, a stand of 0.4 s, back up from 1.45 s on. Each edge of the stand is good to
-    50 ms (test_crawl_phases.py), so its length is to 0.1 s."""
+    """30 mm/s down, a stand of 0.4 s, back up from 1.45 s on.
+
+    A soft stop is seen to stand too early and a soft start too late, each by up to 50 ms
+    (test_crawl_phases.py): the delay is read up to 0.1 s too long, never too short.
+    """
     motion = Motion(legs=(Leg(0.25, 1.05, 30.0), Leg(1.45, 2.3, -30.0)))
     truth, out = descend(tmp_path, "driven", motion, 78)
     facts = out["reverse"]
     assert [facts[name]["seen"] for name in facts] == [True, True, True]
     assert facts["body_moved_back"]["mm"] == pytest.approx(0.65 * 30, abs=0.5)
     assert facts["wheel_turned_back"]["t_s"] == pytest.approx(1.5, abs=0.15)
-    assert out["delay_to_reverse_s"] == pytest.approx(0.4, abs=0.1)
+    assert -0.01 <= out["delay_to_reverse_s"] - 0.4 <= 0.1
     assert abs(out["roll_off_mm"]) < 0.1
     assert out["proposed"] == "cleared"
     assert truth["heading"] == "left"
