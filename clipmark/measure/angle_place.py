@@ -155,7 +155,7 @@ def place_marks(
         if bend_found is None:
             break
         camera = bend_found.camera
-        lines = _fitted(picture, camera, marks, edge_fit)
+        lines = _fitted(picture, camera, marks, edge_fit, lines)
         notes = (bend_found.sentence,) if bend_found.beyond else ()
         if not bend_found.beyond or bend_found.moved < BEND_SETTLED:
             break
@@ -191,17 +191,31 @@ def place_marks(
 
 
 def _fitted(
-    picture: Picture, camera: Camera, marks: AngleMarks, edge_fit: bool
+    picture: Picture,
+    camera: Camera,
+    marks: AngleMarks,
+    edge_fit: bool,
+    before: list[MarkedLine] | None = None,
 ) -> list[MarkedLine]:
-    """The ramp line, then every level and plumb line, through one camera."""
+    """The ramp line, then every level and plumb line, through one camera.
+
+    An edge stays an edge and a string a string as they were found `before`.
+    """
     ramp = _place(picture, camera.centre, marks.ramp, "ramp line", "step", edge_fit)
     told = [
         line_as_placed(item.line, item.name)
         if isinstance(item.line, PlacedLine)
-        else _place(picture, camera.centre, (item.line,), item.name, "auto", edge_fit)
-        for item in marks.references
+        else _place(picture, camera.centre, (item.line,), item.name, kind, edge_fit)
+        for item, kind in zip(marks.references, _kinds(marks, before), strict=True)
     ]
     return [ramp, *told]
+
+
+def _kinds(marks: AngleMarks, before: list[MarkedLine] | None) -> list[EdgeKind]:
+    """What each level and plumb line is fitted as."""
+    if before is None:
+        return ["auto"] * len(marks.references)
+    return ["auto" if line.fit is None else line.fit.kind for line in before[1:]]
 
 
 def _bowed(picture: Picture, line: MarkedLine) -> BowedLine:
