@@ -85,7 +85,7 @@ export class HiddenStage {
     }
     const { x: tx, y: ty } = this.perCss(1);
     const label = svg("g", { transform: `translate(${area.x + 6 * tx} ${area.y + 20 * ty}) scale(${tx} ${ty})` },
-      svg("text", { class: "hidden-name-casing" }, String(at + 1)), svg("text", { class: "hidden-name" }, String(at + 1)));
+      svg("text", { class: "hidden-name" }, String(at + 1)));
     group.append(label);
     return group;
   }
