@@ -17,17 +17,21 @@ from clipmark.marks import Line, Sheet
 from clipmark.measure.angle import measure_angle
 from clipmark.measure.angle_reading import AngleReading
 from clipmark.measure.angle_solve import BUDGET_DRAWS, DRAWS, SEED
+from clipmark.measure.climb import ClimbReading, measure_climb
 from clipmark.measure.crawl import CrawlReading, measure_crawl
 from clipmark.measure.crawl_ruler import SCALE_U_PX
 from clipmark.measure.marked_line import PlacedLine
 from clipmark.measure.tags import Tags
+from clipmark.measure.tilt import SEED as TILT_SEED
+from clipmark.measure.tilt import TiltReading, measure_tilt
 from clipmark.record.models import Attempt
 from clipmark.record.readings import Reading
 
 Result = Mapping[str, object]
 Progress = Callable[[int, int], None]
 MOST_DRAWS = 5_000_000  # what a record can make a computer do; 250 times the usual
-REPEATED = ("angle", "crawl")  # measures that can be repeated by this version
+REPEATED = ("angle", "crawl")  # measures that can be marked again, or taken on another clip
+REPLAYED = (*REPEATED, "tilt", "climb")  # measures that can be repeated from the journal
 
 
 def true_fps_of(attempt: Attempt, reading: Reading) -> float | None:
@@ -75,7 +79,7 @@ def repeat_reading(
     ClipmarkError
         Of any kind that the measurement raises.
     """
-    if reading.measure not in REPEATED:
+    if reading.measure not in REPLAYED:
         raise AuditError(
             f"a {reading.measure} reading cannot be repeated by this version of clipmark; measure "
             f"it again with the marks that are recorded (it was taken by clipmark "
@@ -84,6 +88,10 @@ def repeat_reading(
     try:
         if reading.measure == "angle":
             return repeat_angle(clip, attempt, reading, shift=shift).to_dict()
+        if reading.measure == "tilt":
+            return repeat_tilt(clip, reading, shift=shift, progress=progress).to_dict()
+        if reading.measure == "climb":
+            return repeat_climb(clip, reading, shift=shift, progress=progress).to_dict()
         crawl = repeat_crawl(clip, attempt, reading, shift=shift, progress=progress)
         if crawled is not None:
             crawled(crawl)
@@ -171,6 +179,85 @@ def repeat_crawl(
         facing=cast("str | None", settings.get("facing")),
         progress=progress,
     )
+
+
+def repeat_tilt(
+    clip: Clip, reading: Reading, *, shift: int = 0, progress: Progress | None = None
+) -> TiltReading:
+    """The side tilt of `reading` once more; see `repeat_reading`."""
+    settings = _settings(reading)
+    first, last = cast("list[int]", settings["span"])
+    low_side = cast("str | None", settings["low_side"])
+    return measure_tilt(
+        clip,
+        cast(int, settings["frame"]) - shift,
+        platform=cast("list[float]", settings["platform"]),
+        chassis=cast("list[float]", settings["chassis"]),
+        uphill_tyres=cast("list[list[float]]", settings["uphill_tyres"]),
+        level=_lines(settings["level"]),
+        plumb=_lines(settings["plumb"]),
+        level_u_deg=cast(float, settings["level_u_deg"]),
+        scale=cast("list[float] | None", settings["scale"]),
+        scale_mm=_number(settings, "scale_mm"),
+        track_mm=_number(settings, "track_mm"),
+        track_u_mm=cast(float, settings["track_u_mm"]),
+        low_side=low_side,
+        gap_mm=cast(float, settings["gap_mm"]),
+        span=(first - shift, last - shift),
+        join=cast("Mapping[str, object] | None", settings.get("joined_with")),
+        lens=cast("Mapping[str, object] | None", settings.get("lens")),
+        view_angle_deg=_number(settings, "view_angle_deg"),
+        square_within_deg=_square(settings),
+        sheet=_sheets(settings) or None,
+        tags=_tags(settings),
+        edge_fit=settings["edge_fit"] is not False,
+        progress=progress,
+        seed=_count(reading, "seed", TILT_SEED),
+    )
+
+
+def repeat_climb(
+    clip: Clip, reading: Reading, *, shift: int = 0, progress: Progress | None = None
+) -> ClimbReading:
+    """The climb of `reading` once more; see `repeat_reading`."""
+    settings = _settings(reading)
+    first, last = cast("list[int]", settings["span"])
+    return measure_climb(
+        clip,
+        _frame(reading) - shift,
+        patch=cast("list[float]", settings["patch"]),
+        ramp=cast("list[float]", settings["ramp"]),
+        hubs=cast("list[float] | None", settings["hubs"]),
+        wheels=cast("list[list[float]]", settings["wheels"]),
+        wheel_mm=_number(settings, "wheel_mm"),
+        wheel_u_mm=cast(float, settings["wheel_u_mm"]),
+        rim_mm=_number(settings, "rim_mm"),
+        finish=cast("list[float] | None", settings["finish"]),
+        mode=cast(str, settings["mode"]),
+        facing=cast("str | None", settings["facing"]),
+        level=_lines(settings["level"]),
+        plumb=_lines(settings["plumb"]),
+        level_u_deg=cast(float, settings["level_u_deg"]),
+        span=(first - shift, last - shift),
+        scale=cast("list[float] | None", settings["scale"]),
+        scale_mm=_number(settings, "scale_mm"),
+        scale_u_px=cast(float, settings["scale_u_px"]),
+        scale_u_mm=cast(float, settings["scale_u_mm"]),
+        lens=cast("Mapping[str, object] | None", settings.get("lens")),
+        view_angle_deg=_number(settings, "view_angle_deg"),
+        square_within_deg=_square(settings),
+        sheet=_sheets(settings) or None,
+        tags=_tags(settings),
+        edge_fit=settings["edge_fit"] is not False,
+        give_up_s=cast(float, settings["give_up_s"]),
+        progress=progress,
+    )
+
+
+def _lines(told: object) -> list[Line] | None:
+    """Lines given by their ends; None for none."""
+    found = [Line(*(float(value) for value in ends)) for ends in cast("list[list[float]]", told)]
+    return found or None
 
 
 def _settings(reading: Reading) -> Result:

@@ -140,3 +140,14 @@ def _same_line(first: Line, second: Line) -> bool:
     other = np.array(second.as_tuple()).reshape(2, 2)
     gaps = [np.abs(ends - candidate).max() for candidate in (other, other[::-1])]
     return bool(min(gaps) < CLOSE_PX)
+
+
+def lines_told(given: Repeated | None) -> list[list[float]]:
+    """Ends of one line or of several, px, as they are kept with a reading; empty for none."""
+    if given is None:
+        return []
+    if isinstance(given, Line):
+        return [list(given.as_tuple())]
+    if all(isinstance(item, (int, float)) for item in given):
+        return [[float(item) for item in given if isinstance(item, (int, float))]]
+    return [list(as_line(item, "the line").as_tuple()) for item in given]  # type: ignore[arg-type]

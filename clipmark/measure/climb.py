@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 
 from clipmark.clip import Clip
 from clipmark.marks import Patch, SheetLike, Span, as_line
-from clipmark.measure.angle_marks import Repeated
+from clipmark.measure.angle_marks import Repeated, lines_told
 from clipmark.measure.climb_board import describe_board, read_board, start_board
 from clipmark.measure.climb_descend import read_descent
 from clipmark.measure.climb_marks import ClimbMarks, ClimbReady, prepare_climb
@@ -298,10 +298,18 @@ def _settings(ready: ClimbReady) -> dict[str, object]:
         "hubs": None if marks.hubs is None else list(as_line(marks.hubs, "the hubs").as_tuple()),
         "finish": None if ready.finish is None else list(ready.finish.as_tuple()),
         "mode": marks.mode,
+        "facing": marks.facing,
+        "level": lines_told(marks.level),
+        "plumb": lines_told(marks.plumb),
+        "scale": None if marks.scale is None else list(as_line(marks.scale, "").as_tuple()),
+        "scale_mm": marks.scale_mm,
+        "scale_u_px": marks.scale_u_px,
+        "scale_u_mm": marks.scale_u_mm,
         "level_u_deg": marks.level_u_deg,
         "give_up_s": marks.give_up_s,
         "lengths": "mm" if ready.scaled else "px",
         "wheel_mm": marks.wheel_mm,
+        "wheel_u_mm": marks.wheel_u_mm,
         "rim_mm": marks.rim_mm,
     }
 

@@ -210,7 +210,11 @@ def measure_marked_tilt(
         first_frame=ready.span.first,
         last_frame=ready.span.last,
         warnings=tuple(dict.fromkeys(warnings)),
-        settings={**ready.settings, "low_side": low_side},
+        settings={
+            **ready.settings,
+            "low_side": low_side,
+            "joined_with": None if other is None else other.to_dict(),
+        },
         seed=seed,
         draws=DRAWS,
     )

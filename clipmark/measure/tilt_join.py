@@ -26,6 +26,16 @@ class OtherRun:
     clip_sha256: str
     rate_deg_s: float | None
 
+    def to_dict(self) -> dict[str, object]:
+        """What joining takes of it, for the record; `read_other` reads it again."""
+        return {
+            "tilt_deg": self.tilt_deg,
+            "tilt_u95_deg": self.u_deg * K_95,
+            "low_side": self.low_side,
+            "clip_sha256": self.clip_sha256,
+            "rate_deg_s": self.rate_deg_s,
+        }
+
 
 @dataclass(frozen=True)
 class JoinedTilt:

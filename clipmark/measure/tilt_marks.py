@@ -10,7 +10,7 @@ from typing import TypeVar
 from clipmark.clip import Clip, Frame
 from clipmark.errors import FitError, FollowError, MarkError
 from clipmark.marks import Line, Patch, SheetLike, Span, as_line, as_sheets, check_patch
-from clipmark.measure.angle_marks import AngleMarks, Repeated
+from clipmark.measure.angle_marks import AngleMarks, Repeated, lines_told
 from clipmark.measure.angle_model import AngleModel
 from clipmark.measure.angle_place import PlacedMarks, place_marks
 from clipmark.measure.crawl_checks import as_patch, checked_span
@@ -236,16 +236,6 @@ def _settings(
     options: ViewOptions,
 ) -> dict[str, object]:
     """Marks and settings for the record."""
-
-    def lines(given: Repeated | None) -> list[list[float]]:
-        if given is None:
-            return []
-        if isinstance(given, Line):
-            return [list(given.as_tuple())]
-        if all(isinstance(item, (int, float)) for item in given):
-            return [[float(item) for item in given if isinstance(item, (int, float))]]
-        return [list(as_line(item, "the line").as_tuple()) for item in given]  # type: ignore[arg-type]
-
     scale = None if marks.scale is None else list(as_line(marks.scale, "the scale").as_tuple())
     return {
         "frame": ordinal,
@@ -253,8 +243,8 @@ def _settings(
         "platform": list(as_line(marks.platform, "the platform line").as_tuple()),
         "chassis": list(as_line(marks.chassis, "the chassis line").as_tuple()),
         "uphill_tyres": [[tyre.x, tyre.y, tyre.w, tyre.h] for tyre in tyres],
-        "level": lines(marks.level),
-        "plumb": lines(marks.plumb),
+        "level": lines_told(marks.level),
+        "plumb": lines_told(marks.plumb),
         "level_u_deg": marks.level_u_deg,
         "scale": scale,
         "scale_mm": marks.scale_mm,

@@ -134,14 +134,12 @@ def test_a_clip_shorter_than_the_named_frame_is_a_sentence(event, keep, board):
     assert "Frame 4000 cannot be decoded" in item.reading.sentence
 
 
-def test_a_measure_of_a_later_version_is_a_sentence(event, keep, board):
+def test_a_reading_that_does_not_say_how_it_was_measured_is_a_sentence(event, keep, board):
     result = angle_of(board)
     tilt = {name: result[name] for name in ("frame", "t_s", "clip_sha256", "fingerprint")}
     item = only(event, keep(event, board, "tilt", tilt | {"warnings": []}))
     assert item.reading.sentence.startswith(
-        "The tilt reading cannot be repeated: a tilt reading cannot be repeated by this version of "
-        "clipmark; measure it again with the marks that are recorded (it was taken by clipmark "
-        "0.1.0)"
+        "The tilt reading cannot be repeated: the tilt reading does not say how it was measured"
     )
 
 

@@ -57,6 +57,8 @@ def test_a_tilt_is_a_row_for_the_scorer_and_a_trace(clipmark, left, tmp_path):
     assert row["tilt_event"]
     assert row["verdict"] == ""
     assert float(row["tilt_rate_deg_s"]) == pytest.approx(4.0, abs=0.3)
+    again = clipmark("audit", "replay", event)
+    assert (again.status, "comes back to the last digit" in again.out) == (0, True), again.out
 
 
 @pytest.mark.slow
