@@ -34,6 +34,7 @@ from clipmark.measure.tilt_marks import (
 from clipmark.measure.tilt_reading import TiltEvent, TiltReading
 from clipmark.measure.tilt_values import DRAWS, K_95, value_at
 from clipmark.measure.values import Value
+from clipmark.motion.steady_view import UNKNOWN, WITH_PLATFORM, SteadyView
 from clipmark.motion.tilt_events import (
     BOTH_WHEELS,
     FIRST_MOTION,
@@ -311,6 +312,7 @@ def _lost(followed: Followed, trace: TiltTrace) -> list[str]:
                 f"uphill tyre {number} was lost in {len(lost)} frame{'s' * (len(lost) > 1)} "
                 f"({lost[0].reason}), first at {lost[0].t_s:.2f} s"
             )
+    notes += _camera(followed.view)
     limit = HINGE_PX if trace.unit == "px" else HINGE_MM
     if trace.hinge_misfit > limit:
         notes.append(
@@ -319,6 +321,27 @@ def _lost(followed: Followed, trace: TiltTrace) -> list[str]:
             "falsely"
         )
     return notes
+
+
+def _camera(view: SteadyView) -> list[str]:
+    """What is to be known of the camera's own motion."""
+    if view.moved:
+        return [
+            f"the camera moved, by up to {view.most_shift_px:.1f} px and "
+            f"{math.degrees(view.most_turn_rad):.2f} deg; that was read from {view.pieces} pieces "
+            "of background and taken out"
+        ]
+    if view.judged == UNKNOWN:
+        return [
+            "too little of the background can be followed, so a camera that turned cannot be told "
+            "from a platform that did; film with something still and textured beside the platform"
+        ]
+    if view.judged == WITH_PLATFORM:
+        return [
+            "what was taken for background turns in step with the platform, so nothing was taken "
+            "out for a camera that moved; film with something still beside the platform"
+        ]
+    return []
 
 
 def _rates_differ(here: float, there: float | None) -> list[str]:

@@ -148,3 +148,21 @@ def test_many_drawn_tilts_meet_what_is_promised(tmp_path):
     assert told[1] <= 1.0
     assert told[2] <= 0.12
     assert np.mean(inside) >= 0.9
+
+
+@pytest.fixture(scope="module")
+def held_by_hand(tmp_path_factory):
+    scene = TiltScene(**SHORT, rate_deg_s=2.0, start_deg=39.5, seed=43, sway_px=2.0, sway_deg=0.3)
+    return read(scene, tmp_path_factory.mktemp("by_hand"))
+
+
+def test_a_camera_held_by_hand_is_taken_out_of_the_platform_s_angle(held_by_hand):
+    truth, reading = held_by_hand
+    platform = truth.scene.way * reading.table["platform_deg"].to_numpy()
+    assert np.sqrt(np.nanmean((platform - truth.tilt_deg) ** 2)) <= 0.04
+    assert any("the camera moved" in note for note in reading.warnings)
+
+
+def test_a_camera_held_by_hand_makes_no_slide(held_by_hand):
+    _, reading = held_by_hand
+    assert said(reading)["slide"] == "not reached"
