@@ -137,7 +137,8 @@ def follow_tilt(clip: Clip, ready: PreparedTilt, progress: Progress | None = Non
     feeders: list[Feeder] = [platform, chassis, carried, behind]
     prints = feed_both_ways(clip, reference.ordinal, ready.span, feeders, progress)
     board, truck = platform.track(), chassis.track()
-    view = behind.view((clip.width, clip.height), board.ends_px)
+    truck_px = np.array(ready.chassis.as_tuple()).reshape(2, 2).mean(axis=0)
+    view = behind.view((clip.width, clip.height), board.ends_px, truck_px)
     fixes = tuple(tyre.fixes() for tyre in tyres)
     if view.moved:
         board, truck = _steady_line(view, board), _steady_line(view, truck)

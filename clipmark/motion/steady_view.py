@@ -1,13 +1,15 @@
 """The camera's own motion beside things that turn: pieces of background, those that turn left out.
 
-Beside a platform that tilts most of the picture may move. A piece that goes where the platform
-goes is on it, or on what it carries, and tells nothing of the camera; what remains is fitted to a
-camera that turns (`clipmark.motion.camera_fit`). Everything is against the anchor frame.
+Beside a board that turns most of the picture may move. A piece that goes where the board goes may
+be on it, and then tells nothing of the camera; what remains is fitted to a camera that turns
+(`clipmark.motion.camera_fit`). Where all go along, board and camera are told apart only by pieces
+that lie clear of the board, on the side where the truck stands. Everything is against the anchor
+frame.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +27,9 @@ LEAST_FRAMES_SHARE = 0.3
 MOVED_SIGMAS = 3.0
 LEAST_TURN_RAD = 1e-4  # 0.006 deg: less is nothing beside a line's own uncertainty
 LEAST_SHIFT_PX = 0.1
-ALIKE = 0.9  # correlation with the platform's turn from which a camera's turn is not believed
+ALIKE = 0.9  # correlation with the platform's turn from which a camera's turn is not believed,
+ALIKE_RAD = np.radians(1.0)  # unless it is no more than hands do
+CLEAR_PX = 12.0  # of the board's line, for a piece not to be on it
 STILL, MOVING, UNKNOWN, WITH_PLATFORM = "still", "moving", "unknown", "turns with the platform"
 
 
@@ -110,8 +114,10 @@ class BackgroundFeeder:
         if follower is not None:
             self._rows[ordinal] = (t_s, *follower.step(luma))
 
-    def view(self, size_px: tuple[int, int], ends_px: FloatArray) -> SteadyView:
-        """The camera's motion beside a platform's ends, (K, 2, 2) upright px, NaN unseen."""
+    def view(
+        self, size_px: tuple[int, int], ends_px: FloatArray, truck_px: FloatArray
+    ) -> SteadyView:
+        """The camera's motion, see `camera_beside`."""
         count = len(ends_px)
         if self.pieces is None or self._forth is None or self._back is None:
             return _nothing(count, UNKNOWN)
@@ -121,7 +127,10 @@ class BackgroundFeeder:
         seen = np.array([row[2] for row in rows])
         u = np.maximum(self._forth.u_px(), self._back.u_px())
         at = sorted(self._rows).index(self._ordinal)
-        return camera_beside(self.pieces.centres, shifts, seen, u, times, size_px, ends_px, at)
+        points = self.pieces.centres
+        return camera_beside(
+            points, shifts, seen, u, times, size_px, ends_px, at, truck_px, believe_all=False
+        )
 
 
 def camera_beside(
@@ -133,6 +142,9 @@ def camera_beside(
     size_px: tuple[int, int],
     ends_px: FloatArray,
     anchor: int,
+    truck_px: FloatArray,
+    *,
+    believe_all: bool,
 ) -> SteadyView:
     """The camera's motion from P pieces in K frames, those that a platform carries left out.
 
@@ -149,10 +161,18 @@ def camera_beside(
         Both ends of the platform's line as seen, NaN where it was not.
     anchor : int
         Row of the anchor frame.
+    truck_px : ndarray, shape (2,)
+        A point on the truck's side of the line in the anchor frame.
+    believe_all : bool
+        False where the board is there to be turned: a camera that turns in step with it by more
+        than hands do is then not believed.
     """
     count = len(times_s)
     used = np.asarray(seen.sum(axis=0) >= LEAST_FRAMES_SHARE * count, dtype=bool)
-    used &= ~_carried(points_px, shifts_px, seen, ends_px, anchor)
+    apart = used & ~_carried(points_px, shifts_px, seen, ends_px, anchor)
+    if apart.sum() < LEAST_POINTS:
+        apart = used & _clear_of(points_px, ends_px, anchor, truck_px)
+    used = apart
     if used.sum() < LEAST_POINTS:
         return _nothing(count, UNKNOWN)
     fit = CameraFit(points_px, point_u_px, size_px)
@@ -163,12 +183,13 @@ def camera_beside(
     if (used & ~agrees).any():
         used &= agrees
         solution = best_fit(fit, shifts_px, seen & used, times_s)
-    return _judged(solution, int(used.sum()), times_s, ends_px)
+    view = _judged(solution, int(used.sum()), times_s)
+    if view.moved and not believe_all and _alike(view.turn_rad, ends_px):
+        return replace(view, judged=WITH_PLATFORM)
+    return view
 
 
-def _judged(
-    solution: CameraSolution, pieces: int, times_s: FloatArray, ends_px: FloatArray
-) -> SteadyView:
+def _judged(solution: CameraSolution, pieces: int, times_s: FloatArray) -> SteadyView:
     known = np.isfinite(solution.parameters[:, 0])
     count = len(times_s)
     if known.sum() < max(3, LEAST_FRAMES_SHARE * count):
@@ -185,8 +206,6 @@ def _judged(
     turned = _stands_out(turn[known], u_turn[known], LEAST_TURN_RAD)
     went = any(_stands_out(shift[known, i], u_shift[known, i], LEAST_SHIFT_PX) for i in range(2))
     judged = MOVING if turned or went else STILL
-    if judged == MOVING and _alike(turn, ends_px):
-        judged = WITH_PLATFORM
     found = solution if judged == MOVING else None
     return SteadyView(judged, turn, u_turn, pieces, most_turn, most_shift, found)
 
@@ -204,7 +223,7 @@ def _alike(turn: FloatArray, ends_px: FloatArray) -> bool:
     if known.sum() < 3:
         return False
     platform = np.unwrap(np.arctan2(way[known, 1], way[known, 0]))
-    if np.std(platform) < 10 * LEAST_TURN_RAD or np.std(turn[known]) < 0.05 * np.std(platform):
+    if np.ptp(turn[known]) < ALIKE_RAD or np.std(platform) < LEAST_TURN_RAD:
         return False
     return bool(np.corrcoef(platform, turn[known])[0, 1] > ALIKE)
 
@@ -237,6 +256,20 @@ def _carried(
     apart_rms = np.sqrt((apart**2).sum(axis=0) / counts)
     whole_rms = np.sqrt((whole**2).sum(axis=0) / counts)
     return np.asarray((whole_rms > CARRIED_PX) & (apart_rms < CARRIED_SHARE * whole_rms))
+
+
+def _clear_of(
+    points_px: FloatArray, ends_px: FloatArray, anchor: int, truck_px: FloatArray
+) -> NDArray[np.bool_]:
+    """Which pieces lie off the line, on the truck's side, (P,): the board itself is not there."""
+    rows = np.flatnonzero(np.isfinite(ends_px).all(axis=(1, 2)))
+    if not rows.size:
+        return np.zeros(len(points_px), dtype=bool)
+    start = ends_px[rows[np.argmin(np.abs(rows - anchor))]]
+    way = start[1] - start[0]
+    across = np.array([-way[1], way[0]]) / np.hypot(*way)
+    side = np.sign(float(across @ (truck_px - start[0])))
+    return np.asarray(side * ((points_px - start[0]) @ across) > CLEAR_PX, dtype=bool)
 
 
 def _kept_clear(

@@ -12,6 +12,7 @@ FRAMES = 60
 HINGE = np.array([300.0, 560.0])
 WALL = np.array([[80, 90], [640, 60], [1180, 90], [1190, 380], [1170, 640], [90, 330]], float)
 BOARD = np.array([[420, 600], [560, 590], [700, 610], [820, 585], [900, 600]], float)
+TRUCK = np.array([700.0, 480.0])
 U_PX = 0.03
 
 
@@ -34,10 +35,13 @@ def seen_by(rng, wall, board, platform_rad, roll_rad, sway_px):
     return points, noisy, np.array(lines)
 
 
-def camera(points, shifts, lines, seen=None):
-    seen = np.ones(shifts.shape[:2], dtype=bool) if seen is None else seen
+def camera(points, shifts, lines, believe_all=False):
+    seen = np.ones(shifts.shape[:2], dtype=bool)
     u = np.full((len(points), 2), U_PX)
-    return camera_beside(points, shifts, seen, u, np.arange(FRAMES) / 30, SIZE, lines, 0)
+    times = np.arange(FRAMES) / 30
+    return camera_beside(
+        points, shifts, seen, u, times, SIZE, lines, 0, TRUCK, believe_all=believe_all
+    )
 
 
 @pytest.fixture
@@ -100,3 +104,11 @@ def test_the_stated_uncertainty_of_the_turn_is_that_of_its_scatter(rng):
     view = camera(*seen_by(rng, WALL, BOARD, tilting(), roll, sway))
     ratio = np.std(view.turn_rad - roll) / np.median(view.u_turn_rad)
     assert 0.7 < ratio < 1.4
+
+
+def test_a_board_that_stands_is_told_from_a_held_camera_by_what_lies_beyond_it(rng):
+    roll, sway = swaying()
+    points, shifts, lines = seen_by(rng, WALL, BOARD, 0 * tilting(), roll, sway)
+    view = camera(points, shifts, lines, believe_all=True)
+    assert view.judged == MOVING
+    assert np.sqrt(np.mean((view.turn_rad - roll) ** 2)) < np.radians(0.01)
