@@ -21,9 +21,12 @@ from clipmark.measure.angle_reading import AngleReading
 from clipmark.measure.climb_marks import ClimbReady
 from clipmark.measure.crawl_ruler import FloatArray
 from clipmark.measure.values import Value, named
-from clipmark.motion.line_follow import LineFollower, LineTrack
+from clipmark.motion.line_ends import EndsFollower
+from clipmark.motion.line_follow import FollowedLine, LineFollower, LineTrack
+from clipmark.motion.line_sway import sway_of
 from clipmark.motion.passes import Following
 from clipmark.motion.steady_view import SteadyView, camera_beside
+from clipmark.motion.templates import picture_noise
 
 PIECE_S = 0.25  # places are compared as means over so long
 MOVED_SIGMAS = 4.0
@@ -104,32 +107,54 @@ class Board:
         return replace(self, track=steady, reference_turn_rad=zero, view=view)
 
 
-def start_board(clip: Clip, ready: ClimbReady) -> tuple[LineFollower | None, str]:
-    """A follower of the ramp line from the first frame of the span, or why there is none."""
+def start_board(clip: Clip, ready: ClimbReady) -> tuple[FollowedLine | None, str]:
+    """A follower of the ramp line from the first frame of the span, or why there is none.
+
+    Where no straight edge shows, the line's ends are followed.
+    """
     first = ready.crawl.span.first
     reference = ready.crawl.reference
     frame = reference if first == reference.ordinal else clip.frame(first)
     ends = np.array(ready.ramp.as_tuple()).reshape(2, 2)
+    to_straight, from_straight = ready.to_straight, ready.from_straight
     try:
-        return LineFollower(
+        by_edge = LineFollower(
             frame.luma,
             ends,
             ready.picture.levels,
             ordinal=first,
             t_s=frame.time_s,
-            to_straight=ready.to_straight,
-            from_straight=ready.from_straight,
-        ), ""
-    except FollowError as error:
-        return None, (
-            f"The board's line could not be followed: {error}. Whether the board moved is not told."
+            to_straight=to_straight,
+            from_straight=from_straight,
         )
+        return by_edge, ""
+    except FollowError as error:
+        no_edge = str(error)
+    try:
+        by_ends = EndsFollower(
+            frame.luma,
+            ends,
+            "ramp line",
+            ordinal=first,
+            t_s=frame.time_s,
+            aspect=ready.picture.aspect,
+            noise=picture_noise(frame.luma, 2.0 ** (frame.bit_depth - 8)),
+            to_straight=to_straight,
+            from_straight=from_straight,
+        )
+    except FollowError:
+        return None, (
+            f"The board's line could not be followed: {no_edge}. Whether the board moved is not "
+            "told."
+        )
+    said = "The board shows no straight edge; its line was followed by two patches at its ends."
+    return by_ends, said
 
 
 def read_board(
     clip: Clip,
     ready: ClimbReady,
-    follower: LineFollower | None,
+    follower: FollowedLine | None,
     ordinals: NDArray[np.intp],
     why: str,
 ) -> Board:
@@ -228,6 +253,7 @@ def describe_board(board: Board, decided_frame: int | None) -> dict[str, object]
     if moved:
         gone = np.flatnonzero(np.abs(means - means[0]) > limits)
         since = int(gone[0])
+    sway = sway_of(track.t_s, steeper, np.degrees(track.u_turn_rad))
     words = "the board stood still"
     if moved:
         words = (
@@ -242,6 +268,7 @@ def describe_board(board: Board, decided_frame: int | None) -> dict[str, object]
         "since_t_s": None if since is None else float(times[since]),
         "since_frame": None if since is None else int(frames[since]),
         "seen_share": float(track.seen.mean()),
+        "sway": None if sway is None else sway.to_dict(),
     } | _instants(board, track, decided_frame)
 
 

@@ -10,10 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip
+from clipmark.errors import FollowError
 from clipmark.measure.angle_draws import elevation, level_directions
 from clipmark.measure.angle_model import AngleModel
 from clipmark.measure.tilt_marks import PreparedTilt
-from clipmark.motion.line_follow import LineFollower, LineTrack
+from clipmark.motion.line_ends import EndsFollower
+from clipmark.motion.line_follow import FollowedLine, LineFollower, LineTrack
 from clipmark.motion.line_follow_pass import Feeder, feed_both_ways
 from clipmark.motion.steady_view import BackgroundFeeder, SteadyView
 from clipmark.motion.templates import picture_noise
@@ -84,15 +86,14 @@ class TiltTrace:
 class _Tyres:
     """Feeds the tyres with where the platform is; stands behind it in the pass."""
 
-    def __init__(self, followers: list[TyreFollower], platform: LineFollower, angle: float) -> None:
-        self._followers, self._platform, self._angle = followers, platform, angle
+    def __init__(self, followers: list[TyreFollower], platform: FollowedLine) -> None:
+        self._followers, self._platform = followers, platform
 
     def feed(self, ordinal: int, t_s: float, luma: NDArray[np.generic]) -> None:
-        row = self._platform.latest()
+        pose = self._platform.latest_pose()
         carrier = None
-        if row is not None and row.fit is not None:
-            pose = row.pose
-            carrier = Carrier(pose.x, pose.y, pose.angle - self._angle)
+        if pose is not None:
+            carrier = Carrier(pose.x, pose.y, pose.angle - self._platform.anchor_angle_rad)
         for follower in self._followers:
             follower.feed(ordinal, t_s, luma, carrier)
 
@@ -102,23 +103,38 @@ def follow_tilt(clip: Clip, ready: PreparedTilt, progress: Progress | None = Non
     reference, look = ready.reference, ready.placed.look
     at = {"ordinal": reference.ordinal, "t_s": float(clip.times_s[reference.ordinal])}
 
-    def line(fitted: FloatArray) -> LineFollower:
-        return LineFollower(
-            reference.luma,
-            fitted[[0, -1]],
-            ready.picture.levels,
-            ordinal=reference.ordinal,
-            t_s=float(at["t_s"]),
-            to_straight=look.to_straight,
-            from_straight=look.from_straight,
-        )
-
-    platform = line(ready.placed.ramp.points_px)
-    rail = ready.placed.rail
-    assert rail is not None
-    chassis = line(rail.points_px)
     level = 2.0 ** (reference.bit_depth - 8)
     noise = picture_noise(reference.luma, level)
+
+    def line(name: str, fitted: FloatArray) -> FollowedLine:
+        ends, t_s = fitted[[0, -1]], float(at["t_s"])
+        maps = {"to_straight": look.to_straight, "from_straight": look.from_straight}
+        if name in ready.by_ends:
+            return EndsFollower(
+                reference.luma,
+                ends,
+                f"{name} line",
+                ordinal=reference.ordinal,
+                t_s=t_s,
+                aspect=ready.picture.aspect,
+                noise=noise,
+                **maps,
+            )
+        levels = ready.picture.levels
+        try:
+            return LineFollower(
+                reference.luma, ends, levels, ordinal=reference.ordinal, t_s=t_s, **maps
+            )
+        except FollowError as error:
+            raise FollowError(
+                f"the {name} line cannot be followed: {error}; where it shows no straight edge, "
+                f"it is followed by its ends (--by-ends {name})"
+            ) from error
+
+    platform = line("platform", ready.placed.ramp.points_px)
+    rail = ready.placed.rail
+    assert rail is not None
+    chassis = line("chassis", rail.points_px)
     ends = np.array(ready.platform.as_tuple()).reshape(2, 2)
     tyres = [
         TyreFollower(
@@ -133,7 +149,7 @@ def follow_tilt(clip: Clip, ready: PreparedTilt, progress: Progress | None = Non
         for patch in ready.tyres
     ]
     behind = _background(ready, noise)
-    carried = _Tyres(tyres, platform, platform.anchor.pose.angle)
+    carried = _Tyres(tyres, platform)
     feeders: list[Feeder] = [platform, chassis, carried, behind]
     prints = feed_both_ways(clip, reference.ordinal, ready.span, feeders, progress)
     board, truck = platform.track(), chassis.track()

@@ -241,20 +241,18 @@ def _carried(
         return np.zeros(len(points_px), dtype=bool)
     rows = np.flatnonzero(known)
     start = ends_px[rows[np.argmin(np.abs(rows - anchor))]]
-    ahead = start[1] - start[0]
-    own = np.array([complex(*point) for point in points_px - start.mean(axis=0)])
-    way = ends_px[:, 1] - ends_px[:, 0]
-    turned = (way[:, 0] + 1j * way[:, 1]) / complex(*ahead)
-    turned /= np.abs(turned)
-    middle = ends_px.mean(axis=1) - start.mean(axis=0)
-    moved = own[None, :] * turned[:, None] + (middle[:, 0] + 1j * middle[:, 1])[:, None] - own
-    told = seen & known[:, None]
-    went = shifts_px[..., 0] + 1j * shifts_px[..., 1]
-    apart = np.where(told, np.abs(went - moved), 0.0)
-    whole = np.where(told, np.abs(moved), 0.0)
+    ends, told = ends_px[rows], seen[rows]
+    way, ahead = ends[:, 1] - ends[:, 0], start[1] - start[0]
+    turn = np.arctan2(way[:, 1], way[:, 0]) - np.arctan2(ahead[1], ahead[0])
+    c, s = np.cos(turn), np.sin(turn)
+    spin = np.stack([np.stack([c, -s], axis=1), np.stack([s, c], axis=1)], axis=1)
+    own = points_px - start.mean(axis=0)
+    middle = ends.mean(axis=1) - start.mean(axis=0)
+    moved = np.einsum("kij,pj->kpi", spin, own) + middle[:, None] - own
+    apart = np.sum((shifts_px[rows] - moved) ** 2, axis=2)
     counts = np.maximum(told.sum(axis=0), 1)
-    apart_rms = np.sqrt((apart**2).sum(axis=0) / counts)
-    whole_rms = np.sqrt((whole**2).sum(axis=0) / counts)
+    apart_rms = np.sqrt(np.where(told, apart, 0.0).sum(axis=0) / counts)
+    whole_rms = np.sqrt(np.where(told, np.sum(moved**2, axis=2), 0.0).sum(axis=0) / counts)
     return np.asarray((whole_rms > CARRIED_PX) & (apart_rms < CARRIED_SHARE * whole_rms))
 
 

@@ -112,3 +112,12 @@ def test_a_board_that_stands_is_told_from_a_held_camera_by_what_lies_beyond_it(r
     view = camera(points, shifts, lines, believe_all=True)
     assert view.judged == MOVING
     assert np.sqrt(np.mean((view.turn_rad - roll) ** 2)) < np.radians(0.01)
+
+
+def test_frames_in_which_the_platform_was_not_seen_are_of_no_harm(rng):
+    roll, sway = swaying()
+    points, shifts, lines = seen_by(rng, WALL, BOARD, tilting(), roll, sway)
+    lines[20:25] = np.nan
+    view = camera(points, shifts, lines)
+    assert view.judged == MOVING
+    assert np.sqrt(np.mean((view.turn_rad - roll) ** 2)) < np.radians(0.01)
