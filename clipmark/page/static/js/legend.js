@@ -3,7 +3,7 @@
 
 import { button, el, put, svg } from "./dom.js";
 import { currentFit, fitUDeg } from "./fit_key.js";
-import { KINDS, kindOf, labelOf, markedIds } from "./mark_kinds.js";
+import { isOfMotion, KINDS, kindOf, labelOf, markedIds } from "./mark_kinds.js";
 import { markValues } from "./mark_values.js";
 import { decimalsFor, fixed } from "./numbers.js";
 import { keyText } from "./keys.js";
@@ -25,7 +25,7 @@ export function mount(root, ctx) {
       values.update();
     });
   };
-  store.subscribe(update, ["marks", "ui", "loaded", "fits", "clip"]);
+  store.subscribe(update, ["marks", "ui", "loaded", "fits", "clip", "details", "event", "readings"]);
   update();
 }
 
@@ -50,6 +50,7 @@ function row(kind, ctx) {
   /** The one in hand, or the one marked last. */
   function toRemove() {
     const all = ids();
+    node.hidden = all.length === 0 && tool !== kind.name && !isOfMotion(kind, store.motion);
     const held = store.ui.hand?.mark;
     return all.includes(held) ? held : all[all.length - 1];
   }
