@@ -6,7 +6,7 @@
 import { el } from "./dom.js";
 import { numberView } from "./number_view.js";
 import { decimalsFor, fixed, measured, seconds, sentenceOf } from "./numbers.js";
-import { asSentence, withoutOptions } from "./plain.js";
+import { withoutOptions } from "./plain.js";
 import { noteCount, placeButton } from "./tilt_told.js";
 
 const title = (text) => el("p", { class: "number-card-title" }, text);
@@ -41,7 +41,7 @@ function explainProposal(result) {
 }
 
 function explainEnd(result) {
-  return [title(`ended by: ${result.proposed === "failed" ? result.ended_by : "nothing"}`), el("p", {}, asSentence(result.ended_by_why ?? "")), soft("Grip, balance and drive are three limits of one truck; tries that ended differently do not belong into one limit.")];
+  return [title(`ended by: ${result.proposed === "failed" ? result.ended_by : "nothing"}`), el("p", {}, ended(result.ended_by_why ?? "")), soft("Grip, balance and drive are three limits of one truck; tries that ended differently do not belong into one limit.")];
 }
 
 /** What a reading proposes, as one sentence beside the verdict; null where it proposes nothing. */
@@ -51,7 +51,8 @@ export function proposalSentence(result) {
   return `The footage proposes ${result.proposed}: ${reasonOf(result)}${end} The verdict is the judge's.`;
 }
 
-const reasonOf = (result) => asSentence(withoutOptions(result.reason ?? ""));
+const reasonOf = (result) => ended(withoutOptions(result.reason ?? ""));
+const ended = (text) => (/[.!?]$/.test(text) ? text : `${text}.`);
 
 function endWords({ ended_by: by, ended_by_why: why }) {
   return why ? `${by} (${why})` : by;
@@ -69,7 +70,7 @@ export function climbNodes(result, goTo) {
     el("div", { class: "proposal" },
       el("p", {}, "The footage proposes ", el("strong", {}, result.proposed)),
       el("p", { class: "small" }, reasonOf(result)),
-      result.proposed === "failed" && el("p", { class: "small" }, `What ended it: ${asSentence(endWords(result))}`),
+      result.proposed === "failed" && el("p", { class: "small" }, `What ended it: ${ended(endWords(result))}`),
       el("p", { class: "soft small" }, "The verdict is the judge's, and is not filled in.")),
     ...listOf("What was seen", factsOf(result), goTo),
     ...reverseNodes(result, goTo),
@@ -80,11 +81,11 @@ export function climbNodes(result, goTo) {
 
 /** Everything with an instant, in order of time. */
 function factsOf(result) {
+  const isSaid = result.decided_t_s === result.finish_t_s || result.decided_t_s === result.tip_over_t_s;
   const found = [
     { what: "wheels over the finish line", t_s: result.finish_t_s, t_u95_s: result.finish_t_u95_s, frame: result.finish_frame, told: result.finish_point },
     { what: "front left the board for good", t_s: result.tip_over_t_s, t_u95_s: result.tip_over_t_u95_s, frame: result.tip_over_frame },
-    { what: "decided here", t_s: result.decided_t_s, frame: result.decided_frame },
-    { what: "run-up ends", t_s: result.run_up_t_s, told: result.run_up_at && `speed read at the ${result.run_up_at}` },
+    { what: "decided here", t_s: isSaid ? null : result.decided_t_s, frame: result.decided_frame },
     ...(result.front_lifts ?? []).map((lift) => ({ what: "front off the board", t_s: lift.t_s, frame: lift.frame, told: `${fixed(lift.most_deg, 1)}° at most, ${lift.came_down ? "came down" : "did not come down"}` })),
     ...(result.went_back ?? []).map((back) => ({ what: back.how === "not told" ? "went back" : `${back.how} back`, t_s: back.t_s, frame: back.frame, told: lengthOf(back) })),
     ...(result.entered_patch ?? []).map((item) => ({ what: "something else entered the patch", t_s: item.t_s, frame: item.frame, told: "whether it touched the truck is for the judge" })),
@@ -136,7 +137,7 @@ function reverseNodes({ mode, reverse }, goTo) {
 
 function figureNodes(result) {
   const names = [
-    ["run-up speed", "run_up", "_s"], ["progress", "progress", ""], ["slid back", "slide_back", ""], ["rolled back", "roll_back", ""],
+    [`run-up speed, ${result.run_up_at ?? ""}`.replace(/, $/, ""), "run_up", "_s"], ["progress", "progress", ""], ["slid back", "slide_back", ""], ["rolled back", "roll_back", ""],
     ["went back in all", "went_back", ""], ["speed down", "speed_down", "_s"], ["stopping distance", "stop_distance", ""],
     ["roll-off while held", "roll_off", ""], ["drift while held", "drift", "_s"],
   ];

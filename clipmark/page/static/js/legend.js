@@ -50,7 +50,6 @@ function row(kind, ctx) {
   /** The one in hand, or the one marked last. */
   function toRemove() {
     const all = ids();
-    node.hidden = all.length === 0 && tool !== kind.name && !isOfMotion(kind, store.motion);
     const held = store.ui.hand?.mark;
     return all.includes(held) ? held : all[all.length - 1];
   }
@@ -59,6 +58,7 @@ function row(kind, ctx) {
     const { tool, hand } = store.ui;
     const all = ids();
     const held = all.includes(hand?.mark);
+    node.hidden = all.length === 0 && tool !== kind.name && !isOfMotion(kind, store.motion);
     put(key, keyText(keys.of(`pick-${kind.name}`)[0] ?? ""));
     pick.setAttribute("aria-pressed", String(tool === kind.name || held));
     const { text, words } = stateOf(ctx, kind, all);

@@ -96,7 +96,8 @@ function climbNeeds(marks) {
     },
     marks.mode !== "descend" && !has(marks, "finish") && mark("finish", "finish line", "Without a finish line cleared cannot be proposed.", false),
     !has(marks, "hubs") && !(wheels?.length > 1) && mark("hubs", "hubs", "Without hubs, or two wheels, no finish is told, and of the chassis only how it turned.", false),
-    !wheels?.length && mark("wheel", "wheel", "Without a wheel slip is not measured, and what ended the attempt cannot be told.", false),
+    !wheels?.length && has(marks, "wheel_mm") && mark("wheel", "wheel", "A wheel diameter is given, but no wheel is marked: mark one, or leave the diameter out.", true),
+    !wheels?.length && !has(marks, "wheel_mm") && mark("wheel", "wheel", "Without a wheel slip is not measured, and what ended the attempt cannot be told.", false),
     wheels?.length > 0 && !has(marks, "wheel_mm") && {
       id: "wheel_mm", label: "wheel diameter", way: { mark: "wheel" }, blocks: false,
       sentence: "Without the wheels' diameter slip is told against their own rolling on the way up.",

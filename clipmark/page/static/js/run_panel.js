@@ -171,7 +171,7 @@ class RunPanel {
     const list = (label, items) => items.length > 0 && el("details", { class: "run-need", open: items[0].blocks },
       el("summary", {}, label),
       el("ul", { role: "list" }, items.map((need) => el("li", {}, el("span", { class: "small" }, need.sentence), this.needPress(need)))));
-    put(this.needed, list("Still needed to measure", blocking), list(`More would be told with ${more.length} more`, more));
+    put(this.needed, list("Still needed to measure", blocking), list(`Could tell more (${more.length})`, more));
     if (held) (this.needed.querySelector("button") ?? this.press).focus({ preventScroll: true });
   }
 
