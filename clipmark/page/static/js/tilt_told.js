@@ -5,6 +5,7 @@
 import { button, el } from "./dom.js";
 import { numberView } from "./number_view.js";
 import { decimalsFor, fixed, intervalOf, measured, seconds, sentenceOf } from "./numbers.js";
+import { withoutOptions } from "./plain.js";
 
 const title = (text) => el("p", { class: "number-card-title" }, text);
 const soft = (text) => el("p", { class: "soft" }, text);
@@ -52,7 +53,7 @@ function explainGap(result) {
 }
 
 function whyNot(result) {
-  return (result.other_events ?? []).map(({ event, said, why }) => el("p", {}, `${event}: ${said} (${why})`));
+  return (result.other_events ?? []).map(({ event, said, why }) => el("p", {}, `${event}: ${said} (${withoutOptions(why)})`));
 }
 
 function rateWords(result) {
@@ -119,7 +120,7 @@ function notSeen(others) {
   return [
     el("h3", {}, "Not named"),
     el("ul", { role: "list", class: "told-list" }, ...others.map(({ event, said, why }) =>
-      el("li", { class: "told" }, el("span", { class: "told-head" }, el("strong", {}, event), el("span", {}, said)), el("span", { class: "small" }, why)))),
+      el("li", { class: "told" }, el("span", { class: "told-head" }, el("strong", {}, event), el("span", {}, said)), el("span", { class: "small" }, withoutOptions(why))))),
   ];
 }
 
