@@ -19,6 +19,7 @@ from clipmark.record.revisions import DRAWN_ANEW
 from clipmark.record.texts import as_model
 from clipmark.sheet_grade import TestGrade, grade_of_test, read_grade
 
+_TERMS = ("motion", "mode", "give_up_s", "gap_mm", "track_mm", "track_u_mm", "low_side")
 MarkedThing = Line | Point | Patch | Wheel | Sheet
 Role = str
 
@@ -62,6 +63,13 @@ class Declaration:
     edge_fit: bool = True
     true_fps: float | None = None
     wheel_mm: float | None = None
+    motion: str | None = None
+    mode: str | None = None
+    give_up_s: float | None = None
+    gap_mm: float | None = None
+    track_mm: float | None = None
+    track_u_mm: float | None = None
+    low_side: str | None = None
 
 
 def save_reading(
@@ -243,8 +251,11 @@ def _with_sizes(mark: MarkType, said: Declaration) -> MarkType:
 def _declared(said: Declaration, frame: int | None, old: Declared | None) -> Declared:
     """What this measurement was told; what only another one uses stays as it was."""
     rim_px, facing = said.rim_px, said.facing
+    terms = {name: getattr(said, name) for name in _TERMS}
     if old is not None:
         rim_px, facing = rim_px or old.rim_px, facing or old.facing
+        terms = {name: getattr(old, name) if it is None else it for name, it in terms.items()}
+        terms["join"] = None if said.motion == "tilt" else old.join
     return as_model(
         Declared,
         {
@@ -255,6 +266,7 @@ def _declared(said: Declaration, frame: int | None, old: Declared | None) -> Dec
             "square_within_deg": said.square_within_deg,
             "edge_fit": said.edge_fit,
             "true_fps": said.true_fps,
+            **terms,
         },
         "what was declared",
     )

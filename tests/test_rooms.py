@@ -47,7 +47,8 @@ ARROWS: dict[str, set[str]] = {
         "scoring",
         "audit",
     },
-    "marks_file": {"errors", "marks", "clip", "measure"},
+    "marks_given": {"errors", "marks", "measure"},
+    "marks_file": {"errors", "marks", "marks_given", "clip", "measure", "motion"},
 }
 # What a pure room may not import from outside, and functions it may not call.
 PURE = {"geometry", "uncertainty", "marks"}

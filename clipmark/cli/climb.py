@@ -290,10 +290,13 @@ def run(
         true_fps=true_fps,
         wheel_mm=wheel_mm,
         facing=facing,
+        motion="climb",
+        mode=mode,
+        give_up_s=give_up_s,
     )
-    result.update(
-        saving.save(clip, "climb", result, given.marks(Patch.parse(patch)), declared, recorded)
-    )
+    saved = saving.save(clip, "climb", result, given.marks(Patch.parse(patch)), declared, recorded)
+    saving.keep_trace(saved, result, reading.table, "climb")
+    result.update(saved)
     if as_json:
         emit_json(result)
     else:

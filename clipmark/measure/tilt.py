@@ -189,8 +189,8 @@ def measure_marked_tilt(
     if other is not None:
         if first is None or first.tilt is None:
             raise MarkError(
-                "this run has no angle of first motion, so left and right cannot be joined; leave "
-                "--join out to see what it shows"
+                "this run has no angle of first motion, so left and right cannot be joined; "
+                "measure it without the other run (--join) to see what it shows"
             )
         joined = join_runs(first.tilt, level_u, low_side, other, marks.track_mm, marks.track_u_mm)
         warnings += rates_differ(first.rate_deg_s, other.rate_deg_s)

@@ -25,7 +25,8 @@ import * as missing from "./missing.js";
 import * as ladder from "./ladder.js";
 import * as strip from "./strip.js";
 import * as calls from "./calls.js";
-import * as crawlRun from "./crawl_run.js";
+import * as motionRun from "./motion_run.js";
+import * as runPanel from "./run_panel.js";
 import * as sign from "./sign.js";
 
 import * as tools from "./tools.js";
@@ -79,7 +80,8 @@ function mountAll() {
   ladder.mount(region("ladder"), ctx);
   strip.mount(region("strip"), ctx);
   calls.mount(region("calls"), ctx);
-  crawlRun.mount(region("strip"), ctx);
+  motionRun.mount(region("strip"), ctx);
+  runPanel.mount(region("run"), ctx);
   sign.mount(region("slip"), ctx);
   tools.mount(region("tools"), ctx);
   for (const panel of [clipsPanel, attemptsPanel, disputePanel, hiddenPanel, sessionPanel, standsPanel, help, guide]) {
