@@ -18,7 +18,7 @@ from clipmark.motion.movers import CELL_PX, Moment, Mover
 from clipmark.motion.sampling import FloatArray
 
 KEPT_S = 0.6  # a path goes on over so long a gap
-NEAR_LENGTHS, NEAR_PX = 0.35, 4.0  # from box to box, between two samples
+STEP_LENGTHS, STEP_PX = 0.5, 4.0  # from one sample to the next; an arm that takes its place is off
 SIZE_JUMP = 1.8  # of the length from sample to sample: something was joined, or let go
 LATELY = 5  # samples over which the length is known
 FREE_SHARE = 0.5  # of a path, away from the picture's edge
@@ -27,6 +27,7 @@ LEAST_S = 0.35
 SMALLER, LARGER = 0.4, 2.2  # of the usual length
 LENGTHS_A_S = 2.5  # a truck is slower than this; a hand that comes or goes is not
 FALL_S, FALL_LENGTHS = 0.5, 3.0  # what begins so soon and so near after a truck is the truck still
+LEAST_BESIDE = 0.3  # of the usual length: what is smaller is noise, or a flake of a shadow
 AT_LENGTHS = 0.55  # about the truck's middle: what lies there is at the truck
 
 
@@ -123,7 +124,12 @@ def truck_series(
     for at, movers in enumerate(inside):
         if moving[at]:
             here = _cells_about(place[at], AT_LENGTHS * usual)
-        others = [mover for mover in movers if id(mover) not in hers.get(at, ())]
+        others = [
+            mover
+            for mover in movers
+            if id(mover) not in hers.get(at, ())
+            and not mover.long_px < LEAST_BESIDE * usual  # also where no length is known
+        ]
         beside[at] = bool(others)
         at_truck[at] = any(not here.isdisjoint(mover.cells) for mover in others)
     ordinals = np.array([moment.ordinal for moment in moments], dtype=np.int64)
@@ -146,13 +152,11 @@ def _paths(inside: Sequence[tuple[Mover, ...]], times: FloatArray) -> list[_Path
         for number, path in enumerate(open_):
             long = path.long_px()
             for which, mover in enumerate(movers):
-                gap = _gap(path.movers[-1], mover)
+                last = path.movers[-1]
+                away = float(np.hypot(mover.x - last.x, mover.y - last.y))
                 ratio = mover.long_px / long
-                if gap <= NEAR_LENGTHS * long + NEAR_PX and 1 / SIZE_JUMP < ratio < SIZE_JUMP:
-                    away = np.hypot(
-                        mover.x - path.movers[-1].x, mover.y - path.movers[-1].y
-                    ) + abs(np.log(ratio)) * long
-                    pairs.append((float(away), number, which))
+                if away <= STEP_LENGTHS * long + STEP_PX and 1 / SIZE_JUMP < ratio < SIZE_JUMP:
+                    pairs.append((away + abs(float(np.log(ratio))) * long, number, which))
         taken_paths, taken = set(), set()
         for _, number, which in sorted(pairs):
             if number in taken_paths or which in taken:
@@ -233,13 +237,6 @@ def _fast(path: _Path, times: FloatArray) -> bool:
     steps = np.hypot(np.diff(x), np.diff(y)) / np.diff(times[path.at])
     long = np.median([mover.long_px for mover in path.movers])
     return bool(np.median(steps) > LENGTHS_A_S * long)
-
-
-def _gap(one: Mover, other: Mover) -> float:
-    """Distance between two boxes, 0 where they meet."""
-    across = max(one.left - other.right, other.left - one.right, 0.0)
-    down = max(one.top - other.bottom, other.top - one.bottom, 0.0)
-    return float(np.hypot(across, down))
 
 
 def _cells_about(place: FloatArray, reach: float) -> set[tuple[int, int]]:

@@ -217,7 +217,9 @@ class SceneView:
         lit = 1 + gain + gain_x * self._across + gain_y * self._down
         laid = ((there - level) / np.maximum(lit, 0.1)).astype(np.float32)
         other = np.abs(laid - view)
-        slack = (np.float32(left_px) * self._steps).astype(np.float32)
+        # Of the view and of what stands before it: either may have edges where the other is plain.
+        here = np.hypot(*_slopes(laid))
+        slack = (np.float32(left_px) * np.maximum(self._steps, here)).astype(np.float32)
         result = Laid(
             laid, covered, other, slack, self._noise.copy(), self._to_scene, move,
             self._epoch, 1 + gain,

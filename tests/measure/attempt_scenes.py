@@ -15,6 +15,7 @@ from pathlib import Path
 import av
 import cv2
 import numpy as np
+from scipy.ndimage import gaussian_filter1d
 
 WIDE, HIGH = 640, 360
 FOOT, TOP = np.array([150.0, 300.0]), np.array([520.0, 150.0])  # of the board
@@ -247,13 +248,13 @@ class Session:
         rng = np.random.default_rng(self.seed + 2)
         if self.look.carried:
             steps = rng.normal(0, 1, (count, 3))
-            slow = cv2.GaussianBlur(steps, (1, 0), 0.0, sigmaX=0.1, sigmaY=0.4 * self.look.fps)
+            slow = gaussian_filter1d(steps, 0.4 * self.look.fps, axis=0)
             slow *= np.array([9, 6, 0.01]) * 3
             return np.cumsum(slow, axis=0) * 25 / self.look.fps
         if not self.look.shake_px:
             return np.zeros((count, 3))
         steps = rng.normal(0, 1, (count, 3))
-        smooth = cv2.GaussianBlur(steps, (1, 0), 0.0, sigmaX=0.1, sigmaY=0.12 * self.look.fps)
+        smooth = gaussian_filter1d(steps, 0.12 * self.look.fps, axis=0)
         smooth /= smooth.std(axis=0)
         return smooth * self.look.shake_px * np.array([0.7, 0.7, 0.002])
 
