@@ -24,6 +24,7 @@ LATELY = 5  # samples over which the length is known
 FREE_SHARE = 0.5  # of a path, away from the picture's edge
 LONG_ENOUGH_S = 1.0  # for a path to say what the usual size is
 LEAST_S = 0.35
+PASSES_S = 0.5  # free for so long, of what comes in or goes out
 SMALLER, LARGER = 0.4, 2.2  # of the usual length
 LENGTHS_A_S = 2.5  # a truck is slower than this; a hand that comes or goes is not
 FALL_S, FALL_LENGTHS = 0.5, 3.0  # what begins so soon and so near after a truck is the truck still
@@ -205,7 +206,8 @@ def _trucks(
         if not sized or np.mean(sized) < 0.5:
             continue
         lasted = times[path.at[-1]] - times[path.at[0]]
-        if free.mean() > FREE_SHARE and lasted >= LEAST_S and not _fast(path, times):
+        alone = free.mean() > FREE_SHARE and lasted >= LEAST_S
+        if (alone or _came_or_went(path, free, times)) and not _fast(path, times):
             found.append(path)
         elif not reached[path.at[0] : path.at[-1] + 1].any() and any(
             _goes_on(before, path, times, usual) for before in found[-4:]
@@ -228,6 +230,15 @@ def _free(path: _Path) -> NDArray[np.bool_]:
     return np.array([mover.edge_px == 0 for mover in path.movers], dtype=bool)
 
 
+def _came_or_went(path: _Path, free: NDArray[np.bool_], times: FloatArray) -> bool:
+    """Whether it stood free for a while, and was at the edge only before or only after that."""
+    at = np.array(path.at)
+    alone = np.flatnonzero(free)
+    if not len(alone) or times[at[alone[-1]]] - times[at[alone[0]]] < PASSES_S:
+        return False
+    return bool((np.diff(free.astype(int)) != 0).sum() == 1)
+
+
 def _fast(path: _Path, times: FloatArray) -> bool:
     """Whether it goes faster for its length than a truck, most of the time."""
     if len(path.at) < 3:
@@ -243,9 +254,7 @@ def _cells_about(place: FloatArray, reach: float) -> set[tuple[int, int]]:
     low = np.floor((place - reach) / CELL_PX).astype(int)
     high = np.floor((place + reach) / CELL_PX).astype(int)
     return {
-        (column, row)
-        for column in range(low[0], high[0] + 1)
-        for row in range(low[1], high[1] + 1)
+        (column, row) for column in range(low[0], high[0] + 1) for row in range(low[1], high[1] + 1)
     }
 
 

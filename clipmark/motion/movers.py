@@ -168,9 +168,16 @@ def _movers(laid: Laid, first: Laid, last: Laid) -> tuple[Mover, ...] | None:
         cells = frozenset((key // (2 * FAR) - FAR, key % (2 * FAR) - FAR) for key in keys.tolist())
         found.append(
             Mover(
-                float(middle[0]), float(middle[1]), float(low[0]), float(low[1]),
-                float(high[0]), float(high[1]), int(counts[label]), int(seen_of[label]),
-                int(edge_of[label]), cells,
+                float(middle[0]),
+                float(middle[1]),
+                float(low[0]),
+                float(low[1]),
+                float(high[0]),
+                float(high[1]),
+                int(counts[label]),
+                int(seen_of[label]),
+                int(edge_of[label]),
+                cells,
             )  # fmt: skip
         )
     return tuple(found)

@@ -108,6 +108,11 @@ class SceneView:
         self._last_s = 0.0
         self._lost_s = 0.0
 
+    @property
+    def width(self) -> int:
+        """Columns of the small pictures."""
+        return self._shape[1]
+
     def lay(self, small: Float32Array, t_s: float) -> Laid | None:
         """Lay the next picture on the view, and learn from it; None where it does not fit."""
         picture = cv2.GaussianBlur(small, (0, 0), SMOOTH_PX).astype(np.float32, copy=False)

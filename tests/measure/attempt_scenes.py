@@ -136,7 +136,9 @@ class Session:
                 self._at = self._on_board(here + (20 - here) * share**2)
                 self._turn = TILT + share * math.pi
                 self._shoot()
-        self.truth.append(Truth(first, len(self.shots) - 1, start, "rests" if end == "spins" else end))
+        self.truth.append(
+            Truth(first, len(self.shots) - 1, start, "rests" if end == "spins" else end)
+        )
         if end == "leaves":
             self._at = None
 
@@ -296,11 +298,17 @@ class _Scenery:
         rows, columns = look.width * HIGH // WIDE, look.width
         pad = self.pad = round(60 * self.scale) if not look.carried else round(400 * self.scale)
         rough = rng.normal(0, 1, (rows + 2 * pad, columns + 2 * pad)).astype(np.float32)
-        wall = 120 + 10 * cv2.GaussianBlur(rough, (0, 0), 6) * 6 + 6 * cv2.GaussianBlur(rough, (0, 0), 1.2)
+        wall = (
+            120
+            + 10 * cv2.GaussianBlur(rough, (0, 0), 6) * 6
+            + 6 * cv2.GaussianBlur(rough, (0, 0), 1.2)
+        )
         for _ in range(14 if not look.carried else 90):
             x, y = rng.integers(0, columns + 2 * pad), rng.integers(0, (rows + 2 * pad) * 3 // 4)
             w, h = rng.integers(20, 90, 2) * self.scale
-            cv2.rectangle(wall, (int(x), int(y)), (int(x + w), int(y + h)), float(rng.uniform(60, 190)), -1)
+            cv2.rectangle(
+                wall, (int(x), int(y)), (int(x + w), int(y + h)), float(rng.uniform(60, 190)), -1
+            )
         wall[pad + round(320 * self.scale) :] *= 0.75
         self.wall = cv2.GaussianBlur(wall, (0, 0), 0.7)
         wood = 160 + 8 * cv2.GaussianBlur(rough, (0, 0), sigmaX=8, sigmaY=0.8) * 5
@@ -331,7 +339,9 @@ class _Scenery:
             move = cv2.getRotationMatrix2D(middle, math.degrees(turn), 1.0)
             move[:, 2] += np.array([dx, dy]) * self.scale - self.pad
             flags = cv2.INTER_LINEAR
-            return cv2.warpAffine(picture, move, inner[::-1], flags=flags, borderMode=cv2.BORDER_REFLECT)
+            return cv2.warpAffine(
+                picture, move, inner[::-1], flags=flags, borderMode=cv2.BORDER_REFLECT
+            )
         return picture[self.pad : rows - self.pad, self.pad : columns - self.pad].copy()
 
     def _points(self, places: np.ndarray) -> np.ndarray:
@@ -351,13 +361,20 @@ class _Scenery:
     def _truck(self, picture: np.ndarray, shot: Shot) -> None:
         size = self.look.truck_px / 80
         turn = np.array(
-            [[math.cos(shot.turn), math.sin(shot.turn)], [-math.sin(shot.turn), math.cos(shot.turn)]]
+            [
+                [math.cos(shot.turn), math.sin(shot.turn)],
+                [-math.sin(shot.turn), math.cos(shot.turn)],
+            ]
         )
 
         def at(places: list[list[float]]) -> np.ndarray:
             return np.asarray(places) * size @ turn.T + shot.truck
 
-        self._poly(picture, at([[-38, -4], [36, -4], [38, -16], [14, -20], [6, -34], [-28, -34], [-38, -18]]), 205.0)
+        self._poly(
+            picture,
+            at([[-38, -4], [36, -4], [38, -16], [14, -20], [6, -34], [-28, -34], [-38, -18]]),
+            205.0,
+        )
         self._poly(picture, at([[-24, -30], [2, -30], [8, -20], [-24, -20]]), 45.0)
         self._poly(picture, at([[-34, -10], [34, -10], [34, -6], [-34, -6]]), 80.0)
         for hub in (-24.0, 24.0):
@@ -386,9 +403,17 @@ class _Scenery:
     def _person(self, picture: np.ndarray, x: float) -> None:
         step = 18 * math.sin(x / 22)
         for leg in (-step, step):
-            self._poly(picture, np.array([[x - 14, 190], [x + 14, 190], [x + 10 + leg, 380], [x - 14 + leg, 380]]), 60.0)
-        self._poly(picture, np.array([[x - 30, 20], [x + 30, 20], [x + 26, 200], [x - 26, 200]]), 95.0)
-        self._poly(picture, np.array([[x - 16, -40], [x + 16, -40], [x + 16, 18], [x - 16, 18]]), 170.0)
+            self._poly(
+                picture,
+                np.array([[x - 14, 190], [x + 14, 190], [x + 10 + leg, 380], [x - 14 + leg, 380]]),
+                60.0,
+            )
+        self._poly(
+            picture, np.array([[x - 30, 20], [x + 30, 20], [x + 26, 200], [x - 26, 200]]), 95.0
+        )
+        self._poly(
+            picture, np.array([[x - 16, -40], [x + 16, -40], [x + 16, 18], [x - 16, 18]]), 170.0
+        )
 
 
 def drawn_by_lot(seed: int, **more: object) -> Session:
