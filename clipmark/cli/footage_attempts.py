@@ -52,10 +52,13 @@ def _print(result: Mapping[str, object]) -> None:
     if isinstance(attempts, list) and attempts:
         table(
             f"{result['clip']}: {len(attempts)} proposed, to be confirmed",
-            ("", "frames", "time, s", "starts", "ends", "moving", "how sure", "worth a look"),
+            ("", "frames", "time, s", "starts", "ends", "moving", "how sure"),
             [_row(number, each) for number, each in enumerate(attempts, 1)],
-            words=("frames", "starts", "ends", "how sure", "worth a look"),
+            words=("frames", "starts", "ends", "how sure"),
         )
+        for number, each in enumerate(attempts, 1):
+            for note in each["notes"]:
+                screen.print(f"{number}: {note}", soft_wrap=True)
         screen.print(
             "Nothing is saved: look at each, and mark it with --span, or on the marking page."
         )
@@ -66,7 +69,6 @@ def _print(result: Mapping[str, object]) -> None:
 
 
 def _row(number: int, span: Mapping[str, object]) -> tuple[str, ...]:
-    notes = span["notes"]
     busy = span["busy"]
     return (
         str(number),
@@ -76,7 +78,6 @@ def _row(number: int, span: Mapping[str, object]) -> tuple[str, ...]:
         str(span["end"]),
         f"{busy:.0%}" if isinstance(busy, float) else "-",
         str(span["sure"]),
-        " ".join(str(note) for note in notes) if isinstance(notes, list) else "",
     )
 
 

@@ -8,6 +8,7 @@ judges: a span says when something moved and how that began and ended, as far as
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -227,10 +228,7 @@ def _described(
     lasted = float(t[last] - t[first])
     places = series.place[first : last + 1]
     reach = float(np.nanmax(np.hypot(*(places - series.place[first]).T))) / series.length
-    rests = [
-        float(t[after.first] - t[before.last])
-        for before, after in zip(runs, runs[1:], strict=False)
-    ]
+    rests = [float(t[after.first] - t[before.last]) for before, after in pairwise(runs)]
     beside, handled = (
         _frames_of(series, flags, first, last) for flags in (series.beside, series.at_truck)
     )

@@ -145,7 +145,7 @@ def _paths(inside: Sequence[tuple[Mover, ...]], times: FloatArray) -> list[_Path
     done: list[_Path] = []
     open_: list[_Path] = []
     for at, movers in enumerate(inside):
-        still = []
+        still: list[_Path] = []
         for path in open_:
             (still if times[at] - times[path.at[-1]] <= KEPT_S else done).append(path)
         open_ = still

@@ -178,7 +178,7 @@ def _movers(laid: Laid, first: Laid, last: Laid) -> tuple[Mover, ...] | None:
                 int(seen_of[label]),
                 int(edge_of[label]),
                 cells,
-            )  # fmt: skip
+            )
         )
     return tuple(found)
 

@@ -204,7 +204,8 @@ class SceneView:
     def _matrix(self, parameters: FloatArray) -> FloatArray:
         sx, sy, grown, turned = parameters[:4]
         form = np.array([[1 + grown, -turned], [turned, 1 + grown]])
-        return np.column_stack([form, self._middle + [sx, sy] - form @ self._middle])
+        shift = self._middle + np.array([sx, sy]) - form @ self._middle
+        return np.column_stack([form, shift])
 
     def _learn(
         self, picture: Float32Array, parameters: FloatArray, left_px: float, passed: float
