@@ -23,7 +23,7 @@ HELD_S = 1.5  # a hand at the truck for so long in a rest: handled, wherever it 
 BEFORE_S, AFTER_S = 1.5, 1.0  # a hand seen so shortly before or after set it down or took it
 ENDS_S = 0.6  # the clip begins or ends so near
 ANOTHER_VIEW_S = 1.5  # untold for so long parts two spans
-FALL_S, FALL_LENGTHS = 1.3, 0.8  # down by so much in so short a time
+FALL_S, FALL_LENGTHS, DOWN_LENGTHS = 0.8, 1.2, 0.35  # so far in so short a time, and so far down
 CLEAR_LENGTHS, SLIGHT_LENGTHS = 1.5, 0.5  # farthest it got from where it began
 SHORT_S = 1.5
 OFTEN = 0.3  # of the span's samples
@@ -314,8 +314,10 @@ def _end(series: TruckSeries, last: int) -> str:
     if series.at_edge[last]:
         return "leaves"
     near = (t >= t[last] - FALL_S) & (t <= t[last]) & series.moving
-    lowest, heights = series.lowest[near], series.place[near][:, 1]
-    if len(lowest) and lowest[-1] - np.nanmin(heights) > FALL_LENGTHS * series.length:
+    places = series.place[near]
+    down = float(series.lowest[last] - places[:, 1].min())
+    away = float(np.hypot(*(places - places[-1]).T).max())
+    if away > FALL_LENGTHS * series.length and down > DOWN_LENGTHS * series.length:
         return "falls"
     after = (t > t[last]) & (t <= t[last] + AFTER_S)
     if series.at_truck[after].any() or series.at_truck[last]:

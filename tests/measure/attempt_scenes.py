@@ -61,6 +61,7 @@ class Look:
     truck_px: float = 80.0
     flicker: float = 0.0
     carried: bool = False
+    depth: bool = False  # the far wall passes behind the board at half the pace
 
 
 @dataclass
@@ -322,6 +323,8 @@ class _Scenery:
         return self.noise[rng.integers(0, 3), y : y + rows, x : x + columns]
 
     def draw(self, shot: Shot) -> np.ndarray:
+        if self.look.depth:
+            return self._in_depth(shot)
         picture = self.wall.copy()
         if shot.person is not None:
             self._person(picture, shot.person)
@@ -343,6 +346,30 @@ class _Scenery:
                 picture, move, inner[::-1], flags=flags, borderMode=cv2.BORDER_REFLECT
             )
         return picture[self.pad : rows - self.pad, self.pad : columns - self.pad].copy()
+
+    def _in_depth(self, shot: Shot) -> np.ndarray:
+        """From a carried camera: the wall far behind goes at half the pace of what is near."""
+        rows, columns = self.wall.shape
+        near = self.wall.copy()
+        mask = np.zeros(near.shape, np.float32)
+        rng = np.random.default_rng(5)
+        for _ in range(60):  # things that stand between
+            x, y = int(rng.integers(0, columns)), int(rng.integers(0, rows))
+            w, h = (int(each) for each in rng.integers(20, 60, 2))
+            cv2.rectangle(mask, (x, y), (x + w, y + h), 1.0, -1)
+            cv2.rectangle(near, (x, y), (x + w, y + h), float(rng.uniform(40, 200)), -1)
+        self._board(near, shot.board_px)
+        if shot.truck is not None:
+            self._truck(near, shot)
+        dx, dy, turn = shot.shift
+        inner = (columns - 2 * self.pad, rows - 2 * self.pad)
+        seen = []
+        for layer, pace in ((self.wall, 0.5), (near, 1.2), (mask, 1.2)):
+            move = cv2.getRotationMatrix2D((columns / 2, rows / 2), math.degrees(turn), 1.0)
+            move[:, 2] += np.array([dx, dy]) * self.scale * pace - self.pad
+            seen.append(cv2.warpAffine(layer, move, inner, borderMode=cv2.BORDER_REFLECT))
+        far, close, share = seen
+        return far + share * (close - far)
 
     def _points(self, places: np.ndarray) -> np.ndarray:
         return np.round((np.asarray(places) * self.scale + self.pad) * 16).astype(np.int32)
