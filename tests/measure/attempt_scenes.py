@@ -87,6 +87,10 @@ class Session:
         for _ in range(self._frames(seconds)):
             self._shoot()
 
+    def stand(self, along: float) -> None:
+        """The truck stands on the board already."""
+        self._at = self._on_board(along)
+
     def set_down(self, along: float = 40.0, hold: float = 0.4) -> None:
         """A hand brings the truck and goes."""
         target = self._on_board(along)
