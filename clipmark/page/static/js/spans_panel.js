@@ -190,8 +190,8 @@ class SpansPanel {
         span.notes.map((note) => el("p", { class: "small warn" }, note)),
         span.marked.length > 0 && el("p", { class: "small soft" }, `Signed there already: ${span.marked.join(", ")}.`)),
       el("div", { class: "spans-acts" },
-        button("Go there", () => this.go(span), { "aria-label": `Go to the first frame of ${name}` }),
-        button("New attempt from here", () => this.take(span), { "aria-label": `New attempt from ${name}` })));
+        button("Go there", () => this.go(span), { "aria-label": `Go there: first frame of ${name}` }),
+        button("New attempt from here", () => this.take(span), { "aria-label": `New attempt from here: ${name}` })));
   }
 
   /** @param {any} span */
