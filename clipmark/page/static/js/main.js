@@ -38,6 +38,7 @@ import * as standsPanel from "./stands_panel.js";
 import * as help from "./help.js";
 import * as guide from "./guide.js";
 import * as hiddenPanel from "./hidden_panel.js";
+import * as spansPanel from "./spans_panel.js";
 
 const POLL_MS = 2000;
 
@@ -84,7 +85,7 @@ function mountAll() {
   runPanel.mount(region("run"), ctx);
   sign.mount(region("slip"), ctx);
   tools.mount(region("tools"), ctx);
-  for (const panel of [clipsPanel, attemptsPanel, disputePanel, hiddenPanel, sessionPanel, standsPanel, help, guide]) {
+  for (const panel of [clipsPanel, attemptsPanel, disputePanel, hiddenPanel, spansPanel, sessionPanel, standsPanel, help, guide]) {
     panel.mount(region("panels"), ctx);
   }
 }

@@ -4,7 +4,7 @@
 
 import { put, svg } from "./dom.js";
 import { fixed } from "./numbers.js";
-import { PHASE_PX, floorNodes, pathOf, phaseNodes, wheelNodes } from "./strip_layers.js";
+import { PHASE_PX, floorNodes, pathOf, phaseNodes, proposedNodes, wheelNodes } from "./strip_layers.js";
 import { thinned, ticks } from "./strip_scale.js";
 import { tiltAxis, tiltNodes } from "./strip_tilt.js";
 
@@ -51,6 +51,7 @@ export function drawStrip(paper, size, model, places, scale, names) {
     ...tiltNodes(model, places, scale, area),
     ...followedNodes(model, places, scale, area),
     ...outsideNodes(model, places, scale, area),
+    ...proposedNodes(model, places, scale, area),
     ...frameTicks(model, places, scale, area),
     ...instantNodes(model, places, scale, area),
     ...callNodes(names, area),

@@ -28,6 +28,7 @@ const NOTHING = []; // one and the same, so that nothing new is not taken for ne
  * @property {{t_s: number, label: string, kind: string}[]} instants  events of a tilt or a climb
  * @property {{t_s: number, frame: number|null, call: string}[]} calls
  * @property {[number, number]|null} span
+ * @property {{first_frame: number, last_frame: number}[]} proposed  attempts looked for in the clip
  * @property {number[]} odd                  frames damaged or missing, by the checking pass
  */
 
@@ -60,6 +61,7 @@ export function modelOf(store) {
     instants: instantsOf(store.readings),
     calls: draft.calls,
     span: draft.marks.span ?? null,
+    proposed: store.ui.proposed && store.ui.proposed.sha === draft.clip ? store.ui.proposed.spans : NOTHING,
     odd: [...(clip?.facts?.damaged ?? []), ...(clip?.facts?.missing ?? [])],
   };
 }
