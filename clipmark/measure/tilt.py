@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from clipmark.clip import Clip
 from clipmark.errors import FollowError, MarkError
@@ -44,6 +45,7 @@ from clipmark.motion.tilt_events import (
 )
 
 __all__ = ["TiltMarks", "TiltReading", "measure_marked_tilt", "measure_tilt"]
+FloatArray = NDArray[np.float64]
 SEED = 20_260_611
 LEAST_SEEN = 0.3  # of the frames in which platform and chassis must be seen
 PX_GAP, PX_SLIDE = 2.0, 4.0  # where there is no scale
@@ -203,7 +205,7 @@ def measure_marked_tilt(
         highest_tilt=_highest(ready, trace, followed, facts, seed),
         joined=joined,
         track_mm=marks.track_mm,
-        table=_table(trace, followed, facts),
+        table=_table(trace, followed, facts, ready.picture.from_square),
         frame=ready.reference.ordinal,
         clip_sha256=clip.sha256,
         fingerprints=prints,
@@ -330,7 +332,12 @@ def _rates_differ(here: float, there: float | None) -> list[str]:
     ]
 
 
-def _table(trace: TiltTrace, followed: Followed, facts: TiltFacts) -> pd.DataFrame:
+def _table(
+    trace: TiltTrace,
+    followed: Followed,
+    facts: TiltFacts,
+    to_upright: Callable[[FloatArray], FloatArray],
+) -> pd.DataFrame:
     """The trace, one row a frame."""
     series = trace.events
     columns: dict[str, object] = {
@@ -348,10 +355,28 @@ def _table(trace: TiltTrace, followed: Followed, facts: TiltFacts) -> pd.DataFra
         columns[f"tyre{number}_off_{trace.unit}"] = gap - rest
         first = slide[np.isfinite(slide)]
         columns[f"tyre{number}_down_{trace.unit}"] = slide - (first[0] if first.size else 0.0)
+    columns |= _in_picture(followed, to_upright)
     columns["frame"] = trace.ordinals
     columns["platform_gap"] = list(followed.platform.reasons)
     columns["chassis_gap"] = list(followed.chassis.reasons)
     return pd.DataFrame(columns)
+
+
+def _in_picture(
+    followed: Followed, to_upright: Callable[[FloatArray], FloatArray]
+) -> dict[str, FloatArray]:
+    """Where both lines and the tyres are seen, px of the upright picture."""
+    columns: dict[str, FloatArray] = {}
+    for what, track in (("platform", followed.platform), ("chassis", followed.chassis)):
+        for end in (0, 1):
+            columns[f"{what}_x{end + 1}_px"] = track.ends_px[:, end, 0]
+            columns[f"{what}_y{end + 1}_px"] = track.ends_px[:, end, 1]
+    for number, fixes in enumerate(followed.tyres, 1):
+        place = np.array([fix.place_px for fix in fixes], dtype=np.float64).reshape(-1, 2)
+        seen = np.isfinite(place).all(axis=1)
+        place[seen] = to_upright(place[seen]) if seen.any() else place[seen]
+        columns[f"tyre{number}_x_px"], columns[f"tyre{number}_y_px"] = place[:, 0], place[:, 1]
+    return columns
 
 
 def _rest(gap: np.ndarray[tuple[int], np.dtype[np.float64]], facts: TiltFacts, n: int) -> float:
