@@ -291,9 +291,9 @@ def run(
         wheel_mm=wheel_mm,
         facing=facing,
     )
-    result.update(
-        saving.save(clip, "climb", result, given.marks(Patch.parse(patch)), declared, recorded)
-    )
+    saved = saving.save(clip, "climb", result, given.marks(Patch.parse(patch)), declared, recorded)
+    saving.keep_trace(saved, result, reading.table, "climb")
+    result.update(saved)
     if as_json:
         emit_json(result)
     else:

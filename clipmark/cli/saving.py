@@ -100,9 +100,13 @@ class Saving:
         return {"saved": saved} | ({} if grade is None else {"grade": grade.result.get("grade")})
 
     def keep_trace(
-        self, saved: Mapping[str, object], result: Mapping[str, object], table: pd.DataFrame
+        self,
+        saved: Mapping[str, object],
+        result: Mapping[str, object],
+        table: pd.DataFrame,
+        measure: str = "crawl",
     ) -> None:
-        """Keep the trace of a crawl that was saved beside its attempt."""
+        """Keep the trace of a reading that was saved beside its attempt."""
         told = saved.get("saved")
         if self.into is not None and isinstance(told, dict):
-            keep_trace(self.into, str(told["attempt"]), result, table)
+            keep_trace(self.into, str(told["attempt"]), result, table, measure=measure)

@@ -249,7 +249,9 @@ def run(
         edge_fit=not no_edge_fit,
         true_fps=true_fps,
     )
-    result.update(saving.save(clip, "tilt", result, marks, declared, recorded))
+    saved = saving.save(clip, "tilt", result, marks, declared, recorded)
+    saving.keep_trace(saved, result, reading.table, "tilt")
+    result.update(saved)
     if as_json:
         emit_json(result)
     else:

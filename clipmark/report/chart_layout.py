@@ -74,9 +74,9 @@ def lay_out(figure: Figure, panels: Mapping[str, Axes], layout: Layout) -> None:
         columns[1][-1].set_xlabel("the same, around the events, s")
     for name in [*panels, *layout.beside]:
         if name not in layout.drawn:
-            for axes in (panels.get(name), layout.beside.get(name)):
-                if axes is not None:
-                    axes.set_axis_off()
+            for strip in (panels.get(name), layout.beside.get(name)):
+                if strip is not None:
+                    strip.set_axis_off()
     samples, labels = layout.key
     foot = [
         line

@@ -132,6 +132,20 @@ def gaps_in(table: pd.DataFrame) -> list[Gap]:
     return sorted(found, key=lambda gap: gap.from_s)
 
 
+def stretches(table: pd.DataFrame, column: str, what: str) -> list[tuple[float, float, str, str]]:
+    """Stretches in which a column names a reason: from s, to s, ``what lost: reason``, ``what``."""
+    if column not in table.columns:
+        return []
+    times = table["t_s"].to_numpy(dtype=np.float64)
+    reasons = table[column].fillna("").astype(str).to_numpy()
+    edges = np.flatnonzero(np.concatenate([[True], reasons[1:] != reasons[:-1], [True]]))
+    return [
+        (float(times[a]), float(times[b - 1]), f"{what} lost: {reasons[a]}", f"{what} lost")
+        for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)
+        if reasons[a]
+    ]
+
+
 def missing_after(times_s: FloatArray) -> NDArray[np.int64]:
     """Indices of the rows before which frames are missing."""
     steps = np.diff(times_s)
