@@ -11,6 +11,8 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import cast
 
+import pandas as pd
+
 from clipmark.clip import Clip
 from clipmark.errors import AuditError, ClipmarkError
 from clipmark.marks import Line, Sheet
@@ -96,6 +98,28 @@ def repeat_reading(
         if crawled is not None:
             crawled(crawl)
         return crawl.to_dict()
+    except ClipmarkError:
+        raise
+    except (KeyError, TypeError, IndexError, ValueError, AttributeError) as error:
+        raise AuditError(
+            f"the {reading.measure} reading does not hold what it takes to repeat it "
+            f"({type(error).__name__}: {error}); it was saved by another program, or changed"
+        ) from error
+
+
+def repeat_traced(
+    clip: Clip, attempt: Attempt, reading: Reading
+) -> tuple[dict[str, object], pd.DataFrame]:
+    """A crawl, side tilt or climb once more, with its trace; raises as `repeat_reading`."""
+    try:
+        if reading.measure == "crawl":
+            crawl = repeat_crawl(clip, attempt, reading)
+            return crawl.to_dict(), crawl.table
+        if reading.measure == "tilt":
+            tilt = repeat_tilt(clip, reading)
+            return tilt.to_dict(), tilt.table
+        climb = repeat_climb(clip, reading)
+        return climb.to_dict(), climb.table
     except ClipmarkError:
         raise
     except (KeyError, TypeError, IndexError, ValueError, AttributeError) as error:

@@ -55,6 +55,8 @@ class TestRules:
         How long a slowest speed must be held, s.
     band_hz : tuple of float or None
         Low and high end of the band of a ripple.
+    tilt_event : str
+        Which event of a side tilt counts.
     """
 
     __test__ = False  # a test of the event, not of the software
@@ -71,6 +73,7 @@ class TestRules:
     grade_table: GradeTable | None = None
     hold_s: float | None = None
     band_hz: tuple[float, float] | None = None
+    tilt_event: str = ""
 
 
 @dataclass(frozen=True)
@@ -158,6 +161,7 @@ def _test(table: _Table) -> TestRules:
         grade_table=_grade_table(table),
         hold_s=_hold_s(table),
         band_hz=_band_hz(table),
+        tilt_event=table.text("tilt_event"),
     )
 
 

@@ -42,17 +42,16 @@ class Instant:
 
 
 def draw_instants(axes: Axes, instants: Sequence[Instant]) -> None:
-    """A vertical for each, with its interval as a hatched band behind it."""
+    """A vertical for each, with its interval as a grey band behind it."""
     for order, instant in enumerate(instants):
         if instant.low_s is not None and instant.high_s is not None:
             axes.axvspan(
                 instant.low_s,
                 instant.high_s,
                 facecolor=ink.FLOOR,
-                edgecolor=ink.HATCH,
-                hatch="....",
-                linewidth=0.3,
-                alpha=0.55,
+                edgecolor=ink.QUIET,
+                linewidth=0.4,
+                alpha=0.7,
                 zorder=1.2,
             )
         axes.axvline(

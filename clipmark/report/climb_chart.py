@@ -30,18 +30,16 @@ from clipmark.report.climb_facts import (
     moments_in,
     reverse_call_words,
     reverse_words,
-    share_words,
     values_in,
 )
 from clipmark.report.figure_file import chart_bytes, check_chart_name, house_style, write_figure
 from clipmark.report.trace_facts import Phase, jumps_in, phases_in, stalls_in, wheels_in
 from clipmark.report.trace_panels import draw_speed, label_row, shade, with_gaps
-from clipmark.report.words import measured
 from clipmark.uncertainty.digits import number_of
 
 FloatArray = NDArray[np.float64]
 DRAWN = ("way", "speed", "slip", "nose", "board")
-RULE = "\N{PLUS-MINUS SIGN}: expanded uncertainty, 95 %; dotted bands: 95 % interval of an instant."
+RULE = "\N{PLUS-MINUS SIGN}: expanded uncertainty, 95 %; grey bands: 95 % interval of an instant."
 SLIP_ENDS = (-1.05, 1.05)
 
 
@@ -261,9 +259,10 @@ def _head(result: Mapping[str, object]) -> str:
 def _foot(result: Mapping[str, object]) -> list[str]:
     """Proposal, figures with their uncertainties, board, facts of a reverse, which clip."""
     lines = [f"Proposed, not the verdict: {ended_words(result)}."]
-    figures = [f"{words} {measured(*value)}" for words, value in values_in(result)]
-    share = share_words(result)
-    figures += [share] if share else []
+    figures = [
+        f"{item.name} {item.words}" + (f" ({item.aside})" if item.aside else "")
+        for item in values_in(result)
+    ]
     lines += ["; ".join(figures) + "."] if figures else []
     lines += [f"{told[:1].upper()}{told[1:]}." for told in [board_words(result)] if told]
     reverse = reverse_words(result)

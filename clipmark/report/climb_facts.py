@@ -6,10 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from clipmark.report.trace_facts import rows_of
-from clipmark.report.words import measured, number, percent, with_unit
+from clipmark.report.words import Figure, measured, number, percent, with_unit
 from clipmark.uncertainty.digits import number_of
 
-Quantity = tuple[float, float | None, str]
 OF_A_CLIMB = (
     ("run-up", "run_up", "mm_s"),
     ("progress", "progress", "mm"),
@@ -51,24 +50,23 @@ def is_climb(result: Mapping[str, object]) -> bool:
     return result.get("mode") != "descend"
 
 
-def values_in(result: Mapping[str, object]) -> list[tuple[str, Quantity]]:
-    """What was measured of it, named: value, U, unit; ways back that there were not are left out."""
-    listed = OF_A_CLIMB if is_climb(result) else OF_A_DESCENT
-    return [
-        (words, found)
-        for words, name, unit in listed
-        if (found := value_in(result, name, unit)) is not None
-        and not (name.endswith("_back") and found[0] == 0)
-    ]
-
-
-def value_in(result: Mapping[str, object], name: str, unit: str) -> Quantity | None:
-    """A value of the reading with U and its unit as written; in px where there is no scale."""
-    for shown in (unit, unit.replace("mm", "px")):
-        value = number_of(result.get(f"{name}_{shown}"))
-        if value is not None:
-            return value, number_of(result.get(f"{name}_u95_{shown}")), UNITS.get(shown, shown)
-    return None
+def values_in(result: Mapping[str, object]) -> list[Figure]:
+    """What was measured of it, in px where there is no scale; ways back that were none left out."""
+    found = []
+    for words, name, unit in OF_A_CLIMB if is_climb(result) else OF_A_DESCENT:
+        for tail in dict.fromkeys((unit, unit.replace("mm", "px"))):
+            value, u95, low, high = (
+                number_of(result.get(f"{name}{part}_{tail}"))
+                for part in ("", "_u95", "_low95", "_high95")
+            )
+            if value is None or (name.endswith("_back") and value == 0):
+                continue
+            aside = share_words(result) if name == "progress" else ""
+            if name == "run_up" and result.get("run_up_at"):
+                aside = f"at the {result['run_up_at']}"
+            found.append(Figure(words, value, u95, low, high, UNITS.get(tail, tail), aside))
+            break
+    return found
 
 
 def ended_words(result: Mapping[str, object]) -> str:

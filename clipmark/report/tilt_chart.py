@@ -43,7 +43,7 @@ NEAR_SHARE = 0.42  # of the width, for what happens around the events
 BEFORE_S, AFTER_S = 0.5, 0.3  # of the events, shown beside the whole
 ROLL_DEG, TOPPLE_DEG = 20.0, 15.0  # roll that is drawn; what counts as a topple
 GAPS = 6.0  # gaps of a tyre are drawn up to so many times the one that counts
-RULE = "\N{PLUS-MINUS SIGN} and bars: expanded uncertainty, 95 %; dotted bands: 95 % interval of an\
+RULE = "\N{PLUS-MINUS SIGN} and bars: expanded uncertainty, 95 %; grey bands: 95 % interval of an\
  instant."
 
 
