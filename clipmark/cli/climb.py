@@ -10,6 +10,7 @@ import typer
 
 from clipmark.cli import options as opt
 from clipmark.cli.climb_show import print_climb
+from clipmark.cli.crawl_show import check_chart, draw_chart
 from clipmark.cli.located import located
 from clipmark.cli.saving import Saving
 from clipmark.cli.sheet_option import sheets_from, tags_from
@@ -168,6 +169,12 @@ def run(
     trace: Annotated[
         Path | None, typer.Option("--trace", metavar="TRACE.csv", help="Write the trace here.")
     ] = None,
+    chart: Annotated[
+        Path | None,
+        typer.Option(
+            "--chart", metavar="CHART.png|.svg", help="Draw the trace here, as PNG or SVG."
+        ),
+    ] = None,
     level: opt.LevelLine = None,
     plumb: opt.PlumbLine = None,
     level_u: opt.LevelU = 0.05,
@@ -216,6 +223,8 @@ def run(
     saving = Saving(into, attempt, by, details)
     saving.check()
     check_options(stand, None, saving)
+    if chart is not None:
+        check_chart(chart)
     with located(clip, frame):
         given = _Given(
             ramp=Line.parse(ramp, "the ramp line"),
@@ -294,6 +303,8 @@ def run(
     saved = saving.save(clip, "climb", result, given.marks(Patch.parse(patch)), declared, recorded)
     saving.keep_trace(saved, result, reading.table, "climb")
     result.update(saved)
+    if chart is not None:
+        draw_chart(result, reading.table, chart, "climb")
     if as_json:
         emit_json(result)
     else:

@@ -54,11 +54,23 @@ def climb_table(crawl: pd.DataFrame, placed: Placed, board: Board, *, scaled: bo
 def _in_picture(placed: Placed, board: Board) -> Iterator[tuple[str, Ordinals, FloatArray]]:
     """Columns of what is drawn on the picture: name, rows, values."""
     if board.track is not None:
+        ends = _held_along(board.track.ends_px, board.ramp_px)
         for end in (0, 1):
             for axis, letter in enumerate("xy"):
-                values = board.track.ends_px[:, end, axis]
-                yield f"ramp_{letter}{end + 1}_px", board.track.ordinals, values
+                yield f"ramp_{letter}{end + 1}_px", board.track.ordinals, ends[:, end, axis]
     if placed.hubs_px is not None:
         for name, hub in zip(("rear", "front"), placed.hubs_px, strict=True):
             for axis, letter in enumerate("xy"):
                 yield f"{name}_{letter}_px", placed.frames, hub[:, axis]
+
+
+def _held_along(ends_px: FloatArray, marked_px: FloatArray) -> FloatArray:
+    """The followed line, shape (n, 2, 2), its ends where they were marked along it.
+
+    A plain edge shows little of where it is along itself, so ends would wander there.
+    """
+    along = ends_px[:, 1] - ends_px[:, 0]
+    along = along / np.hypot(along[:, 0], along[:, 1])[:, None]
+    off = marked_px[None] - ends_px[:, :1]
+    way = np.einsum("kij,kj->ki", off, along)
+    return np.asarray(ends_px[:, :1] + way[:, :, None] * along[:, None], dtype=np.float64)

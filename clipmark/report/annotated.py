@@ -229,7 +229,10 @@ class _Sheet:
             for text, bold in _standing_words(draw.story)
             for line in wrapped(text, draw.letters, room, 3, bold=bold)
         ]
-        below = round(self.step * (len(self.lines) + 1) + 0.8 * draw.letters)
+        # A tilt or a climb says more of each frame than one line holds.
+        self.now_rows = 2 if draw.trace is not None and draw.story.followed != "crawl" else 1
+        self.room = room
+        below = round(self.step * (len(self.lines) + self.now_rows) + 0.8 * draw.letters)
         below += strip.height if strip is not None else 0
         self.size = (width, draw.size[1] + below + (draw.size[1] + below) % 2)
         self.blank = Canvas(*self.size, colour("paper-raised"))
@@ -237,8 +240,8 @@ class _Sheet:
         for number_, (text, bold) in enumerate(self.lines):
             ink = colour("ink") if bold else colour("ink-soft")
             self.blank.text(
-                0.8 * draw.letters, baseline + (number_ + 1) * self.step, text, draw.letters, ink,
-                bold=bold,
+                0.8 * draw.letters, baseline + (number_ + self.now_rows) * self.step, text,
+                draw.letters, ink, bold=bold,
             )  # fmt: skip
 
     def page(self, ordinal: int) -> Picture:
@@ -246,8 +249,12 @@ class _Sheet:
         canvas = Canvas.on(self.blank.pixels.copy())
         canvas.picture(draw.picture(ordinal), (self.size[0] - draw.size[0]) // 2, 0)
         baseline = draw.size[1] + self.step
-        canvas.text(0.8 * draw.letters, baseline, draw.now(ordinal), draw.letters,
-                    colour("ink"), bold=True)  # fmt: skip
+        now = [draw.now(ordinal)]
+        if self.now_rows > 1:
+            now = wrapped(now[0], draw.letters, self.room, self.now_rows, bold=True)
+        for row, text in enumerate(now):
+            canvas.text(0.8 * draw.letters, baseline + row * self.step, text, draw.letters,
+                        colour("ink"), bold=True)  # fmt: skip
         if self.strip is not None:
             strip = self.strip.at(float(draw.clip.times_s[ordinal]))
             canvas.picture(strip, 0, self.size[1] - self.strip.height)

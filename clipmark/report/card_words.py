@@ -33,7 +33,8 @@ def _tilt(result: Mapping[str, object]) -> list[str]:
     """All four events, each with its angle or why it has none, and the centre of gravity."""
     told: dict[str, list[str]] = {}
     for event in events_in(result):
-        by = "first motion" if event.is_first_motion else event.criterion.split(" under ")[0]
+        seen = event.criterion.split(" under ")[0].replace(" deg", "°")
+        by = "first motion" if event.is_first_motion else seen
         told.setdefault(event.event, []).append(f"{event.angle_words} ({by})")
     parts = [f"{name} {' and '.join(angles)}" for name, angles in told.items()]
     parts += [

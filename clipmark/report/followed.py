@@ -86,13 +86,12 @@ def words_in(row: Row, measure: str) -> list[str]:
 
 def _tilt_words(row: Row) -> list[str]:
     told = []
-    for name, what in (("platform", "platform"), ("chassis", "chassis")):
-        angle, u = number_of(row.get(f"{name}_deg")), number_of(row.get(f"u_{name}_deg"))
-        reason = row.get(f"{name}_gap")
+    for name in ("platform", "chassis"):  # their U is told with the events: level is most of it
+        angle, reason = number_of(row.get(f"{name}_deg")), row.get(f"{name}_gap")
         if angle is not None:
-            told.append(f"{what} {measured(abs(angle), 1.96 * u if u else None, '°')}")
+            told.append(f"{name} {number(abs(angle), 2)}°")
         elif isinstance(reason, str) and reason:
-            told.append(f"{what} lost: {reason}")
+            told.append(f"{name} lost: {reason}")
     roll = number_of(row.get("chassis_to_platform_deg"))
     told += [f"roll to the platform {number(roll, 2)}°"] if roll is not None else []
     for n in (1, 2):

@@ -150,7 +150,7 @@ def caption_lines(
         lines.append((story.conditions, False))
     when = "without a time" if time_s != time_s else f"at {number(time_s, 3)} s"
     marked = "dashed: as marked; solid: as measured" if with_lines else ""
-    instant = ", the deciding instant" if story.deciding_frame == ordinal else ""
+    instant = f", {story.deciding_words}" if story.deciding_frame == ordinal else ""
     proof = (
         f"frame {ordinal} {when}{instant}; clip {story.clip_name}; attempt {story.id}, revision "
     )

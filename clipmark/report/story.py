@@ -13,7 +13,7 @@ from clipmark.record.folder import EventFolder, SavedAttempt
 from clipmark.record.models import Attempt, JournalLine
 from clipmark.record.rule_sheet import RuleSheet
 from clipmark.report.figures import reading_figures
-from clipmark.report.tilt_facts import counting_event
+from clipmark.report.tilt_facts import TiltEventFact, counting_event
 from clipmark.report.words import (
     Figure,
     claim_words,
@@ -187,13 +187,27 @@ class AttemptStory:
     @property
     def deciding_frame(self) -> int | None:
         """The frame of what decided a side tilt or a climb; None of others, and without one."""
-        body = self.attempt
-        tilt, climb = body.reading("tilt"), body.reading("climb")
-        if tilt is not None:
-            event = counting_event(tilt.result, body.tilt_event or self.tilt_event)
-            return None if event is None else event.frame
+        event, climb = self._event, self.attempt.reading("climb")
+        if event is not None:
+            return event.frame
         found = climb.result.get("decided_frame") if climb is not None else None
         return found if isinstance(found, int) and not isinstance(found, bool) else None
+
+    @property
+    def deciding_words(self) -> str:
+        """What is decided in that frame; empty where there is none."""
+        event = self._event
+        if event is not None:
+            return event.name
+        return "the deciding instant" if self.deciding_frame is not None else ""
+
+    @property
+    def _event(self) -> TiltEventFact | None:
+        """The event of a side tilt that counts, at its stated gap, which can be seen."""
+        tilt = self.attempt.reading("tilt")
+        if tilt is None:
+            return None
+        return counting_event(tilt.result, self.attempt.tilt_event or self.tilt_event)
 
     @property
     def warnings(self) -> tuple[str, ...]:
