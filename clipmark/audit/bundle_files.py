@@ -242,7 +242,7 @@ def _add_traces(
     found: Gathered,
     progress: Progress | None,
 ) -> None:
-    """The trace of every crawl, side tilt and climb: as it was kept beside the journal, or measured anew."""
+    """Every trace: as it was kept beside the journal, or measured anew."""
     for place, reading in enumerate(record.attempt.readings, start=1):
         if reading.measure not in FOLLOWED:
             continue

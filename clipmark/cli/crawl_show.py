@@ -54,7 +54,7 @@ def named_test(rules: Path, test: str | None) -> str:
 def draw_chart(
     result: Mapping[str, object], trace: pd.DataFrame, path: Path, measure: str = "crawl"
 ) -> None:
-    """Draw the trace of a crawl, a side tilt or a climb; raises `FolderError` when it cannot be written."""
+    """Draw what was followed; raises `FolderError` when it cannot be written."""
     # The drawing library takes a third of a second to load: only when something is drawn.
     from clipmark.report.reading_charts import draw_reading
 
