@@ -44,13 +44,14 @@ def test_the_blocks_of_a_new_sheet_can_be_read_once_their_remarks_are_taken_away
     keys = [line for line in shown if line.startswith("[") or " = " in line]
     found = rule_sheet_of("\n".join(keys))
     assert [test.kind for test in found.tests] == [
-        "ladder", "reading", "smoothness", "graded", "course",
+        "ladder", "reading", "smoothness", "graded", "course", "graded",
     ]  # fmt: skip
     assert found.tests[2].grade_table == GradeTable(
         "ripple", ((0.03, 5), (0.06, 4), (0.12, 3), (0.25, 2)), 1
     )
     assert found.tests[3].grades == ((3, 100), (2, 60), (1, 30), (0, 0))
     assert found.tests[4].calls["touch"] == 10
+    assert found.tests[5].reverse_needs == ("body moved back", "driven")
     assert found.stands[0].level_u_deg == 0.05
     assert found.entries[0].setups == ("soft tyres", "hard tyres")
 
@@ -235,3 +236,22 @@ def test_a_key_of_the_wrong_kind_is_refused_with_its_place(rest, sentence):
     with pytest.raises(RecordError) as refused:
         rule_sheet_of(text)
     assert str(refused.value) == sentence
+
+
+def test_a_test_says_which_facts_a_reverse_needs():
+    test = '[[test]]\nid = "descent"\n'
+    needs = sheet(test + 'reverse_needs = ["wheel turned back"]\n').tests[0].reverse_needs
+    assert needs == ("wheel turned back",)
+    assert sheet(test).tests[0].reverse_needs is None
+
+
+@pytest.mark.parametrize("given", ['["rolled"]', "[]", '["driven", "driven"]'])
+def test_facts_that_nobody_measures_are_refused(given):
+    with pytest.raises(RecordError) as refused:
+        sheet(f'[[test]]\nid = "descent"\nreverse_needs = {given}\n')
+    shown = given.replace('"', "'")
+    assert str(refused.value) == (
+        "event.toml, [[test]] number 1: reverse_needs must be a list of one or more of "
+        '"wheel turned back", "body moved back", "driven", each once, all of which a reverse '
+        f"needs, but is {shown}; mend that line"
+    )
