@@ -33,7 +33,8 @@ TEST_KEYS = (
     "drop_tries", "steps_deg", "tries_per_step", "passes_needed", "stop_after_failed_steps",
     "score_by", "round_to", "tilt_event", "largest_rate_deg_s", "reverse_needs", "band_hz",
     "hold_s", "grade_below", "grade_above", "grade_else", "grades", "calls", "progress",
-    "time_limit_s", "time_points", "did_not_start", "did_not_finish", "less_progress", "drift", "classes",
+    "time_limit_s", "time_points", "did_not_start", "did_not_finish", "less_progress", "drift",
+    "classes",
 )  # fmt: skip
 DriftRule = Literal["show", "take out"]
 
