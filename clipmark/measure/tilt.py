@@ -9,11 +9,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from clipmark.clip import Clip
 from clipmark.errors import FollowError, MarkError
@@ -34,6 +33,7 @@ from clipmark.measure.tilt_marks import (
 )
 from clipmark.measure.tilt_reading import TiltEvent, TiltReading
 from clipmark.measure.tilt_values import DRAWS, K_95, value_at
+from clipmark.measure.tilt_words import rates_differ, sways_before, tilt_shakes, what_was_lost
 from clipmark.measure.values import Value
 from clipmark.motion.tilt_events import (
     BOTH_WHEELS,
@@ -45,11 +45,9 @@ from clipmark.motion.tilt_events import (
 )
 
 __all__ = ["TiltMarks", "TiltReading", "measure_marked_tilt", "measure_tilt"]
-FloatArray = NDArray[np.float64]
 SEED = 20_260_611
 LEAST_SEEN = 0.3  # of the frames in which platform and chassis must be seen
 PX_GAP, PX_SLIDE = 2.0, 4.0  # where there is no scale
-HINGE_MM, HINGE_PX = 0.5, 1.0  # a platform that strays more from one hinge tells no slide
 
 
 def measure_tilt(
@@ -78,6 +76,7 @@ def measure_tilt(
     sheet_u_mm: float = 0.5,
     tags: Tags | None = None,
     edge_fit: bool = True,
+    by_ends: Collection[str] = (),
     progress: Progress | None = None,
     seed: int = SEED,
 ) -> TiltReading:
@@ -110,6 +109,9 @@ def measure_tilt(
         What this gave (``to_dict()``) for the run with the other side low.
     lens, view_angle_deg, square_within_deg, sheet, sheet_size, sheet_u_mm, tags, edge_fit
         The view, as in `measure_angle`.
+    by_ends : collection of {'platform', 'chassis'}
+        Lines that show no straight edge: taken as marked, and followed by two patches at their
+        ends.
     progress : callable, optional
         Called with frames done and frames in all.
     seed : int
@@ -146,6 +148,7 @@ def measure_tilt(
         sheet_u_mm=sheet_u_mm,
         tags=tags,
         edge_fit=edge_fit,
+        by_ends=by_ends,
     )
     return measure_marked_tilt(clip, ordinal, marks, join, progress, seed)
 
@@ -180,7 +183,7 @@ def measure_marked_tilt(
     by_gap = _by_gap(ready, events)
     low_side = marks.low_side or ("left" if trace.way > 0 else "right")
     joined = None
-    warnings = [*ready.notes, *clip.warnings, *_lost(followed, trace), *facts.notes]
+    warnings = [*ready.notes, *clip.warnings, *what_was_lost(followed, trace), *facts.notes]
     if other is not None:
         if first is None or first.tilt is None:
             raise MarkError(
@@ -188,7 +191,9 @@ def measure_marked_tilt(
                 "--join out to see what it shows"
             )
         joined = join_runs(first.tilt, level_u, low_side, other, marks.track_mm, marks.track_u_mm)
-        warnings += _rates_differ(first.rate_deg_s, other.rate_deg_s)
+        warnings += rates_differ(first.rate_deg_s, other.rate_deg_s)
+    sways = sways_before(trace, [item.t_s for item in events])
+    warnings += tilt_shakes(sways)
     fit = facts.growth.fit
     prints = dict(followed.prints)
     if first is not None and first.frame not in prints:
@@ -203,9 +208,10 @@ def measure_marked_tilt(
         growth_per_s=None if fit is None else fit.k_per_s,
         low_side=low_side,
         highest_tilt=_highest(ready, trace, followed, facts, seed),
+        sways=sways,
         joined=joined,
         track_mm=marks.track_mm,
-        table=_table(trace, followed, facts, ready.picture.from_square),
+        table=_table(trace, followed, facts),
         frame=ready.reference.ordinal,
         clip_sha256=clip.sha256,
         fingerprints=prints,
@@ -293,51 +299,7 @@ def _highest(
     return value_at(ready, trace, followed, seen, seed, False).value
 
 
-def _lost(followed: Followed, trace: TiltTrace) -> list[str]:
-    """Where a line or a tyre was lost."""
-    notes = []
-    for what, track in (("platform", followed.platform), ("chassis", followed.chassis)):
-        reasons = np.array(track.reasons, dtype=object)
-        gone = np.flatnonzero(~track.seen)
-        if gone.size:
-            words = Counter(reasons[gone]).most_common(1)[0][0]
-            notes.append(
-                f"the {what} line was lost in {gone.size} frame{'s' if gone.size > 1 else ''} "
-                f"({words}), first at {track.t_s[gone[0]]:.2f} s; angles there are bridged or "
-                "left out"
-            )
-    for number, fixes in enumerate(followed.tyres, 1):
-        lost = [fix for fix in fixes if not fix.found]
-        if lost:
-            notes.append(
-                f"uphill tyre {number} was lost in {len(lost)} frame{'s' * (len(lost) > 1)} "
-                f"({lost[0].reason}), first at {lost[0].t_s:.2f} s"
-            )
-    limit = HINGE_PX if trace.unit == "px" else HINGE_MM
-    if trace.hinge_misfit > limit:
-        notes.append(
-            f"the platform did not turn about one fixed hinge (it strays by "
-            f"{trace.hinge_misfit:.2f} {trace.unit}), or the camera moved; a slide may be told "
-            "falsely"
-        )
-    return notes
-
-
-def _rates_differ(here: float, there: float | None) -> list[str]:
-    if there is None or min(abs(here), abs(there)) > 0.67 * max(abs(here), abs(there)):
-        return []
-    return [
-        f"the platform turned at {abs(here):.2f} deg/s in this run and at {abs(there):.2f} deg/s "
-        "in the other; only like rates are compared"
-    ]
-
-
-def _table(
-    trace: TiltTrace,
-    followed: Followed,
-    facts: TiltFacts,
-    to_upright: Callable[[FloatArray], FloatArray],
-) -> pd.DataFrame:
+def _table(trace: TiltTrace, followed: Followed, facts: TiltFacts) -> pd.DataFrame:
     """The trace, one row a frame."""
     series = trace.events
     columns: dict[str, object] = {
@@ -355,28 +317,11 @@ def _table(
         columns[f"tyre{number}_off_{trace.unit}"] = gap - rest
         first = slide[np.isfinite(slide)]
         columns[f"tyre{number}_down_{trace.unit}"] = slide - (first[0] if first.size else 0.0)
-    columns |= _in_picture(followed, to_upright)
+    columns |= followed.in_picture
     columns["frame"] = trace.ordinals
     columns["platform_gap"] = list(followed.platform.reasons)
     columns["chassis_gap"] = list(followed.chassis.reasons)
     return pd.DataFrame(columns)
-
-
-def _in_picture(
-    followed: Followed, to_upright: Callable[[FloatArray], FloatArray]
-) -> dict[str, FloatArray]:
-    """Where both lines and the tyres are seen, px of the upright picture."""
-    columns: dict[str, FloatArray] = {}
-    for what, track in (("platform", followed.platform), ("chassis", followed.chassis)):
-        for end in (0, 1):
-            columns[f"{what}_x{end + 1}_px"] = track.ends_px[:, end, 0]
-            columns[f"{what}_y{end + 1}_px"] = track.ends_px[:, end, 1]
-    for number, fixes in enumerate(followed.tyres, 1):
-        place = np.array([fix.place_px for fix in fixes], dtype=np.float64).reshape(-1, 2)
-        seen = np.isfinite(place).all(axis=1)
-        place[seen] = to_upright(place[seen]) if seen.any() else place[seen]
-        columns[f"tyre{number}_x_px"], columns[f"tyre{number}_y_px"] = place[:, 0], place[:, 1]
-    return columns
 
 
 def _rest(gap: np.ndarray[tuple[int], np.dtype[np.float64]], facts: TiltFacts, n: int) -> float:
