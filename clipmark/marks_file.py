@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
 
-import pandas as pd
-
 from clipmark.clip import Clip
 from clipmark.errors import MarkError
 from clipmark.marks import Line, Patch, Sheet, Span, Wheel, as_line
@@ -25,7 +23,9 @@ from clipmark.measure.crawl import CrawlReading, Observer, measure_crawl
 from clipmark.measure.crawl_terms import NOTHING_SAID, CrawlTerms
 from clipmark.measure.view import ViewOptions
 
-LINES = ("ramp", "chassis", "hubs", "level", "plumb", "travel", "scale", "finish")
+LINES = (
+    "ramp", "chassis", "hubs", "level", "plumb", "travel", "scale", "finish", "platform",
+)  # fmt: skip
 LIVE_DRAWS = 400  # ends of the interval good to about 8 % of its length, in a few ms
 LEVEL_U_DEG, SQUARE_WITHIN_DEG = 0.05, 5.0  # as the command line has them
 Progress = Callable[[int, int], None]
@@ -41,7 +41,7 @@ class MarksFile:
     frame : int
         Frame they were set on.
     measure : tuple of str
-        What is to be measured with them: "angle", "crawl".
+        What is to be measured with them: "angle", "crawl", "tilt", "climb".
     lines : dict of str to Line
     patch, span, sheet
         None where there is none.
@@ -61,6 +61,10 @@ class MarksFile:
         What the camera really took; to be given to `open_clip`.
     terms : CrawlTerms
         Hold time and band of a crawl (``hold_s``, ``band_hz``).
+    uphill_tyres : tuple of Patch
+    track_mm : float or None
+    mode : str
+        Of a climb: ``climb`` or ``descend``.
     """
 
     frame: int
@@ -82,6 +86,9 @@ class MarksFile:
     wheel_mm: float | None = None
     true_fps: float | None = None
     terms: CrawlTerms = NOTHING_SAID
+    uphill_tyres: tuple[Patch, ...] = ()
+    track_mm: float | None = None
+    mode: str = "climb"
 
     @classmethod
     def read(cls, path: Path, lenses: Path) -> MarksFile:
@@ -137,6 +144,9 @@ class MarksFile:
             wheel_mm=_number(data, "wheel_mm"),
             true_fps=_number(data, "true_fps"),
             terms=_terms(data),
+            uphill_tyres=_patches(data.get("uphill_tyres")),
+            track_mm=_number(data, "track_mm"),
+            mode=str(data.get("mode") or "climb"),
         )
 
     @property
@@ -148,6 +158,7 @@ class MarksFile:
         if self.sheet is not None:
             found.append((self.sheet, "sheet"))
         found += [(wheel, "wheel") for wheel in self.wheels]
+        found += [(tyre, "uphill tyre") for tyre in self.uphill_tyres]
         return found
 
     @property
@@ -195,7 +206,7 @@ def angle_from(clip: Clip, marks: MarksFile, *, live: bool = False) -> AngleRead
     return measure_angle(
         clip,
         marks.frame,
-        ramp=_needed(marks, "ramp"),
+        ramp=needed_line(marks, "ramp"),
         chassis=marks.lines.get("chassis"),
         hubs=marks.lines.get("hubs"),
         rim_px=marks.rim_px,
@@ -259,33 +270,8 @@ def crawl_from(
     )
 
 
-def measure_marks(
-    clip: Clip,
-    marks: MarksFile,
-    progress: Progress | None = None,
-    traced: Callable[[pd.DataFrame], None] | None = None,
-) -> dict[str, dict[str, object]]:
-    """Measure everything a marks file asks for; results by measure, as ``--json`` prints them.
-
-    `traced` is given the trace of a crawl, which is no part of the results.
-
-    Raises
-    ------
-    ClipmarkError
-        Of any kind the measurements raise; a sentence.
-    """
-    results: dict[str, dict[str, object]] = {}
-    if "angle" in marks.measure:
-        results["angle"] = angle_from(clip, marks).to_dict()
-    if "crawl" in marks.measure:
-        crawl = crawl_from(clip, marks, progress)
-        results["crawl"] = crawl.to_dict()
-        if traced is not None:
-            traced(crawl.table)
-    return results
-
-
-def _needed(marks: MarksFile, name: str) -> Line:
+def needed_line(marks: MarksFile, name: str) -> Line:
+    """A line that cannot be missing; raises `MarkError` where it is."""
     if name not in marks.lines:
         raise MarkError(f"the marks name no {name} line; mark it")
     return marks.lines[name]
@@ -327,6 +313,15 @@ def _whole(data: Mapping[str, object], name: str) -> int | None:
 def _terms(data: Mapping[str, object]) -> CrawlTerms:
     band = _numbers(data, "band_hz", 2)
     return CrawlTerms(_number(data, "hold_s"), (band[0], band[1]) if band else None)
+
+
+def _patches(value: object) -> tuple[Patch, ...]:
+    rows = [[float(item) for item in row] for row in cast("list[list[float]]", value or [])]
+    if any(len(row) != 4 for row in rows):
+        raise MarkError(
+            "an uphill tyre in the marks file has not 4 numbers; write left, top, width, height"
+        )
+    return tuple(Patch(*row) for row in rows)
 
 
 def _wheels(value: object) -> tuple[Wheel, ...]:

@@ -41,6 +41,7 @@ class AttemptDetails:
     called_by: str | None = None
     note: str | None = None
     stand: RecordRef | None = None
+    grade: float | None = None
 
     def given(self) -> dict[str, object]:
         """Only what is known."""

@@ -18,7 +18,7 @@ def sheet(rest: str):
 def test_the_sample_sheet_says_what_it_says():
     found = rule_sheet_of((sample_media_folder() / "event.toml").read_text(encoding="utf-8"))
     assert (found.name, found.date) == ("Tarn Hollow Pocket Trials", "2026-05-16")
-    ladder, creep = found.tests
+    ladder, creep, tilt, descent = found.tests
     assert (ladder.id, ladder.kind, ladder.tries_per_step) == ("board ladder", "ladder", 3)
     assert ladder.steps_deg[:3] == (30.0, 33.0, 35.0)
     assert ladder.stop_after_failed_steps == 1
@@ -26,6 +26,8 @@ def test_the_sample_sheet_says_what_it_says():
     assert creep.grade_table is not None
     assert creep.grade_table.steps[0] == (0.03, 5)
     assert ladder.grade_table is None
+    assert tilt.tilt_event == "both uphill wheels off"
+    assert descent.reverse_needs == ("body moved back", "driven")
     assert [entry.name for entry in found.entries] == ["Siskin", "Dipper", "Whinfell"]
     assert found.entries[0].driver == "K. Marsden"
 
