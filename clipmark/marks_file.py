@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-import pandas as pd
-
 from clipmark.clip import Clip
 from clipmark.errors import MarkError
 from clipmark.marks import Line
@@ -32,7 +30,6 @@ __all__ = [
     "angle_from",
     "climb_from",
     "crawl_from",
-    "measure_marks",
     "tilt_from",
 ]
 Progress = Callable[[int, int], None]
@@ -217,36 +214,6 @@ def tilt_from(
         edge_fit=marks.edge_fit,
         progress=progress,
     )
-
-
-def measure_marks(
-    clip: Clip,
-    marks: MarksFile,
-    progress: Progress | None = None,
-    traced: Callable[[pd.DataFrame], None] | None = None,
-) -> dict[str, dict[str, object]]:
-    """Measure everything a marks file asks for; results by measure, as ``--json`` prints them.
-
-    `traced` is given the trace of a crawl, which is no part of the results.
-
-    Raises
-    ------
-    ClipmarkError
-        Of any kind the measurements raise; a sentence.
-    """
-    results: dict[str, dict[str, object]] = {}
-    if "angle" in marks.measure:
-        results["angle"] = angle_from(clip, marks).to_dict()
-    if "crawl" in marks.measure:
-        crawl = crawl_from(clip, marks, progress)
-        results["crawl"] = crawl.to_dict()
-        if traced is not None:
-            traced(crawl.table)
-    if "climb" in marks.measure:
-        results["climb"] = climb_from(clip, marks, progress).to_dict()
-    if "tilt" in marks.measure:
-        results["tilt"] = tilt_from(clip, marks, progress).to_dict()
-    return results
 
 
 def _needed(marks: MarksFile, name: str) -> Line:

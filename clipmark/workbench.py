@@ -42,6 +42,7 @@ class AttemptDetails:
     called_by: str | None = None
     note: str | None = None
     stand: RecordRef | None = None
+    grade: float | None = None
 
     def given(self) -> dict[str, object]:
         """Only what is known."""
@@ -89,7 +90,8 @@ def save_reading(
 
     The clip is referred to by content hash; one outside the folder is linked into ``clips/``, or
     copied where links are not possible. It is never written to. A crawl of a test that the rule
-    sheet grades is graded: in its reading, and as the grade of the attempt.
+    sheet grades is graded: in its reading, and as the grade of the attempt. What the sheet calls
+    the facts of a reverse is kept in the reading.
 
     Parameters
     ----------
@@ -135,6 +137,9 @@ def save_reading(
     if measure == "crawl":
         test_grade = grade_of_test(event.path, old.test)
         reading, body["grade"] = _graded(test_grade, reading, old)
+    if measure == "climb":
+        called = grade_of_test(event.path, old.test).graded("climb", reading.result)
+        reading = as_model(Reading, {**dict(reading), "result": called}, "the climb reading")
     clip = clip_ref(event, clip_path)
     if old.clip is not None and old.clip.sha256 != clip.sha256:
         raise RecordError(

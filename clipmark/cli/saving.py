@@ -16,6 +16,8 @@ from clipmark.record.models import Attempt, Span
 from clipmark.sheet_grade import grade_of_test
 from clipmark.workbench import AttemptDetails, Declaration, MarkedThing, save_reading
 
+_GIVEN = {"crawl": "grade", "climb": "reverse_call"}  # what the rule sheet makes of a reading
+
 
 @dataclass(frozen=True)
 class Saving:
@@ -78,7 +80,8 @@ class Saving:
     ) -> dict[str, object]:
         """Save if asked; what to add to the result.
 
-        Attempt id, revision and journal line; of a crawl also the grade that the rule sheet gives.
+        Attempt id, revision and journal line; of a crawl also the grade that the rule sheet gives,
+        of a descent what it calls its reverse.
         """
         if self.into is None:
             return {}
@@ -96,8 +99,11 @@ class Saving:
                 declared=declared,
             )
         saved = {"attempt": line.id, "revision": line.revision, "seq": line.seq}
-        grade = Attempt.model_validate(line.body).reading("crawl") if measure == "crawl" else None
-        return {"saved": saved} | ({} if grade is None else {"grade": grade.result.get("grade")})
+        given = _GIVEN.get(measure)
+        kept = Attempt.model_validate(line.body).reading(measure) if given else None
+        if given is None or kept is None or (measure == "climb" and given not in kept.result):
+            return {"saved": saved}
+        return {"saved": saved, given: kept.result.get(given)}
 
     def keep_trace(
         self,
@@ -106,7 +112,7 @@ class Saving:
         table: pd.DataFrame,
         measure: str = "crawl",
     ) -> None:
-        """Keep the trace of what was saved beside its attempt."""
+        """Keep the trace of a reading that was saved beside its attempt."""
         told = saved.get("saved")
         if self.into is not None and isinstance(told, dict):
             keep_trace(self.into, str(told["attempt"]), result, table, measure=measure)

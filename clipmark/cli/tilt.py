@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from clipmark.cli import options as opt
+from clipmark.cli.crawl_show import check_chart, draw_chart
 from clipmark.cli.located import located
 from clipmark.cli.saving import Saving
 from clipmark.cli.sheet_option import sheets_from, tags_from
@@ -145,6 +146,12 @@ def run(
     trace: Annotated[
         Path | None, typer.Option("--trace", metavar="TRACE.csv", help="Write the trace here.")
     ] = None,
+    chart: Annotated[
+        Path | None,
+        typer.Option(
+            "--chart", metavar="CHART.png|.svg", help="Draw the trace here, as PNG or SVG."
+        ),
+    ] = None,
     level: opt.LevelLine = None,
     plumb: opt.PlumbLine = None,
     level_u: opt.LevelU = 0.05,
@@ -188,6 +195,8 @@ def run(
     saving = Saving(into, attempt, by, details)
     saving.check()
     check_options(stand, None, saving)
+    if chart is not None:
+        check_chart(chart)
     with located(clip, frame):
         platform_line = Line.parse(platform, "the platform line")
         rail = Line.parse(chassis, "the chassis line")
@@ -259,15 +268,12 @@ def run(
         scale_mm=scale_mm,
         edge_fit=not no_edge_fit,
         true_fps=true_fps,
-        motion="tilt",
-        gap_mm=gap_mm,
-        track_mm=track_mm,
-        track_u_mm=track_u_mm,
-        low_side=low_side,
     )
     saved = saving.save(clip, "tilt", result, marks, declared, recorded)
     saving.keep_trace(saved, result, reading.table, "tilt")
     result.update(saved)
+    if chart is not None:
+        draw_chart(result, reading.table, chart, "tilt")
     if as_json:
         emit_json(result)
     else:

@@ -340,6 +340,7 @@ def _table(trace: TiltTrace, followed: Followed, facts: TiltFacts) -> pd.DataFra
         columns[f"tyre{number}_off_{trace.unit}"] = gap - rest
         first = slide[np.isfinite(slide)]
         columns[f"tyre{number}_down_{trace.unit}"] = slide - (first[0] if first.size else 0.0)
+    columns |= followed.in_picture
     columns["frame"] = trace.ordinals
     columns["platform_gap"] = list(followed.platform.reasons)
     columns["chassis_gap"] = list(followed.chassis.reasons)

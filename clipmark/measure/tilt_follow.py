@@ -14,6 +14,7 @@ from clipmark.errors import FollowError
 from clipmark.measure.angle_draws import elevation, level_directions
 from clipmark.measure.angle_model import AngleModel
 from clipmark.measure.tilt_marks import PreparedTilt
+from clipmark.measure.tilt_picture import in_picture
 from clipmark.motion.line_ends import EndsFollower
 from clipmark.motion.line_follow import FollowedLine, LineFollower, LineTrack
 from clipmark.motion.line_follow_pass import Feeder, feed_both_ways
@@ -41,6 +42,8 @@ class Followed:
     prints : dict of int to str
     view : SteadyView
         The camera's own motion.
+    in_picture : dict of str to ndarray, shape (n,)
+        Where they are seen, the camera's motion still in them.
     """
 
     platform: LineTrack
@@ -48,6 +51,7 @@ class Followed:
     tyres: tuple[list[TyreFix], ...]
     prints: dict[int, str]
     view: SteadyView
+    in_picture: dict[str, FloatArray]
 
 
 @dataclass(frozen=True, eq=False)
@@ -156,10 +160,11 @@ def follow_tilt(clip: Clip, ready: PreparedTilt, progress: Progress | None = Non
     truck_px = np.array(ready.chassis.as_tuple()).reshape(2, 2).mean(axis=0)
     view = behind.view((clip.width, clip.height), board.ends_px, truck_px)
     fixes = tuple(tyre.fixes() for tyre in tyres)
+    seen = in_picture(board, truck, fixes, ready.picture.from_square)
     if view.moved:
         board, truck = _steady_line(view, board), _steady_line(view, truck)
         fixes = tuple(_steady_tyre(ready, view, one) for one in fixes)
-    return Followed(board, truck, fixes, prints, view)
+    return Followed(board, truck, fixes, prints, view, seen)
 
 
 def _background(ready: PreparedTilt, noise: float) -> BackgroundFeeder:
