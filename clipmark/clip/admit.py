@@ -17,7 +17,8 @@ import av.container
 import av.error
 import av.video.stream
 
-from clipmark.errors import FolderError, FootageError
+from clipmark.clip.native import native_call, sign_of_life
+from clipmark.errors import DecoderError, FolderError, FootageError
 
 MAX_PIXELS = 40_000_000  # 8K is 33 Mpx; a file of a few kB can ask for far more memory than that
 _MOST_STREAMS = 64  # the limit is given for each; FFmpeg ignores those too many
@@ -77,6 +78,7 @@ def file_sha256(path: Path) -> str:
     digest = hashlib.sha256()
     with path.open("rb") as file:
         while block := file.read(_HASH_BLOCK):
+            sign_of_life()
             digest.update(block)
     return digest.hexdigest()
 
@@ -101,12 +103,21 @@ def open_container(path: Path) -> av.container.InputContainer:
 
 def _open(path: Path, stream_options: Any) -> av.container.InputContainer:
     """FFmpeg's own opening: this file only, nothing it may point to."""
-    return av.open(
-        f"file:{path}",
-        mode="r",
-        container_options={"protocol_whitelist": "file"},
-        stream_options=stream_options,
-        metadata_errors="replace",
+    with native_call:
+        return av.open(
+            f"file:{path}",
+            mode="r",
+            container_options={"protocol_whitelist": "file"},
+            stream_options=stream_options,
+            metadata_errors="replace",
+        )
+
+
+def lacks_memory(path: Path) -> DecoderError:
+    """The refusal of a file for which memory was asked that is not to be had."""
+    return DecoderError(
+        f"{path.name} asks for more memory than there is, or than reading one clip may take; "
+        "export it with smaller pictures, or close other programs"
     )
 
 

@@ -63,7 +63,7 @@ def open_clip(
     container = open_container(place)
     try:
         stream, source = choose_stream(place, container)
-        index = build_index(container, stream)
+        index = build_index(place, container, stream)
         stated = read_facts(container, stream)
         digest = file_sha256(place)
     finally:

@@ -29,9 +29,11 @@ from clipmark.clip.admit import (
     Source,
     check_file,
     choose_stream,
+    lacks_memory,
     open_container,
 )
 from clipmark.clip.index import FrameIndex, demux_packets
+from clipmark.clip.native import native_call
 from clipmark.clip.picture import Picture, PixelFormat
 from clipmark.clip.upright import UprightTransform
 from clipmark.errors import FootageError
@@ -139,6 +141,8 @@ class Decoder:
             return False
         try:
             packet = next(self._packets)
+        except MemoryError as error:
+            raise lacks_memory(self._source.path) from error
         except (StopIteration, av.error.FFmpegError, OSError):
             self._packets = None
             return False
@@ -148,7 +152,10 @@ class Decoder:
                 self.lost, self._packets = True, None
                 return False
         try:
-            frames = packet.decode()
+            with native_call:
+                frames = packet.decode()
+        except MemoryError as error:  # says nothing about the packet: it may be a good one
+            raise lacks_memory(self._source.path) from error
         except av.error.FFmpegError:
             self.broken.append(self.fed)
             return True
@@ -189,10 +196,11 @@ class Decoder:
         """Park the decoder's threads and close the file; may be called twice."""
         self._ready.clear()
         self._packets = None
-        if self._stream is not None:
-            self._stream.codec_context.flush_buffers()
-        if self._container is not None:
-            self._container.close()
+        with native_call:
+            if self._stream is not None:
+                self._stream.codec_context.flush_buffers()
+            if self._container is not None:
+                self._container.close()
         self._container = self._stream = self.first_frame = None
 
     def __enter__(self) -> Self:
@@ -244,7 +252,8 @@ class Decoder:
         assert self._container is not None
         stop = self.index.pts[key_number]
         try:
-            self._container.seek(stamp, stream=self._stream, backward=True)
+            with native_call:
+                self._container.seek(stamp, stream=self._stream, backward=True)
             packets = self._demux()
             for _ in range(key_number + 1):
                 packet = next(packets)

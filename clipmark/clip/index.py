@@ -13,11 +13,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
+from pathlib import Path
 
 import av.container
 import av.error
 import av.packet
 import av.video.stream
+
+from clipmark.clip.admit import lacks_memory
+from clipmark.clip.native import native_call
 
 
 @dataclass(frozen=True)
@@ -161,15 +165,20 @@ def demux_packets(
     that packet is none of ours, and reading goes on behind it.
     """
     while True:
+        packets = container.demux(stream)
         try:
-            yield from container.demux(stream)
+            while True:
+                with native_call:
+                    packet = next(packets)
+                yield packet
         except IndexError:
             continue
-        return
+        except StopIteration:
+            return
 
 
 def build_index(
-    container: av.container.InputContainer, stream: av.video.stream.VideoStream
+    path: Path, container: av.container.InputContainer, stream: av.video.stream.VideoStream
 ) -> FrameIndex:
     """List every packet of the stream by one demux pass; nothing is decoded.
 
@@ -189,6 +198,8 @@ def build_index(
             size.append(int(packet.size))
             key.append(bool(packet.is_keyframe))
             discard.append(bool(packet.is_discard))
+    except MemoryError as error:
+        raise lacks_memory(path) from error
     except (av.error.FFmpegError, OSError):
         pass
     shown = [number for number in range(len(pts)) if not discard[number]]
