@@ -17,11 +17,17 @@ import av.container
 import av.error
 import av.video.stream
 
+from clipmark.clip.limits import (
+    MOST_STREAMS,
+    PICTURE_MPX,
+    check_size,
+    check_streams,
+    most_pixels,
+)
 from clipmark.clip.native import native_call, sign_of_life
 from clipmark.errors import DecoderError, FolderError, FootageError
 
-MAX_PIXELS = 40_000_000  # 8K is 33 Mpx; a file of a few kB can ask for far more memory than that
-_MOST_STREAMS = 64  # the limit is given for each; FFmpeg ignores those too many
+MAX_PIXELS = int(PICTURE_MPX.usual * 1_000_000)
 _HASH_BLOCK = 1 << 20
 _PICTURE_FORMATS = {"image2", "ico", "apng", "gif", "webp_anim"}
 # Formats that only point elsewhere, or that turn any text into "video".
@@ -71,6 +77,7 @@ def check_file(path: Path) -> None:
         raise FolderError(f"{name} may not be read; give yourself the right to read it") from None
     if mode.st_size == 0:
         raise FootageError(f"{name} is empty (0 bytes); copy it from the camera again")
+    check_size(name, mode.st_size)
 
 
 def file_sha256(path: Path) -> str:
@@ -91,7 +98,8 @@ def open_container(path: Path) -> av.container.InputContainer:
     FootageError
         If FFmpeg does not know the file as video, or its index is missing.
     """
-    limits: Any = [{"max_pixels": str(MAX_PIXELS)}] * _MOST_STREAMS
+    # given for each stream; FFmpeg ignores those too many
+    limits: Any = [{"max_pixels": str(most_pixels())}] * MOST_STREAMS
     try:
         try:
             return _open(path, limits)
@@ -116,8 +124,9 @@ def _open(path: Path, stream_options: Any) -> av.container.InputContainer:
 def lacks_memory(path: Path) -> DecoderError:
     """The refusal of a file for which memory was asked that is not to be had."""
     return DecoderError(
-        f"{path.name} asks for more memory than there is, or than reading one clip may take; "
-        "export it with smaller pictures, or close other programs"
+        f"{path.name} asks for more memory than there is, or than reading one clip may take: it is "
+        "damaged, or its pictures are too large; copy it from the camera again, or export it at a "
+        "smaller size"
     )
 
 
@@ -156,6 +165,7 @@ def choose_stream(
         raise FootageError(_not_footage(name))
     if kind & _PICTURE_FORMATS or any(part.endswith("_pipe") for part in kind):
         raise FootageError(f"{name} is a single picture, not a clip; take a recorded video instead")
+    check_streams(name, len(container.streams))
     moving = [s for s in container.streams.video if not _is_cover(s)]
     if not moving:
         what = "only sound" if container.streams.audio else "no moving picture"
@@ -171,13 +181,13 @@ def choose_stream(
     if width <= 0 or height <= 0:
         raise FootageError(
             f"{name} states no picture size that can be used (none at all, or above the limit of "
-            f"{MAX_PIXELS // 1_000_000} Mpx); copy it from the camera again, or export it at 8K or "
+            f"{PICTURE_MPX.value:g} Mpx); copy it from the camera again, or export it at 8K or "
             "smaller"
         )
-    if width * height > MAX_PIXELS:
+    if width * height > most_pixels():
         raise FootageError(
             f"{name} asks for pictures of {width} x {height} px, above the limit of "
-            f"{MAX_PIXELS // 1_000_000} Mpx; export it at 8K or smaller"
+            f"{PICTURE_MPX.value:g} Mpx; export it at 8K or smaller, or, {PICTURE_MPX.raised()}"
         )
     file = path.stat()
     place = (path, file.st_size, file.st_mtime_ns, int(stream.index))

@@ -21,6 +21,7 @@ from clipmark.clip.facts import StreamFacts, read_facts, source_findings
 from clipmark.clip.findings import Finding
 from clipmark.clip.frame import Frame
 from clipmark.clip.index import FrameIndex, build_index
+from clipmark.clip.limits import check_aspect
 from clipmark.clip.passes import FramePass, pass_threads
 from clipmark.clip.picture import Picture
 from clipmark.clip.timing import Timeline, exact_rate
@@ -70,7 +71,10 @@ def open_clip(
         container.close()
     if index.frame_count == 0:
         raise FootageError(f"{place.name} holds no pictures; copy it from the camera again")
-    return Clip(source, index, stated, Timeline(index, rate, stated.rates), digest, ring_bytes)
+    check_aspect(place.name, stated.pixel_aspect)
+    timeline = Timeline(index, rate, stated.rates)
+    timeline.check(place.name)
+    return Clip(source, index, stated, timeline, digest, ring_bytes)
 
 
 class Clip:

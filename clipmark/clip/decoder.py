@@ -25,7 +25,6 @@ import av.video.stream
 import numpy as np
 
 from clipmark.clip.admit import (
-    MAX_PIXELS,
     Source,
     check_file,
     choose_stream,
@@ -33,6 +32,7 @@ from clipmark.clip.admit import (
     open_container,
 )
 from clipmark.clip.index import FrameIndex, demux_packets
+from clipmark.clip.limits import most_pixels
 from clipmark.clip.native import native_call
 from clipmark.clip.picture import Picture, PixelFormat
 from clipmark.clip.upright import UprightTransform
@@ -228,7 +228,7 @@ class Decoder:
                 f"{self._source.path.name} has changed since it was opened; open it again"
             )
         context = stream.codec_context
-        context.options = {"max_pixels": str(MAX_PIXELS)}
+        context.options = {"max_pixels": str(most_pixels())}
         context.thread_type = self._threading
         context.thread_count = self._threads
         self._container, self._stream = container, stream

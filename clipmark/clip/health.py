@@ -97,6 +97,7 @@ def check(
         while True:
             before = decoder.fed
             more = decoder.feed()
+            log[:] = [line for line in log if _betrays_damage(line)]
             if decoder.fed == before:
                 pass_.end(decoder, log)
             if log or decoder.broken:
@@ -119,7 +120,7 @@ def check(
 
 @contextmanager
 def _decoder_log() -> Iterator[list[LogLine]]:
-    """FFmpeg's warnings and errors of this thread as a list, none of them printed.
+    """FFmpeg's log of this thread, down to what it calls information; none of it is printed.
 
     Lines of other threads are swallowed meanwhile. Afterwards the log is as it was.
     """
@@ -129,13 +130,23 @@ def _decoder_log() -> Iterator[list[LogLine]]:
         log.set_skip_repeated(False)
         try:
             with log.Capture(local=False), log.Capture(local=True) as lines:
-                log.set_level(log.WARNING)
+                log.set_level(log.INFO)
                 try:
                     yield lines
                 finally:
                     log.set_level(level)
         finally:
             log.set_skip_repeated(repeats)
+
+
+def _betrays_damage(line: LogLine) -> bool:
+    """Whether a line speaks of damage: a warning or worse, or that blocks had to be made up.
+
+    The last is all that FFmpeg says of an H.264, MPEG-4 or MPEG-2 picture whose data ended
+    early without a fault in what there was.
+    """
+    level, _, text = line
+    return level <= int(av.logging.WARNING) or text.startswith("concealing")
 
 
 class _CheckPass:

@@ -21,6 +21,7 @@ import av.packet
 import av.video.stream
 
 from clipmark.clip.admit import lacks_memory
+from clipmark.clip.limits import check_frames
 from clipmark.clip.native import native_call
 
 
@@ -193,6 +194,7 @@ def build_index(
         for packet in demux_packets(container, stream):
             if packet.size == 0:  # the flush packet that ends every demux pass
                 continue
+            check_frames(path.name, len(pts) + 1)
             pts.append(packet.pts)
             dts.append(packet.dts)
             size.append(int(packet.size))
