@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable
 
-from clipmark.clip.decoder import Decoder
+from clipmark.clip.decoder import Decoding
 from clipmark.clip.picture import Picture
 from clipmark.errors import FrameError
 
@@ -63,7 +63,7 @@ class RandomAccess:
         where it has none either.
     """
 
-    def __init__(self, decoder: Decoder, ring: PictureRing) -> None:
+    def __init__(self, decoder: Decoding, ring: PictureRing) -> None:
         self._decoder, self._ring = decoder, ring
         self._index = decoder.index
         self.missing: set[int] = set()

@@ -1,9 +1,8 @@
 """The running decoder: pictures with their ordinals, from a key frame onwards.
 
 Everything that touches FFmpeg while decoding is in `Decoder`, and what leaves it are plain
-`Picture` objects with an ordinal. Decoding happens in this process for now; a worker process
-with a watchdog (a decoder can hang or die on a broken file) can stand behind the same four
-methods: `start`, `read`, `close` and the `fed` and `shown` marks.
+`Picture` objects with an ordinal. A decoder can hang or die on a broken file: `far_decoder` puts a
+process with limits behind the same methods and marks (`Decoding`).
 
 Threads: frame threads only for an uninterrupted pass; one thread or slice threads where the
 decoder is made to jump. Closing first empties the decoder, which parks its threads while
@@ -16,7 +15,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Literal, Protocol, Self
 
 import av.container
 import av.error
@@ -39,6 +38,37 @@ from clipmark.clip.upright import UprightTransform
 from clipmark.errors import FootageError
 
 Threading = Literal["NONE", "SLICE", "FRAME", "AUTO"]
+
+
+class Decoding(Protocol):
+    """What stands behind a clip: `Decoder` here, or a far one with the same methods and marks."""
+
+    index: FrameIndex
+    layout: PixelFormat | None
+    fed: int
+    shown: int
+    broken: list[int]
+    lost: bool
+    foreign_size: tuple[int, int] | None
+
+    def start(self, key_number: int | None) -> bool:
+        """Stand at a key packet, or at the start of the file."""
+
+    def read(self) -> tuple[int, Picture] | None:
+        """The next picture with its ordinal; None at the end."""
+
+    def upright(self) -> UprightTransform:
+        """Which way up the first decoded picture is to be shown."""
+
+    def in_one_thread(self) -> Decoding:
+        """A decoder for the same clip that decodes in one thread, not yet started."""
+
+    @property
+    def in_threads(self) -> bool:
+        """Whether several frames are decoded at once."""
+
+    def close(self) -> None:
+        """Let the file go; may be called twice."""
 
 
 class Decoder:

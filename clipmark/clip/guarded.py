@@ -90,7 +90,7 @@ class GuardedWorker:
             Whatever the task raised, a refusal or a defect, as if it had run here.
         """
         limits = limits or self.limits
-        pickled = _pickled(task)
+        pickled = pickled_task(task)
         if not CAN_GUARD:
             return task()
         used_before = self._tasks > 0
@@ -235,7 +235,7 @@ _spare = _Spare()
 atexit.register(_spare.close)
 
 
-def _pickled(task: Callable[[], Any]) -> bytes:
+def pickled_task(task: Callable[[], Any]) -> bytes:
     """The work in pickled form; a task that another process cannot find is the caller's mistake."""
     data = pickle.dumps(task, protocol=pickle.HIGHEST_PROTOCOL)
     if b"__main__" in data:

@@ -6,6 +6,7 @@ Nothing here is called by anybody but the process that `guarded_process` starts.
 from __future__ import annotations
 
 import contextlib
+import mmap
 import os
 import pickle
 import resource
@@ -20,16 +21,17 @@ from clipmark.clip.guarded_wire import GoneError, attach, receive, send, send_pi
 from clipmark.clip.native import COUNTERS_BYTES
 
 _PAGE = resource.getpagesize()
-memory_handle: int | None = None  # of the memory shared beside the counters, where there is some
+shared_memory: mmap.mmap | None = None  # beside the counters, where some was given
 
 
 def main(line: int, counters: int, memory: int | None = None) -> None:
     """Work until the other side ends; the numbers are open files."""
-    global memory_handle
+    global shared_memory
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # who started it decides what Ctrl-C means
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     native.count_into(memoryview(attach(counters, COUNTERS_BYTES)))
-    memory_handle = memory
+    if memory is not None:  # before anything is bounded: the bound counts addresses
+        shared_memory = attach(memory, os.fstat(memory).st_size)
     guarded_wire.line_of_this_process = one_line = socket.socket(fileno=line)
     with contextlib.suppress(GoneError):
         send(one_line, "ready")
@@ -54,18 +56,18 @@ def _run(line: socket.socket, pickled: bytes, limits: Any) -> None:
         answer = ("memory", None)
     except BaseException as error:
         lacking = "Insufficient memory" in str(error)  # OpenCV's own
-        answer = ("memory", None) if lacking else ("raised", _portable(error))
+        answer = ("memory", None) if lacking else ("raised", portable(error))
     with contextlib.suppress(ValueError, OSError):
         _set_soft(resource.RLIMIT_AS, None)  # the answer itself must not fail for memory
     try:
         data = pickle.dumps(answer, protocol=pickle.HIGHEST_PROTOCOL)
     except Exception as error:
-        send(line, ("raised", _portable(error)))
+        send(line, ("raised", portable(error)))
         return
     send_pickled(line, data)
 
 
-def _portable(error: BaseException) -> tuple[BaseException, str]:
+def portable(error: BaseException) -> tuple[BaseException, str]:
     """An error that can be sent, with where it came from in words."""
     told = "".join(traceback.format_exception(error))
     try:

@@ -59,7 +59,7 @@ class Limits:
     """
 
     memory_bytes: int = 3 << 30
-    stall_s: float = 20.0
+    stall_s: float = 15.0
     quiet_s: float = 900.0
     cpu_s: float = 4 * 3600.0
 

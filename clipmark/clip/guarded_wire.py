@@ -67,7 +67,9 @@ class SharedMemory:
 
     def close(self) -> None:
         """Let it go on this side."""
-        os.close(self.handle)
+        handle, self.handle = self.handle, -1
+        if handle >= 0:
+            os.close(handle)
         with contextlib.suppress(BufferError):  # somebody still looks: it goes with the last look
             self.view.close()
 

@@ -91,18 +91,25 @@ def check(
     FrameError
         If the clip has been closed.
     """
+    if clip.guarded:
+        from clipmark.clip.far_check import check_far
+
+        clip.check_open()
+        health = check_far(clip, progress, observe)
+        clip.note_check(health.missing, health.damaged, health.findings)
+        return health
     pass_ = _CheckPass(clip)
     with clip.sequential_decoder() as decoder, _decoder_log() as log:
         decoder.start(None)
         while True:
             before = decoder.fed
+            log.clear()  # what was said while a picture was looked at is not about the next packet
             more = decoder.feed()
             log[:] = [line for line in log if _betrays_damage(line)]
             if decoder.fed == before:
                 pass_.end(decoder, log)
             if log or decoder.broken:
                 pass_.fault(decoder)
-                log.clear()
                 decoder.broken.clear()
             if not more:
                 break

@@ -61,8 +61,17 @@ PICTURE_MPX = Bound("CLIPMARK_MAX_MPX", 40)  # 8K is 33
 FRAMES = Bound("CLIPMARK_MAX_FRAMES", 2_000_000)  # 240 frames/s for two hours
 HOURS = Bound("CLIPMARK_MAX_HOURS", 24)
 RATE = Bound("CLIPMARK_MAX_FPS", 20_000)
-STALL_S = Bound("CLIPMARK_STALL_S", 20)
+STALL_S = Bound("CLIPMARK_STALL_S", 15)
 MEMORY_GB = Bound("CLIPMARK_MEMORY_GB", 3)
+
+
+def decoding_bytes(width: int, height: int) -> int:
+    """Memory that decoding pictures of this size may take, bytes.
+
+    Sixteen reference pictures, as many again in threads, and what is kept to step back, each at
+    four bytes a pixel, beside what a decoder and the C library's pools for its threads take.
+    """
+    return (1536 << 20) + 48 * 4 * width * height
 
 
 def most_pixels() -> int:
@@ -110,8 +119,8 @@ def check_times(name: str, first_s: Fraction, last_s: Fraction, rate: Fraction |
     """
     if abs(first_s) > _EARLIEST_S * 10 or last_s - first_s > HOURS.value * 3600:
         raise FootageError(
-            f"{name} states frame times from {_clock(first_s)} to {_clock(last_s)}, longer than the "
-            f"limit of {HOURS.value:g} h; copy it from the camera again, or, {HOURS.raised()}"
+            f"{name} states frame times from {_clock(first_s)} to {_clock(last_s)}, longer than "
+            f"the limit of {HOURS.value:g} h; copy it from the camera again, or, {HOURS.raised()}"
         )
     if rate is not None and rate > RATE.value:
         raise FootageError(
