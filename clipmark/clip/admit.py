@@ -17,6 +17,7 @@ import av.container
 import av.error
 import av.video.stream
 
+from clipmark.clip import native
 from clipmark.clip.limits import (
     MOST_STREAMS,
     PICTURE_MPX,
@@ -98,6 +99,7 @@ def open_container(path: Path) -> av.container.InputContainer:
     FootageError
         If FFmpeg does not know the file as video, or its index is missing.
     """
+    native.file_at_work = path.name
     # given for each stream; FFmpeg ignores those too many
     limits: Any = [{"max_pixels": str(most_pixels())}] * MOST_STREAMS
     try:

@@ -21,7 +21,7 @@ import av.packet
 import av.video.stream
 
 from clipmark.clip.admit import lacks_memory
-from clipmark.clip.limits import check_frames
+from clipmark.clip.limits import check_bytes, check_frames
 from clipmark.clip.native import native_call
 
 
@@ -190,11 +190,14 @@ def build_index(
     size: list[int] = []
     key: list[bool] = []
     discard: list[bool] = []
+    stated_bytes, file_bytes = 0, path.stat().st_size
     try:
         for packet in demux_packets(container, stream):
             if packet.size == 0:  # the flush packet that ends every demux pass
                 continue
             check_frames(path.name, len(pts) + 1)
+            stated_bytes += int(packet.size)
+            check_bytes(path.name, stated_bytes, file_bytes)
             pts.append(packet.pts)
             dts.append(packet.dts)
             size.append(int(packet.size))

@@ -15,6 +15,7 @@ from fractions import Fraction
 from clipmark.errors import FootageError
 
 MOST_STREAMS = 64  # FFmpeg takes limits for so many; an action camera writes seven
+MOST_REPEATED = 4  # an edit list may show a part again
 WIDEST_PIXEL = 4  # width over height of one pixel, or the other way; films are squeezed by 2
 _EARLIEST_S = 10 * 365 * 86_400.0  # a clock set to 1970 still fits, a stamp near 2^63 does not
 
@@ -60,7 +61,7 @@ FILE_GB = Bound("CLIPMARK_MAX_FILE_GB", 64)  # 4K at 100 Mbit/s: 45 GB an hour
 PICTURE_MPX = Bound("CLIPMARK_MAX_MPX", 40)  # 8K is 33
 FRAMES = Bound("CLIPMARK_MAX_FRAMES", 2_000_000)  # 240 frames/s for two hours
 HOURS = Bound("CLIPMARK_MAX_HOURS", 24)
-RATE = Bound("CLIPMARK_MAX_FPS", 20_000)
+RATE = Bound("CLIPMARK_MAX_FPS", 1_000_000)
 STALL_S = Bound("CLIPMARK_STALL_S", 15)
 MEMORY_GB = Bound("CLIPMARK_MEMORY_GB", 3)
 
@@ -103,6 +104,19 @@ def check_frames(name: str, count: int) -> None:
         raise FootageError(
             f"{name} states more than {FRAMES.value:,.0f} pictures; cut the attempt out of it, "
             f"or, {FRAMES.raised()}"
+        )
+
+
+def check_bytes(name: str, stated_bytes: int, size_bytes: int) -> None:
+    """Refuse tables that find far more bytes of pictures in a file than it has (FootageError).
+
+    A few kilobytes can name the same picture a million times, each to be decoded.
+    """
+    if stated_bytes > MOST_REPEATED * size_bytes + (1 << 20):
+        raise FootageError(
+            f"{name} states more than {MOST_REPEATED} times as many bytes of pictures as it has: "
+            "its tables name the same data again and again; copy it from the camera again, or "
+            "convert a copy to H.264"
         )
 
 

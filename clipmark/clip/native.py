@@ -46,6 +46,7 @@ class _Call:
 
 
 native_call = _Call()
+file_at_work = ""  # name of the clip last opened, for the sentence of whoever looks on
 
 
 def sign_of_life() -> None:

@@ -66,15 +66,19 @@ def _read(path: Path) -> Stated:
     return Stated(source, index, facts, digest)
 
 
-_guarded = False
+_guarded: bool | None = None
 
 
 def guard_clips(guarded: bool) -> None:
-    """Whether clips opened from now on in this process are decoded in processes of their own."""
+    """Whether clips opened from now on in this process are decoded in processes of their own.
+
+    Without it the environment decides: `CLIPMARK_GUARD=1`.
+    """
     global _guarded
     _guarded = guarded
 
 
 def guards_clips(asked: bool | None) -> bool:
     """Whether a clip is to be guarded: as asked, else as the whole process does."""
-    return (_guarded if asked is None else asked) and os.name == "posix"
+    usual = _guarded if _guarded is not None else os.environ.get("CLIPMARK_GUARD") == "1"
+    return (usual if asked is None else asked) and os.name == "posix"

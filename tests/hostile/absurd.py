@@ -58,10 +58,10 @@ def _tracks(count: int) -> Change:
 def _nested(kind: bytes, depth: int) -> Change:
     def change(file: Box) -> None:
         assert file.children is not None
-        box = Box(kind, b"")
+        content = b""
         for _ in range(depth):
-            box = Box(kind, b"", [box])
-        file.children.insert(1, box)
+            content = Box(kind, content).data()
+        file.children.insert(1, Box(kind, content))
 
     return change
 

@@ -1,4 +1,4 @@
-"""What becomes of one broken file: read as an operator's work reads it, and compared with the good."""
+"""What becomes of one broken file: read as work reads it, and compared with the good clip."""
 
 from dataclasses import dataclass
 from pathlib import Path

@@ -1,3 +1,4 @@
+# ruff: noqa: E501 - one line for each stranger
 """Files that are no clips, or not what their name says, or not there when they are read."""
 
 import gzip
