@@ -145,9 +145,7 @@ def _file_parameters(verb: str) -> frozenset[str]:
     """Parameters of a verb that name a file or folder, by the types of its function."""
     run = import_module(f"clipmark.cli.{verb.replace(' ', '_')}").run
     hints = get_type_hints(run)
-    return frozenset(
-        name for name, hint in hints.items() if hint is Path or Path in get_args(hint)
-    )
+    return frozenset(name for name, hint in hints.items() if hint is Path or Path in get_args(hint))
 
 
 def _plain(value: object) -> object:

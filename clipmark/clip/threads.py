@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import os
 
+import cv2
+
 _most: int | None = None
 
 
@@ -15,6 +17,7 @@ def keep_to(threads: int | None) -> None:
     """From now on use at most so many threads in this process; None takes the limit away."""
     global _most
     _most = None if threads is None else max(1, threads)
+    cv2.setNumThreads(_most or -1)  # -1: as many as it would take by itself
 
 
 def cores_to_use() -> int:
