@@ -122,7 +122,8 @@ class _Cluster:
     def look(self) -> list[tuple[str, _Slot]]:
         """See which workers are there; those that are gone, with what they were at."""
         try:
-            there = self.client.scheduler_info()["workers"]
+            # Asked directly: what the client remembers may be a summary without workers.
+            there = self.client.sync(self.client.scheduler.identity, n_workers=-1)["workers"]
         except Exception as error:
             raise self._gone(error) from error
         lost = [(name, self.slots.pop(name)) for name in list(self.slots) if name not in there]

@@ -118,7 +118,7 @@ def make_ready(task: Task) -> Ready:
         if name in ("into", "rules"):
             about[name] = _event_state(Path(path), parsed.given.get("stand"))
         elif name == CLIP:
-            hashes[name] = _clip_hash(Path(path))
+            hashes[name] = _clip_hash(Path(path), task.clip)
         else:
             hashes[name] = _file_hash(Path(path))
     given: dict[str, object] = {
@@ -183,9 +183,9 @@ def _event_state(folder: Path, stand: object) -> str:
     return f"{found} {marked.model_dump_json()}"
 
 
-def _clip_hash(path: Path) -> str:
-    if not path.is_file():
-        raise FolderError(f"{path} does not exist; check the name and the folder")
+def _clip_hash(path: Path, named: str) -> str:
+    if not path.exists():
+        raise FolderError(f"{named} does not exist; check the name and the folder")
     return clip_sha256(path)
 
 
