@@ -73,6 +73,11 @@ class _Worker:
         with contextlib.suppress(OSError):  # it died just now: seen when its answer is read
             self.connection.send(job[1])
 
+    def over(self, limit_s: float) -> bool:
+        """Whether the job has taken longer, and has not ended just now."""
+        late = self.ready and time.monotonic() - self.since > limit_s
+        return late and not self.connection.poll()
+
     def end(self) -> None:
         """End the process, whatever it does."""
         self.connection.close()
@@ -167,10 +172,11 @@ def run_on_cores(
                     else:
                         if not worker.ready:
                             worker.ready, died_early = True, 0
+                            worker.since = time.monotonic()  # starting is not the job's time
                             continue
                         ended = Ended(_number(worker), answer)
                         employ(worker)
-                elif limit_s is not None and time.monotonic() - worker.since > limit_s:
+                elif limit_s is not None and worker.over(limit_s):
                     ended = Ended(
                         _number(worker), lost=f"it took longer than {limit_s:g} s (--limit-s)"
                     )
