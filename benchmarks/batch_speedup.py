@@ -29,9 +29,9 @@ from benchmarks.common import (
     seconds,
     tell,
 )
-from clipmark.sample import Camera, Encoding, Scene, Timing, render_clip
+from clipmark.sample import Camera, Encoding, Motion, Scene, Timing, render_clip
 
-CLIPS, RENDERED, FRAMES = 40, 4, 90
+CLIPS, RENDERED, FRAMES = 40, 2, 60
 SPEED_UP, DASK = 0.9, 1.15
 ARITHMETIC = "n = int(__import__('sys').argv[1])\ns = 0\nfor i in range(n): s = (s * 31 + i) % 9973"
 
@@ -41,18 +41,22 @@ def make_clips(folder: Path, count: int = CLIPS) -> Path:
     rows = []
     for number in range(min(RENDERED, count)):
         scene = Scene(
-            camera=Camera(width=640, height=360),
+            camera=Camera(width=960, height=540),
+            motion=Motion(speed_mm_s=30.0, ripple=0.2),
             timing=Timing(fps=Fraction(30), frames=FRAMES),
-            encoding=Encoding(bit_rate=2_000_000),
+            encoding=Encoding(bit_rate=4_000_000),
             seed=number,
         )
         truth = render_clip(scene, folder / f"rendered-{number}.mp4")
-        patch, scale = (",".join(f"{v:.1f}" for v in truth[name]) for name in ("patch", "scale"))
+        scale = truth["scale"]
+        patch, line = (
+            ",".join(f"{v:.1f}" for v in place) for place in (truth["patch"], scale["line_px"])
+        )
         wheels = " ".join(
             "--wheel " + ",".join(f"{v:.1f}" for v in wheel) for wheel in truth["wheels"]
         )
         rows.append(
-            f"--frame 0 --patch {patch} --scale {scale} --scale-mm {truth['scale_mm']} {wheels} "
+            f"--frame 0 --patch {patch} --scale {line} --scale-mm {scale['length_mm']} {wheels} "
             f"--wheel-mm {truth['wheel_mm']}"
         )
     lines = ["verb,clip,options"]
