@@ -165,9 +165,9 @@ def _cluster():
         tell("dask.distributed is not installed: the cluster is left out")
         yield None
         return
-    from distributed import LocalCluster
-
     import os
+
+    from distributed import LocalCluster
 
     os.environ.update({"PYTHONPATH": environment()["PYTHONPATH"]})
     with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
