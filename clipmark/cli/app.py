@@ -32,6 +32,7 @@ VERBS = (
     "score",
     "report",
     "audit",
+    "batch",
 )
 DONE, DEFECT, REFUSED, INTERRUPTED = 0, 1, 2, 130
 
@@ -90,20 +91,14 @@ def status_of(arguments: list[str]) -> int:
             result = typer.main.get_command(_made(verb)).main(
                 args=list(arguments), prog_name="clipmark", standalone_mode=False
             )
-    except ClipmarkError as error:
-        return _refuse(name, str(error))
     except (KeyboardInterrupt, typer.Abort):
         return _say(name, "stopped; nothing half-written was left", INTERRUPTED)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return DONE
     except Exception as error:
-        if hasattr(error, "format_message"):  # a usage error of the option parser
-            message = str(error.format_message()).rstrip(".")
-            if not message:  # no verb given: its help is already on the screen
-                return REFUSED
-            return _refuse(name, f"{message}; see {name} --help")
-        return _say(name, defects.keep(name, error), DEFECT)
+        sentence, status = told_of(name, error)
+        return _say(name, sentence, status) if sentence else status
     return result if isinstance(result, int) else DONE
 
 
@@ -112,5 +107,15 @@ def _say(name: str, sentence: str, status: int) -> int:
     return status
 
 
-def _refuse(name: str, sentence: str) -> int:
-    return _say(name, " ".join(sentence.split()), REFUSED)
+def told_of(name: str, error: Exception) -> tuple[str, int]:
+    """What an operator is told when a verb raised this, and the exit status then.
+
+    Of a defect of clipmark itself what is needed to mend it is kept in a file.
+    """
+    if isinstance(error, ClipmarkError):
+        return " ".join(str(error).split()), REFUSED
+    if hasattr(error, "format_message"):  # a usage error of the option parser
+        message = " ".join(str(error.format_message()).rstrip(".").split())
+        # without a message no verb was given: its help is already on the screen
+        return (f"{message}; see {name} --help" if message else ""), REFUSED
+    return defects.keep(name, error), DEFECT

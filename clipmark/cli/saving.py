@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -85,6 +87,10 @@ class Saving:
         """
         if self.into is None:
             return {}
+        later = _later.get()
+        if later is not None:
+            later.append(PutOff(self, clip, measure, result, tuple(marks), declared, span))
+            return {}
         with EventFolder.open(self.into) as event:
             line = save_reading(
                 event,
@@ -113,6 +119,47 @@ class Saving:
         measure: str = "crawl",
     ) -> None:
         """Keep the trace of a reading that was saved beside its attempt."""
+        later = _later.get()
+        if later:
+            later[-1] = replace(later[-1], trace=table)
         told = saved.get("saved")
         if self.into is not None and isinstance(told, dict):
             keep_trace(self.into, str(told["attempt"]), result, table, measure=measure)
+
+
+@dataclass(frozen=True)
+class PutOff:
+    """A reading that was measured and is to be saved by another process, which alone writes."""
+
+    saving: Saving
+    clip: Path
+    measure: str
+    result: dict[str, object]
+    marks: tuple[tuple[MarkedThing, str], ...]
+    declared: Declaration
+    span: Span | None
+    trace: pd.DataFrame | None = None
+
+    def save(self) -> dict[str, object]:
+        """Save it now; the result as the verb would have given it after saving."""
+        result = dict(self.result)
+        saved = self.saving.save(
+            self.clip, self.measure, result, self.marks, self.declared, self.span
+        )
+        if self.trace is not None:
+            self.saving.keep_trace(saved, result, self.trace, self.measure)
+        return result | saved
+
+
+_later: ContextVar[list[PutOff] | None] = ContextVar("later", default=None)
+
+
+@contextmanager
+def saving_put_off() -> Iterator[list[PutOff]]:
+    """What verbs called inside would save is gathered instead, to be saved later."""
+    later: list[PutOff] = []
+    before = _later.set(later)
+    try:
+        yield later
+    finally:
+        _later.reset(before)

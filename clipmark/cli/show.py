@@ -6,6 +6,7 @@ import json
 import sys
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Literal
 
 from rich.console import Console
@@ -23,12 +24,33 @@ from clipmark.uncertainty.digits import digits_for
 
 screen = Console()
 aside = Console(stderr=True)
+_handed_over: ContextVar[list[Mapping[str, object]] | None] = ContextVar("results", default=None)
 
 
 def emit_json(result: Mapping[str, object]) -> None:
     """Write one JSON object on stdout; not-a-number never gets out."""
-    sys.stdout.write(json.dumps(result, ensure_ascii=False, allow_nan=False) + "\n")
+    wanted = _handed_over.get()
+    if wanted is not None:
+        wanted.append(result)
+        return
+    sys.stdout.write(json_text(result) + "\n")
     sys.stdout.flush()  # a reader may wait for it while the program goes on
+
+
+def json_text(result: Mapping[str, object]) -> str:
+    """The JSON object that ``--json`` prints; not-a-number is an error."""
+    return json.dumps(result, ensure_ascii=False, allow_nan=False)
+
+
+@contextmanager
+def results_handed_over() -> Iterator[list[Mapping[str, object]]]:
+    """What verbs called inside would print with ``--json`` goes into this list instead."""
+    wanted: list[Mapping[str, object]] = []
+    before = _handed_over.set(wanted)
+    try:
+        yield wanted
+    finally:
+        _handed_over.reset(before)
 
 
 def warn(sentences: Sequence[str]) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, Self
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Protocol, Self
 from clipmark.clip.decoder import Decoding
 from clipmark.clip.frame import Frame
 from clipmark.clip.picture import Picture
+from clipmark.clip.threads import cores_to_use
 
 if TYPE_CHECKING:
     from clipmark.clip.clip import Clip
@@ -164,4 +164,4 @@ class FramePass(Iterator[Frame]):
 
 def pass_threads(threads: int | None) -> int:
     """Decoding threads for a pass: as asked, or one per core up to four."""
-    return max(1, threads) if threads is not None else min(4, os.cpu_count() or 1)
+    return max(1, threads) if threads is not None else min(4, cores_to_use())

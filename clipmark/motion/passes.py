@@ -7,7 +7,6 @@ and the image operations both let go of the interpreter lock, so that two cores 
 from __future__ import annotations
 
 import math
-import os
 import queue
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -18,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip, Frame
+from clipmark.clip.threads import cores_to_use
 from clipmark.marks import Patch, Span, Wheel
 from clipmark.motion.background import BackgroundFollower, choose_background
 from clipmark.motion.body import BodyFollower
@@ -106,7 +106,13 @@ class _Row:
 
 
 def read_ahead(frames: Iterator[Frame]) -> Iterator[Frame]:
-    """Yield `frames`, decoded in a thread of their own, at most `QUEUE_FRAMES` ahead."""
+    """Yield `frames`, decoded in a thread of their own, at most `QUEUE_FRAMES` ahead.
+
+    In this thread where the process is to keep to one core.
+    """
+    if cores_to_use() == 1:
+        yield from frames
+        return
     ready: queue.Queue[Frame | BaseException | None] = queue.Queue(QUEUE_FRAMES)
     stop = threading.Event()
 
@@ -298,7 +304,7 @@ def _forwards(
     total = span.last - span.first + 1
     rows: list[_Row] = []
     fresh: _Tracker | None = None
-    threads = max(1, (os.cpu_count() or 1) - 1)  # one core is left for following
+    threads = max(1, cores_to_use() - 1)  # one core is left for following
     for frame in read_ahead(clip.frames(span.first, span.last, threads=threads)):
         if frame.ordinal == ordinal and rows and not _lands_on_patch(tracker, frame):
             fresh = tracker_of()

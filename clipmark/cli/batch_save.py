@@ -1,0 +1,77 @@
+"""Saving what a batch measured in its event folder: by one process, each reading once."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+from clipmark.cli.batch_call import CLIP
+from clipmark.cli.batch_tasks import Ready
+from clipmark.cli.saving import PutOff
+from clipmark.record.folder import EventFolder, SavedAttempt
+from clipmark.record.readings import Reading
+
+
+def save_put_off(item: PutOff, ready: Ready, *, maybe_saved: bool) -> dict[str, object]:
+    """Save a reading that another process measured; the result as its verb would have printed it.
+
+    Parameters
+    ----------
+    item : PutOff
+    ready : Ready
+        Its task: the process may have read copies of its files.
+    maybe_saved : bool
+        A batch before this one may have ended between saving and saying so: look first.
+
+    Raises
+    ------
+    RecordError, RevisionError, FolderError
+        A sentence; nothing was saved then.
+    """
+    lens = item.declared.lens
+    own = replace(
+        item,
+        clip=Path(ready.paths[CLIP]),
+        saving=replace(item.saving, into=Path(ready.paths["into"])),
+        declared=replace(item.declared, lens=Path(ready.paths["lens"]))
+        if lens is not None and "lens" in ready.paths
+        else item.declared,
+    )
+    if maybe_saved:
+        there = _there_already(own)
+        if there is not None:
+            return {**own.result, **there}
+    return own.save()
+
+
+def _there_already(item: PutOff) -> dict[str, object] | None:
+    """What saving told, if exactly this reading stands in the event folder."""
+    wanted = _measured(Reading.from_measured(item.measure, item.result))
+    details = item.saving.details
+    with EventFolder.open(Path(str(item.saving.into))) as event:
+        for saved in event.attempts():
+            attempt, found = saved.attempt, saved.attempt.reading(item.measure)
+            own = item.saving.attempt in (None, saved.id)
+            same_try = all(
+                told is None or told == there
+                for told, there in (
+                    (details.entry, attempt.entry),
+                    (details.test, attempt.test),
+                    (details.try_no, attempt.try_no),
+                )
+            )
+            if own and same_try and found is not None and _measured(found) == wanted:
+                return _told(saved, item.measure, found)
+    return None
+
+
+def _measured(reading: Reading) -> dict[str, object]:
+    return {name: value for name, value in reading.result.items() if name != "grade"}
+
+
+def _told(saved: SavedAttempt, measure: str, found: Reading) -> dict[str, object]:
+    line = saved.line
+    told: dict[str, object] = {
+        "saved": {"attempt": line.id, "revision": line.revision, "seq": line.seq}
+    }
+    return told | ({"grade": found.result.get("grade")} if measure == "crawl" else {})
