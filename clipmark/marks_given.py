@@ -17,6 +17,7 @@ from clipmark.measure.crawl_terms import NOTHING_SAID, CrawlTerms
 from clipmark.measure.view import ViewOptions
 
 Given = Mapping[str, object]
+MOST = 1e15  # a larger number in a marks file is none
 LEVEL_U_DEG, SQUARE_WITHIN_DEG = 0.05, 5.0  # as the command line has them
 RecordedMark = tuple[Line | Patch | Sheet | Wheel, str]
 LINES = (
@@ -123,8 +124,8 @@ class MarksFile:
             )
         lens = data.get("lens")
         return cls(
-            frame=int(cast(int, data["frame"])),
-            measure=tuple(cast("list[str]", data.get("measure", ["angle"]))),
+            frame=whole(data, "frame") or 0,
+            measure=_measures(data.get("measure", ["angle"])),
             lines=lines,
             patch=Patch(*patch) if patch else None,
             span=span_of(span),
@@ -214,8 +215,8 @@ def span_of(value: object) -> Span | None:
         return None
     if isinstance(value, str):
         return Span.parse(value)
-    first, last = cast("list[int]", value)
-    return Span(int(first), int(last)).checked()
+    first, last = (int(end) for end in numbers({"span": value}, "span", 2) or ())
+    return Span(first, last).checked()
 
 
 def numbers(data: Given, name: str, count: int) -> list[float] | None:
@@ -223,7 +224,8 @@ def numbers(data: Given, name: str, count: int) -> list[float] | None:
     value = data.get(name)
     if value is None:
         return None
-    found = [float(item) for item in cast("list[float]", value)]
+    items = value if isinstance(value, (list, tuple)) else [value]
+    found = [_float(item, name) for item in items]
     if len(found) != count:
         raise MarkError(f"{name} has {len(found)} numbers in the marks file, but needs {count}")
     return found
@@ -232,13 +234,25 @@ def numbers(data: Given, name: str, count: int) -> list[float] | None:
 def number(data: Given, name: str) -> float | None:
     """A number under a name; None for none."""
     value = data.get(name)
-    return None if value is None else float(cast(float, value))
+    return None if value is None else _float(value, name)
+
+
+def _float(value: object, name: str) -> float:
+    """A finite number; raises `MarkError` naming the field."""
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < MOST:
+        return float(value)
+    raise MarkError(f"{name} in the marks file holds {value!r:.60}; write a plain number")
 
 
 def whole(data: Given, name: str) -> int | None:
     """A whole number under a name; None for none."""
     value = data.get(name)
-    return None if value is None else int(cast(int, value))
+    if value is None:
+        return None
+    found = _float(value, name)
+    if found != int(found):
+        raise MarkError(f"{name} in the marks file holds {value!r}; write a whole number")
+    return int(found)
 
 
 def word(data: Given, name: str) -> str | None:
@@ -249,7 +263,7 @@ def word(data: Given, name: str) -> str | None:
 
 def wheels(value: object) -> tuple[Wheel, ...]:
     """Wheels by four or five numbers each; raises `MarkError` otherwise."""
-    rows = _rows(value)
+    rows = _rows(value, "wheels")
     if any(len(row) not in (4, 5) for row in rows):
         raise MarkError(
             "a wheel in the marks file has neither 4 nor 5 numbers; write cx, cy, rx, ry and, for "
@@ -260,7 +274,7 @@ def wheels(value: object) -> tuple[Wheel, ...]:
 
 def patches(value: object, what: str) -> tuple[Patch, ...]:
     """Rectangles by four numbers each; raises `MarkError` naming `what` otherwise."""
-    rows = _rows(value)
+    rows = _rows(value, what)
     if any(len(row) != 4 for row in rows):
         raise MarkError(
             f"{what} in the marks file has not 4 numbers; write left, top, width, height"
@@ -268,10 +282,22 @@ def patches(value: object, what: str) -> tuple[Patch, ...]:
     return tuple(Patch(*row) for row in rows)
 
 
-def _rows(value: object) -> list[list[float]]:
+def _rows(value: object, name: str) -> list[list[float]]:
     if value is None:
         return []
-    return [[float(item) for item in row] for row in cast("list[list[float]]", value)]
+    if not isinstance(value, (list, tuple)) or not all(isinstance(r, (list, tuple)) for r in value):
+        raise MarkError(f"{name} in the marks file holds {value!r:.60}; write a list of lists")
+    return [[_float(item, name) for item in row] for row in value]
+
+
+def _measures(value: object) -> tuple[str, ...]:
+    known = ("angle", "crawl", "climb", "tilt")
+    names = [value] if isinstance(value, str) else value
+    if not isinstance(names, (list, tuple)) or not all(name in known for name in names):
+        raise MarkError(
+            f"measure in the marks file holds {value!r:.60}; write some of {', '.join(known)}"
+        )
+    return tuple(str(name) for name in names)
 
 
 def _terms_of(data: Mapping[str, object]) -> CrawlTerms:
