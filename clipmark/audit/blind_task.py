@@ -9,13 +9,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from math import hypot
 from typing import cast
 
 from numpy.linalg import LinAlgError
 from pydantic import JsonValue
 
-from clipmark.audit.repeat import REPEATED, repeat_reading
+from clipmark.audit.blind_motion import (
+    REFERENCES,
+    listed,
+    marked_in_motion,
+    motion_settings,
+    paired,
+)
+from clipmark.audit.repeat import REPLAYED, repeat_reading
 from clipmark.clip import Clip
 from clipmark.errors import AuditError, MarkError
 from clipmark.record.draft import Marks
@@ -26,9 +32,11 @@ from clipmark.record.models import Attempt, Stand
 from clipmark.record.readings import Reading
 from clipmark.record.texts import as_model
 
-REFERENCES = ("level", "plumb")
 IN_AN_ANGLE = (*REFERENCES, "ramp", "hubs", "chassis")
-FIELDS = {"wheel": "wheels"}  # names of marks where they differ from the role
+FIELDS = {
+    "wheel": "wheels",
+    "tyre": "uphill_tyres",
+}  # names of marks where they differ from the role
 WORDS = {
     "level": "level line",
     "plumb": "plumb line",
@@ -40,7 +48,11 @@ WORDS = {
     "wheel": "wheel",
     "patch": "body patch",
     "travel": "line of travel",
+    "platform": "platform line",
+    "tyre": "uphill tyre",
+    "finish": "finish line",
 }
+SEVERAL = {"wheel": "wheels", "tyre": "uphill tyres"}  # of these there may be more than one
 
 
 @dataclass(frozen=True)
@@ -50,7 +62,8 @@ class Role:
     Attributes
     ----------
     name : str
-        Level, plumb, ramp, hubs, chassis, sheet, scale, wheel, patch or travel.
+        Level, plumb, ramp, hubs, chassis, sheet, scale, wheel, patch, travel, platform, tyre or
+        finish.
     hint : str
         What cannot be seen in the picture; empty where nothing need be said.
     count : int
@@ -98,9 +111,9 @@ class Task:
         found = []
         for role in self.roles:
             value = getattr(marks, FIELDS.get(role.name, role.name))
-            have = len(value) if role.name == "wheel" else int(value is not None)
+            have = len(value) if role.name in SEVERAL else int(value is not None)
             if role.needed and have < role.count:
-                short = f"{have} of {role.count} wheels are marked"
+                short = f"{have} of {role.count} {SEVERAL.get(role.name, '')} are marked"
                 found.append(WORDS[role.name] if role.count == 1 else short)
         return found
 
@@ -115,20 +128,30 @@ def task_of(event: EventFolder, attempt: Attempt) -> Task:
     """
     if attempt.clip is None:
         raise AuditError("it has no clip, so there is nothing to mark")
-    held = {measure: attempt.reading(measure) for measure in REPEATED}
+    held = {measure: attempt.reading(measure) for measure in REPLAYED}
     readings = tuple(reading for reading in held.values() if reading is not None)
     if not readings:
-        raise AuditError("it has no reading of an angle or a crawl, so there is nothing to compare")
-    frames = [reading.frame for reading in readings]
+        raise AuditError(
+            "it has no reading that can be taken again, so there is nothing to compare"
+        )
+    frames = [_marked_on(reading) for reading in readings]
     if any(frame is None for frame in frames):
         raise AuditError("its reading names no frame, so it cannot be taken again")
+    # One picture is marked: a climb or a tilt that was marked on another one is left as it is.
+    readings = tuple(
+        reading
+        for reading, frame in zip(readings, frames, strict=True)
+        if frame == frames[0] or reading.measure == "crawl"
+    )
     given = given_roles(event, attempt)
     names = dict.fromkeys(n for reading in readings for n in _marked_in(attempt, reading))
     roles = tuple(_role(n, attempt, readings) for n in names if n not in given)
     crawl = held["crawl"]
     span = None if attempt.span is None else (attempt.span.first_frame, attempt.span.last_frame)
-    if crawl is not None:
-        first, last = cast("list[int]", _settings(crawl)["span"])
+    for reading in readings:
+        if reading.measure == "angle":
+            continue
+        first, last = cast("list[int]", _settings(reading)["span"])
         span = (min(first, span[0]), max(last, span[1])) if span else (first, last)
     frame = cast(int, frames[0])
     patch_frame = None if crawl is None or crawl.frame == frame else crawl.frame
@@ -146,6 +169,10 @@ def given_roles(event: EventFolder, attempt: Attempt) -> set[str]:
             if line.revision == attempt.stand.revision:
                 stand = as_model(Stand, line.body, f"the stand {line.id}")
                 given |= {mark.role for mark in stand.marks}
+    for measure in ("climb", "tilt"):
+        reading = attempt.reading(measure)
+        settings = {} if reading is None else _settings(reading)
+        given |= {kind for kind in REFERENCES if len(listed(settings.get(kind))) > 1}
     angle = attempt.reading("angle")
     for kind in REFERENCES if angle is not None else ():
         told = _lines(cast(Reading, angle)).get(kind)
@@ -231,8 +258,10 @@ def with_marks(reading: Reading, task: Task, marks: Marks) -> Reading:
             if name in asked and name in lines and line is not None:
                 lines[name] = {"marked": [list(line)]}
         result["lines"] = lines
-    else:
+    elif reading.measure == "crawl":
         settings |= _crawl_settings(settings, asked, marks)
+    else:
+        settings |= motion_settings(reading.measure, settings, asked, marks)
     result["settings"] = settings
     return reading.model_copy(update={"result": result})
 
@@ -249,26 +278,16 @@ def _crawl_settings(
             found[name] = list(line)
     if "wheel" in asked:
         before = cast("list[list[float]]", settings["wheels"])
-        found["wheels"] = cast(JsonValue, _paired(before, marks.wheels))
+        found["wheels"] = cast(JsonValue, paired(before, marks.wheels))
     return found
-
-
-def _paired(
-    before: Sequence[Sequence[float]], after: Sequence[Sequence[float]]
-) -> list[list[float]]:
-    """The wheels in the order of the first marking's, so that wheel 1 is compared with wheel 1."""
-    left = [list(wheel) for wheel in after]
-    ordered = []
-    for wheel in before:
-        nearest = min(left, key=lambda one: hypot(one[0] - wheel[0], one[1] - wheel[1]))
-        left.remove(nearest)
-        ordered.append(nearest)
-    return ordered
 
 
 def _marked_in(attempt: Attempt, reading: Reading) -> Iterable[str]:
     """Roles whose marks a reading used, in the order of marking."""
     settings = _settings(reading)
+    if reading.measure in ("climb", "tilt"):
+        yield from marked_in_motion(reading.measure, settings)
+        return
     if reading.measure == "angle":
         lines = _lines(reading)
         yield from (
@@ -289,17 +308,24 @@ def _marked_in(attempt: Attempt, reading: Reading) -> Iterable[str]:
         yield "travel"
 
 
+def _marked_on(reading: Reading) -> int | None:
+    """The frame that the marks were set on; of a tilt the reading's own is that of an event."""
+    marked = reading.result.get("reference_frame")
+    return marked if isinstance(marked, int) else reading.frame
+
+
 def _role(name: str, attempt: Attempt, readings: Sequence[Reading]) -> Role:
     if name == "sheet":
         width, height = cast("list[float]", cast(Mapping[str, object], _sheet(readings))["size_mm"])
         side = "longer" if width > height else "shorter"
         hint = "" if width == height else f"Begin with a {side} side of the sheet."
         return Role(name, hint)
-    crawl = next((reading for reading in readings if reading.measure == "crawl"), None)
-    if name == "wheel" and crawl is not None:
-        return Role(name, count=len(cast("list[object]", _settings(crawl)["wheels"])))
-    if name == "scale" and crawl is not None:
-        length = cast(float, _settings(crawl)["scale_mm"])
+    told = [_settings(reading) for reading in readings if reading.measure != "angle"]
+    if name in SEVERAL:
+        marked = next(found for one in told if (found := one.get(FIELDS[name])))
+        return Role(name, count=len(listed(marked)))
+    if name == "scale":
+        length = cast(float, next(found for one in told if (found := one.get("scale_mm"))))
         hint = f"Two points {length:g} mm apart; leave it when you cannot tell which they are."
         return Role(name, hint, needed=False)
     return Role(name)

@@ -23,6 +23,7 @@ ITSELF = " itself"  # of a level or plumb line: how far the thing is from level 
 SAME_THING_PX, SAME_THING_DEG = 6.0, 1.0  # two lines nearer than that are on one string or edge
 CORNERS = "sheet corners"
 OF_THE_SPAN = ("camera shake", "time stamps")
+OF_THE_EVENT = ("time of the event, times the turning rate",)
 OF_THE_PATCH = ("following the body", "noise in the band")
 SCALE = "scale mark in the picture"
 LENS = ("lens", "picture centre", "lens distortion", "view angle")
@@ -96,7 +97,7 @@ def own_budget(reading: Reading, other: Reading, value: str) -> Budget | None:
 
 def _same(source: str, first: Reading, second: Reading) -> bool:
     """Whether a source that both name is one and the same."""
-    frame = first.fingerprint == second.fingerprint
+    frame = _picture_of(first) == _picture_of(second)
     if source == TURNING:
         return frame
     if source == CORNERS:
@@ -109,6 +110,9 @@ def _same(source: str, first: Reading, second: Reading) -> bool:
         return _settings(first, second, "lens")
     if source in OF_THE_SPAN:
         return _settings(first, second, "span")
+    if source in OF_THE_EVENT:
+        followed = ("span", "platform", "chassis", "uphill_tyres")
+        return all(_settings(first, second, name) for name in followed)
     if source in OF_THE_PATCH:
         return all(_settings(first, second, name) for name in ("span", "patch"))
     if source.endswith(ITSELF):
@@ -137,16 +141,41 @@ def _settings(first: Reading, second: Reading, name: str) -> bool:
     return ours == theirs
 
 
+def _picture_of(reading: Reading) -> object:
+    """Fingerprint of the frame that was marked; of a tilt the reading's own is of an event."""
+    return reading.result.get("reference_fingerprint") or reading.fingerprint
+
+
+def _lines_told(reading: Reading) -> Table | None:
+    """The lines of a reading as an angle describes them; a climb and a tilt have them as marked."""
+    lines = reading.result.get("lines")
+    if isinstance(lines, dict):
+        return lines
+    settings = reading.result.get("settings")
+    if reading.measure not in ("climb", "tilt") or not isinstance(settings, dict):
+        return None
+    told: dict[str, object] = {
+        name: {"marked": [settings[name]]}
+        for name in ("ramp", "platform", "chassis", "hubs")
+        if settings.get(name) is not None
+    }
+    for kind in ("level", "plumb"):
+        several = settings.get(kind)
+        told[kind] = [{"marked": [line]} for line in several] if isinstance(several, list) else []
+    return told
+
+
 def _lines_of(reading: Reading, source: str) -> object:
     """What was marked of the line that a source names; None where that cannot be told."""
-    lines = reading.result.get("lines")
-    if not isinstance(lines, dict):
+    lines = _lines_told(reading)
+    if lines is None:
         return None
     name = source
     for ending in (*OWN_ENDINGS, ITSELF):
         name = name.removesuffix(ending)
     named: dict[str, object] = {
         "ramp line": lines.get("ramp"),
+        "platform line": lines.get("platform"),
         "chassis line": lines.get("chassis"),
         HUBS.removesuffix(OWN_ENDINGS[0]): lines.get("hubs"),
     }

@@ -8,7 +8,7 @@ from fastapi import Path
 from pydantic import Field, model_validator
 
 from clipmark.measure.one_fit import LineName, RoundName
-from clipmark.record.draft import MOST_WHEELS, EightPx, FourPx, LengthPx, Marks, Px
+from clipmark.record.draft import MOST_TYRES, MOST_WHEELS, EightPx, FourPx, LengthPx, Marks, Px
 from clipmark.record.models import FAIL_REASONS, VOID_REASONS, FailReason, Verdict, VoidReason
 from clipmark.record.texts import Angle, Fact, Label
 
@@ -16,6 +16,7 @@ MOST_PLACES = 100_000_000
 Token = Annotated[str, Path(pattern=r"^[0-9a-f]{32}$", description="The picture to be marked")]
 Place = Annotated[int, Path(ge=0, le=MOST_PLACES, description="frame, counted from 0")]
 Wheels = tuple[tuple[Px, Px, LengthPx, LengthPx, Angle], ...]
+Tyres = tuple[tuple[Px, Px, LengthPx, LengthPx], ...]
 
 
 class BlindMarks(Fact):
@@ -31,6 +32,9 @@ class BlindMarks(Fact):
     wheels: Annotated[Wheels, Field(max_length=MOST_WHEELS)] = ()
     patch: tuple[Px, Px, LengthPx, LengthPx] | None = None
     travel: FourPx | None = None
+    platform: FourPx | None = None
+    uphill_tyres: Annotated[Tyres, Field(max_length=MOST_TYRES)] = ()
+    finish: FourPx | None = None
 
     def as_marks(self) -> Marks:
         """The same as measuring takes them."""

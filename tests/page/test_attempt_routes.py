@@ -203,7 +203,7 @@ def test_a_reading_whose_marks_did_not_change_is_kept_as_it_was_measured(page, m
     done = signed(page, kit.draft_of(clip=sha, marks=marks), key="new-" + "7" * 16)
     attempt = page.get(f"/api/attempts/{done['id']}").json()
     monkeypatch.setattr(Jobs, "kept", None)
-    monkeypatch.setattr(Jobs, "crawl", None)  # measuring anything would fail
+    monkeypatch.setattr(Jobs, "follow", None)  # measuring anything would fail
     attempt["draft"]["details"]["verdict"] = "cleared"
     signed(page, attempt["draft"], key=done["id"], base=1)
     again = page.get(f"/api/attempts/{done['id']}").json()

@@ -209,3 +209,23 @@ def test_a_term_of_one_motion_is_no_part_of_another(left):
     plain, other = Marks(**kit.tilt_marks(left)), Marks(**kit.tilt_marks(left, mode="descend"))
     assert used_by("tilt", plain) == used_by("tilt", other)
     assert used_by("climb", plain) != used_by("climb", other)
+
+
+@pytest.mark.slow
+def test_what_the_page_saved_is_repeated_and_scored_like_any_other_reading(page, tilted):
+    folder = str(page.desk.event_path)
+    replayed = CliRunner().invoke(application(), ["audit", "replay", folder])
+    assert replayed.exit_code == 0, replayed.output
+    scored = CliRunner().invoke(application(), ["score", folder, "--json"])
+    assert scored.exit_code == 0, scored.output
+    told = marking_kit.json.loads(scored.stdout)
+    assert "Siskin" in scored.stdout
+    assert told
+
+
+@pytest.mark.slow
+def test_a_descent_is_measured_with_its_mode(page, climb_marks):
+    sha = marking_kit.clip_of(page, "siskin-stall")
+    job = kit.measured(page, "climb", sha, climb_marks | {"mode": "descend"})
+    assert job["result"]["mode"] == "descend"
+    assert set(job["result"]["reverse"]) == {"wheel_turned_back", "body_moved_back", "driven"}

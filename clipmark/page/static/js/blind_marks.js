@@ -6,7 +6,7 @@ import { Fits } from "./fits.js";
 import { kindOf, labelOf, markedIds, pointsOf } from "./mark_kinds.js";
 
 const SETTLED_MS = 300;
-const FITTED = new Set(["level", "plumb", "ramp", "chassis", "hubs", "sheet", "wheel"]);
+const FITTED = new Set(["level", "plumb", "ramp", "chassis", "hubs", "sheet", "wheel", "platform"]);
 
 class BlindFits extends Fits {
   /** Wheels and hubs are found in the plane that the sheet shows. */

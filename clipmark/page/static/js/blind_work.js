@@ -1,20 +1,20 @@
 // What is marked on the picture in hand and not signed: what of it is sent, and when it is kept.
 
 const WAIT_MS = 600;
-const FIELDS = ["level", "plumb", "ramp", "hubs", "chassis", "sheet", "scale", "patch", "travel"];
+const FIELDS = ["level", "plumb", "ramp", "hubs", "chassis", "sheet", "scale", "patch", "travel", "platform", "finish"];
 
 /** What the server is told of a draft: marks, verdict and reason, nothing else. @param {any} draft */
 export function workOf({ marks, details }) {
   const told = Object.fromEntries(FIELDS.map((name) => [name, marks[name] ?? null]));
   const { verdict = null, reason = null } = details;
-  return { marks: { ...told, wheels: marks.wheels ?? [] }, verdict, reason: verdict ? reason : null };
+  return { marks: { ...told, wheels: marks.wheels ?? [], uphill_tyres: marks.uphill_tyres ?? [] }, verdict, reason: verdict ? reason : null };
 }
 
 /** A draft of the page from what was kept. @param {any} draft changed @param {any} work */
 export function takeUp(draft, work) {
   if (!work) return;
-  const { wheels, ...marks } = work.marks;
-  Object.assign(draft.marks, marks, { wheels: wheels?.length ? wheels : null });
+  const { wheels, uphill_tyres: tyres, ...marks } = work.marks;
+  Object.assign(draft.marks, marks, { wheels: wheels?.length ? wheels : null, uphill_tyres: tyres?.length ? tyres : null });
   Object.assign(draft.details, { verdict: work.verdict, reason: work.reason });
 }
 
