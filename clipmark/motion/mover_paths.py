@@ -27,6 +27,7 @@ LEAST_S = 0.35
 PASSES_S = 0.5  # free for so long, of what comes in or goes out
 SMALLER, LARGER = 0.4, 2.2  # of the usual length
 LENGTHS_A_S = 2.5  # a truck is slower than this; a hand that comes or goes is not
+HANDS_S, HAND_NEAR_S = 1.3, 0.3  # shorter, and so near in time to an arm at both its ends: a hand
 FALL_S, FALL_LENGTHS = 0.5, 3.0  # what begins so soon and so near after a truck is the truck still
 LEAST_BESIDE = 0.3  # of the usual length: what is smaller is noise, or a flake of a shadow
 AT_LENGTHS = 0.55  # about the truck's middle: what lies there is at the truck
@@ -208,12 +209,39 @@ def _trucks(
         lasted = times[path.at[-1]] - times[path.at[0]]
         alone = free.mean() > FREE_SHARE and lasted >= LEAST_S
         if (alone or _came_or_went(path, free, times)) and not _fast(path, times):
-            found.append(path)
+            if lasted > HANDS_S or not _of_a_hand(path, times, usual, inside):
+                found.append(path)
         elif not reached[path.at[0] : path.at[-1] + 1].any() and any(
             _goes_on(before, path, times, usual) for before in found[-4:]
         ):
             found.append(path)  # it fell: fast, but nothing took it
     return found
+
+
+def _of_a_hand(
+    path: _Path, times: FloatArray, usual: float, inside: Sequence[tuple[Mover, ...]]
+) -> bool:
+    """Whether it came out of something that reaches in from the edge, and went back into it."""
+    mine = {id(mover) for mover in path.movers}
+
+    def reached(first_s: float, last_s: float, mover: Mover) -> bool:
+        return any(
+            other.edge_px > 0 and id(other) not in mine and _gap(other, mover) < usual / 2
+            for place in np.flatnonzero((times >= first_s) & (times <= last_s)).tolist()
+            for other in inside[place]
+        )
+
+    begins, ends = times[path.at[0]], times[path.at[-1]]
+    return reached(begins - HAND_NEAR_S, begins, path.movers[0]) and reached(
+        ends, ends + HAND_NEAR_S, path.movers[-1]
+    )
+
+
+def _gap(one: Mover, other: Mover) -> float:
+    """Distance between two boxes, 0 where they meet."""
+    across = max(one.left - other.right, other.left - one.right, 0.0)
+    down = max(one.top - other.bottom, other.top - one.bottom, 0.0)
+    return float(np.hypot(across, down))
 
 
 def _goes_on(before: _Path, path: _Path, times: FloatArray, usual: float) -> bool:
