@@ -273,7 +273,7 @@ def _fast(path: _Path, times: FloatArray) -> bool:
         return False
     x = np.array([mover.x for mover in path.movers])
     y = np.array([mover.y for mover in path.movers])
-    steps = np.hypot(np.diff(x), np.diff(y)) / np.diff(times[path.at])
+    steps = np.hypot(np.diff(x), np.diff(y)) / np.maximum(np.diff(times[path.at]), 1e-6)
     long = np.median([mover.long_px for mover in path.movers])
     return bool(np.median(steps) > LENGTHS_A_S * long)
 
