@@ -30,6 +30,7 @@ LENGTHS_A_S = 2.5  # a truck is slower than this; a hand that comes or goes is n
 HANDS_S, HAND_NEAR_S = 1.3, 0.3  # shorter, and so near in time to an arm at both its ends: a hand
 FALL_S, FALL_LENGTHS = 0.5, 3.0  # what begins so soon and so near after a truck is the truck still
 LEAST_BESIDE = 0.3  # of the usual length: what is smaller is noise, or a flake of a shadow
+PARTS_S, PART_LENGTHS = 1.5, 0.75  # so near in time and place, what stands free is of the truck
 AT_LENGTHS = 0.55  # about the truck's middle: what lies there is at the truck
 
 
@@ -123,6 +124,7 @@ def truck_series(
             hers.setdefault(at, set()).add(id(mover))
     beside, at_truck = np.zeros(count, bool), np.zeros(count, bool)
     here: set[tuple[int, int]] = set()
+    known = _nearest(times, moving, place)
     for at, movers in enumerate(inside):
         if moving[at]:
             here = _cells_about(place[at], AT_LENGTHS * usual)
@@ -131,6 +133,7 @@ def truck_series(
             for mover in movers
             if id(mover) not in hers.get(at, ())
             and not mover.long_px < LEAST_BESIDE * usual  # also where no length is known
+            and not (mover.edge_px == 0 and _part_of(mover, known.get(at), usual))
         ]
         beside[at] = bool(others)
         at_truck[at] = any(not here.isdisjoint(mover.cells) for mover in others)
@@ -216,6 +219,28 @@ def _trucks(
         ):
             found.append(path)  # it fell: fast, but nothing took it
     return found
+
+
+def _nearest(
+    times: FloatArray, moving: NDArray[np.bool_], place: FloatArray
+) -> dict[int, FloatArray]:
+    """Where the truck was at the sample nearest in time in which it is known, if that is near."""
+    there = np.flatnonzero(moving)
+    if not len(there):
+        return {}
+    after = np.clip(np.searchsorted(there, np.arange(len(times))), 0, len(there) - 1)
+    before = np.maximum(after - 1, 0)
+    nearer = np.abs(times[there[before]] - times) < np.abs(times[there[after]] - times)
+    best = np.where(nearer, there[before], there[after])
+    near = np.flatnonzero(np.abs(times[best] - times) <= PARTS_S)
+    return {int(at): place[best[at]] for at in near}
+
+
+def _part_of(mover: Mover, place: FloatArray | None, usual: float) -> bool:
+    """Whether a small region that stands free is an end of the truck itself, which creeps."""
+    if place is None or mover.long_px > usual:
+        return False
+    return bool(np.hypot(mover.x - place[0], mover.y - place[1]) < PART_LENGTHS * usual)
 
 
 def _of_a_hand(
