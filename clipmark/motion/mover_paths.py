@@ -8,13 +8,14 @@ truck makes one large region of both.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from clipmark.motion.movers import CELL_PX, Moment, Mover
+from clipmark.motion.movers import CELL_PX, Moment, Mover, cells_at
 from clipmark.motion.sampling import FloatArray
 
 KEPT_S = 0.6  # a path goes on over so long a gap
@@ -123,7 +124,7 @@ def truck_series(
             at_edge[at] = mover.edge_px > 0 or (within is not None and _crosses(mover, within))
             hers.setdefault(at, set()).add(id(mover))
     beside, at_truck = np.zeros(count, bool), np.zeros(count, bool)
-    here: set[tuple[int, int]] = set()
+    here = np.zeros(0, np.int32)
     known = _nearest(times, moving, place)
     for at, movers in enumerate(inside):
         if moving[at]:
@@ -136,7 +137,7 @@ def truck_series(
             and not (mover.edge_px == 0 and _part_of(mover, known.get(at), usual))
         ]
         beside[at] = bool(others)
-        at_truck[at] = any(not here.isdisjoint(mover.cells) for mover in others)
+        at_truck[at] = any(_lies_on(mover, here) for mover in others)
     ordinals = np.array([moment.ordinal for moment in moments], dtype=np.int64)
     told = np.array([moment.told for moment in moments], dtype=bool)
     return TruckSeries(
@@ -303,12 +304,17 @@ def _fast(path: _Path, times: FloatArray) -> bool:
     return bool(np.median(steps) > LENGTHS_A_S * long)
 
 
-def _cells_about(place: FloatArray, reach: float) -> set[tuple[int, int]]:
-    low = np.floor((place - reach) / CELL_PX).astype(int)
-    high = np.floor((place + reach) / CELL_PX).astype(int)
-    return {
-        (column, row) for column in range(low[0], high[0] + 1) for row in range(low[1], high[1] + 1)
-    }
+def _cells_about(place: FloatArray, reach: float) -> NDArray[np.int32]:
+    """Squares within `reach` of a place, across and down."""
+    steps = np.arange(-math.ceil(reach / CELL_PX), math.ceil(reach / CELL_PX) + 1) * CELL_PX
+    steps = np.unique(np.clip(steps, -reach, reach))
+    x, y = np.meshgrid(place[0] + steps, place[1] + steps)
+    return cells_at(x.ravel(), y.ravel())
+
+
+def _lies_on(mover: Mover, cells: NDArray[np.int32]) -> bool:
+    hers = np.frombuffer(mover.cells, dtype=np.int32)
+    return bool(len(cells)) and bool(np.isin(cells, hers).any())
 
 
 def _overlaps(mover: Mover, area: tuple[float, float, float, float]) -> bool:

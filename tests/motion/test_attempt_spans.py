@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from clipmark.motion.attempt_spans import ENDS, STARTS, SURE, SpanTerms, attempt_spans
 from clipmark.motion.mover_paths import TruckSeries, truck_series
-from clipmark.motion.movers import Moment, Mover
+from clipmark.motion.movers import Moment, Mover, cells_at
 
 STEP = 2  # frames from sample to sample
 FPS = 25.0
@@ -193,11 +193,8 @@ def test_the_clock_may_begin_anywhere(acts, offset):
 
 
 def mover(x: float, y: float, w: float, h: float, edge: int = 0) -> Mover:
-    cells = frozenset(
-        (column, row)
-        for column in range(int((x - w / 2) // 6), int((x + w / 2) // 6) + 1)
-        for row in range(int((y - h / 2) // 6), int((y + h / 2) // 6) + 1)
-    )
+    across, down = np.meshgrid(np.arange(x - w / 2, x + w / 2), np.arange(y - h / 2, y + h / 2))
+    cells = cells_at(across.ravel(), down.ravel()).tobytes()
     return Mover(
         x, y, x - w / 2, y - h / 2, x + w / 2, y + h / 2, int(w * h), int(w * h), edge, cells
     )
