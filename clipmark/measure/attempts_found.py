@@ -36,6 +36,7 @@ SMALL_PX = 240  # longer side of the pictures that are compared
 LOOKS_A_S = 12.5
 TAKEN_FPS = 30.0  # where a file has no times
 MOST_S = 600.0  # of a rest, or a margin
+LEAST_FPS = 5.0  # with fewer looks a second nothing is followed from one to the next
 LEAST_TOLD = 0.5  # of the samples: with less, no span is proposed
 UNSETTLED = 0.02  # untold samples that are worth a word
 WANDERED = 0.5  # of the picture's width
@@ -304,6 +305,12 @@ def _warnings(told: float, wandered: float) -> list[str]:
 
 
 def _why_none(series: TruckSeries, told: float, within: Area | None) -> str:
+    apart = float(np.median(np.diff(series.t_s)))
+    if apart > 1.0 / LEAST_FPS:
+        return (
+            f"This clip shows a picture every {apart:.2g} s, too few to follow what moves from one "
+            "to the next; use the recording that it was made from."
+        )
     where = "in the region" if within is not None else "in this clip"
     if told < LEAST_TOLD:
         return (

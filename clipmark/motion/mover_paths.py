@@ -8,13 +8,14 @@ truck makes one large region of both.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from clipmark.motion.movers import CELL_PX, Moment, Mover
+from clipmark.motion.movers import CELL_PX, Moment, Mover, cells_at
 from clipmark.motion.sampling import FloatArray
 
 KEPT_S = 0.6  # a path goes on over so long a gap
@@ -27,8 +28,10 @@ LEAST_S = 0.35
 PASSES_S = 0.5  # free for so long, of what comes in or goes out
 SMALLER, LARGER = 0.4, 2.2  # of the usual length
 LENGTHS_A_S = 2.5  # a truck is slower than this; a hand that comes or goes is not
+HANDS_S, HAND_NEAR_S = 1.3, 0.3  # shorter, and so near in time to an arm at both its ends: a hand
 FALL_S, FALL_LENGTHS = 0.5, 3.0  # what begins so soon and so near after a truck is the truck still
 LEAST_BESIDE = 0.3  # of the usual length: what is smaller is noise, or a flake of a shadow
+PARTS_S, PART_LENGTHS = 1.5, 0.75  # so near in time and place, what stands free is of the truck
 AT_LENGTHS = 0.55  # about the truck's middle: what lies there is at the truck
 
 
@@ -121,7 +124,8 @@ def truck_series(
             at_edge[at] = mover.edge_px > 0 or (within is not None and _crosses(mover, within))
             hers.setdefault(at, set()).add(id(mover))
     beside, at_truck = np.zeros(count, bool), np.zeros(count, bool)
-    here: set[tuple[int, int]] = set()
+    here = np.zeros(0, np.int32)
+    known = _nearest(times, moving, place)
     for at, movers in enumerate(inside):
         if moving[at]:
             here = _cells_about(place[at], AT_LENGTHS * usual)
@@ -130,9 +134,10 @@ def truck_series(
             for mover in movers
             if id(mover) not in hers.get(at, ())
             and not mover.long_px < LEAST_BESIDE * usual  # also where no length is known
+            and not (mover.edge_px == 0 and _part_of(mover, known.get(at), usual))
         ]
         beside[at] = bool(others)
-        at_truck[at] = any(not here.isdisjoint(mover.cells) for mover in others)
+        at_truck[at] = any(_lies_on(mover, here) for mover in others)
     ordinals = np.array([moment.ordinal for moment in moments], dtype=np.int64)
     told = np.array([moment.told for moment in moments], dtype=bool)
     return TruckSeries(
@@ -208,12 +213,61 @@ def _trucks(
         lasted = times[path.at[-1]] - times[path.at[0]]
         alone = free.mean() > FREE_SHARE and lasted >= LEAST_S
         if (alone or _came_or_went(path, free, times)) and not _fast(path, times):
-            found.append(path)
+            if lasted > HANDS_S or not _of_a_hand(path, times, usual, inside):
+                found.append(path)
         elif not reached[path.at[0] : path.at[-1] + 1].any() and any(
             _goes_on(before, path, times, usual) for before in found[-4:]
         ):
             found.append(path)  # it fell: fast, but nothing took it
     return found
+
+
+def _nearest(
+    times: FloatArray, moving: NDArray[np.bool_], place: FloatArray
+) -> dict[int, FloatArray]:
+    """Where the truck was at the sample nearest in time in which it is known, if that is near."""
+    there = np.flatnonzero(moving)
+    if not len(there):
+        return {}
+    after = np.clip(np.searchsorted(there, np.arange(len(times))), 0, len(there) - 1)
+    before = np.maximum(after - 1, 0)
+    nearer = np.abs(times[there[before]] - times) < np.abs(times[there[after]] - times)
+    best = np.where(nearer, there[before], there[after])
+    near = np.flatnonzero(np.abs(times[best] - times) <= PARTS_S)
+    return {int(at): place[best[at]] for at in near}
+
+
+def _part_of(mover: Mover, place: FloatArray | None, usual: float) -> bool:
+    """Whether a small region that stands free is an end of the truck itself, which creeps."""
+    if place is None or mover.long_px > usual:
+        return False
+    return bool(np.hypot(mover.x - place[0], mover.y - place[1]) < PART_LENGTHS * usual)
+
+
+def _of_a_hand(
+    path: _Path, times: FloatArray, usual: float, inside: Sequence[tuple[Mover, ...]]
+) -> bool:
+    """Whether it came out of something that reaches in from the edge, and went back into it."""
+    mine = {id(mover) for mover in path.movers}
+
+    def reached(first_s: float, last_s: float, mover: Mover) -> bool:
+        return any(
+            other.edge_px > 0 and id(other) not in mine and _gap(other, mover) < usual / 2
+            for place in np.flatnonzero((times >= first_s) & (times <= last_s)).tolist()
+            for other in inside[place]
+        )
+
+    begins, ends = times[path.at[0]], times[path.at[-1]]
+    return reached(begins - HAND_NEAR_S, begins, path.movers[0]) and reached(
+        ends, ends + HAND_NEAR_S, path.movers[-1]
+    )
+
+
+def _gap(one: Mover, other: Mover) -> float:
+    """Distance between two boxes, 0 where they meet."""
+    across = max(one.left - other.right, other.left - one.right, 0.0)
+    down = max(one.top - other.bottom, other.top - one.bottom, 0.0)
+    return float(np.hypot(across, down))
 
 
 def _goes_on(before: _Path, path: _Path, times: FloatArray, usual: float) -> bool:
@@ -245,17 +299,22 @@ def _fast(path: _Path, times: FloatArray) -> bool:
         return False
     x = np.array([mover.x for mover in path.movers])
     y = np.array([mover.y for mover in path.movers])
-    steps = np.hypot(np.diff(x), np.diff(y)) / np.diff(times[path.at])
+    steps = np.hypot(np.diff(x), np.diff(y)) / np.maximum(np.diff(times[path.at]), 1e-6)
     long = np.median([mover.long_px for mover in path.movers])
     return bool(np.median(steps) > LENGTHS_A_S * long)
 
 
-def _cells_about(place: FloatArray, reach: float) -> set[tuple[int, int]]:
-    low = np.floor((place - reach) / CELL_PX).astype(int)
-    high = np.floor((place + reach) / CELL_PX).astype(int)
-    return {
-        (column, row) for column in range(low[0], high[0] + 1) for row in range(low[1], high[1] + 1)
-    }
+def _cells_about(place: FloatArray, reach: float) -> NDArray[np.int32]:
+    """Squares within `reach` of a place, across and down."""
+    steps = np.arange(-math.ceil(reach / CELL_PX), math.ceil(reach / CELL_PX) + 1) * CELL_PX
+    steps = np.unique(np.clip(steps, -reach, reach))
+    x, y = np.meshgrid(place[0] + steps, place[1] + steps)
+    return cells_at(x.ravel(), y.ravel())
+
+
+def _lies_on(mover: Mover, cells: NDArray[np.int32]) -> bool:
+    hers = np.frombuffer(mover.cells, dtype=np.int32)
+    return bool(len(cells)) and bool(np.isin(cells, hers).any())
 
 
 def _overlaps(mover: Mover, area: tuple[float, float, float, float]) -> bool:

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
+from clipmark.motion.sampling import FloatArray
 from clipmark.motion.scene_view import Laid, Mask
 
 LAG_S = 0.4  # over which a change is looked for: 2 mm/s shows at 0.25 px of a small picture per mm
@@ -23,7 +25,7 @@ LEAST_PX = 8  # changed pixels of a region
 JOINED_PX = 7  # changes nearer than half of this are one region
 RING_PX = 3  # width of the picture's edge
 CELL_PX = 6  # squares in which it is kept where a region lies
-FAR = 1 << 20  # squares; no place lies so far out
+FAR = 1 << 15  # squares; no place lies so far out
 MOST_CHANGED = 0.45  # of the picture: more, and what moves in it cannot be told
 
 
@@ -43,8 +45,9 @@ class Mover:
         Pixels of the region that changed or are not of the view.
     edge_px : int
         Of those, how many lie at the edge of the picture.
-    cells : frozenset of (int, int)
-        Column and row of the squares, `CELL_PX` wide, that the region's pixels lie in.
+    cells : bytes
+        Squares that the region's pixels lie in, as `cells_at` gives them: small to keep, since an
+        hour has hundreds of thousands of regions.
     """
 
     x: float
@@ -56,7 +59,7 @@ class Mover:
     moving_px: int
     seen_px: int
     edge_px: int
-    cells: frozenset[tuple[int, int]] = frozenset()
+    cells: bytes = b""
 
     @property
     def long_px(self) -> float:
@@ -122,6 +125,13 @@ class MoverFinder:
         return Moment(ordinal, t_s, movers or (), movers is not None)
 
 
+def cells_at(x: FloatArray, y: FloatArray) -> NDArray[np.int32]:
+    """The squares, `CELL_PX` wide, that places lie in: a number for each, rising, none twice."""
+    columns = np.clip(np.floor(np.asarray(x) / CELL_PX), -FAR, FAR - 1).astype(np.int64)
+    rows = np.clip(np.floor(np.asarray(y) / CELL_PX), -FAR, FAR - 1).astype(np.int64)
+    return np.unique(columns * 2 * FAR + rows + FAR).astype(np.int32)
+
+
 def _movers(laid: Laid, first: Laid, last: Laid) -> tuple[Mover, ...] | None:
     """The regions of one moment; None where too much of the picture changed."""
     valid: Mask = laid.valid & first.valid & last.valid
@@ -162,10 +172,9 @@ def _movers(laid: Laid, first: Laid, last: Laid) -> tuple[Mover, ...] | None:
         low = laid.to_scene @ np.array([x[mine].min(), y[mine].min(), 1.0])
         high = laid.to_scene @ np.array([x[mine].max(), y[mine].max(), 1.0])
         hers = seen_label == label
-        columns = np.floor((seen_x[hers] + laid.to_scene[0, 2]) / CELL_PX).astype(np.int64)
-        rows = np.floor((seen_y[hers] + laid.to_scene[1, 2]) / CELL_PX).astype(np.int64)
-        keys = np.unique((columns + FAR) * 2 * FAR + rows + FAR)
-        cells = frozenset((key // (2 * FAR) - FAR, key % (2 * FAR) - FAR) for key in keys.tolist())
+        cells = cells_at(
+            seen_x[hers] + laid.to_scene[0, 2], seen_y[hers] + laid.to_scene[1, 2]
+        ).tobytes()
         found.append(
             Mover(
                 float(middle[0]),

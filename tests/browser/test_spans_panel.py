@@ -1,4 +1,4 @@
-"""Attempts looked for on the page: listed, jumped to, begun from, drawn on the strip; by keys too."""
+"""Attempts looked for on the page: listed, jumped to, begun from, on the strip; by keys too."""
 
 import os
 import re
@@ -52,13 +52,13 @@ def until(page: Page, script: str) -> None:
     raise AssertionError(f"never: {script}")
 
 
-def test_a_span_becomes_a_run_slip_with_in_and_out_and_no_verdict(
-    serve, open_page, event, session
-):
+def test_a_span_becomes_a_run_slip_with_in_and_out_and_no_verdict(serve, open_page, event, session):
     page = open_page(serve(event))
     panel = open_panel(page)
     panel.get_by_role("button", name="Look for attempts").click()
-    expect(panel.locator(".spans-state")).to_have_text("2 proposed, to be looked at.", timeout=60_000)
+    expect(panel.locator(".spans-state")).to_have_text(
+        "2 proposed, to be looked at.", timeout=60_000
+    )
     expect(panel.locator(".spans-item")).to_have_count(2)
     panel.get_by_role("button", name="New attempt from here: span 2").click()
     expect(panel).to_have_count(0)

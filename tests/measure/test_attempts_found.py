@@ -161,7 +161,7 @@ def test_most_attempts_of_sessions_drawn_by_lot_are_found_whole(tmp_path):
     true = found = both = whole = 0
     first_off, last_off = [], []
     sure: dict[str, list[int]] = {"clear": [0, 0], "likely": [0, 0], "doubtful": [0, 0]}
-    for seed in range(7000, 7040):
+    for seed in range(8000, 8040):
         told = drawn_by_lot(seed)
         path = told.write(tmp_path / f"{seed}.mp4")
         with open_clip(path) as clip:
@@ -255,7 +255,7 @@ def test_memory_does_not_grow_with_the_clip():
     few, many = kept_after(300), kept_after(1200)
     a_sample = (many - few) / 900
     print(f"\n{a_sample:.0f} bytes a sample, {a_sample * 45_000 / 1e6:.0f} MB an hour")
-    assert a_sample * 45_000 < 300e6
+    assert a_sample * 45_000 < 100e6
 
 
 def test_a_search_ends_when_it_is_told_to(one):

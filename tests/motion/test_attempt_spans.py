@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from clipmark.motion.attempt_spans import ENDS, STARTS, SURE, SpanTerms, attempt_spans
 from clipmark.motion.mover_paths import TruckSeries, truck_series
-from clipmark.motion.movers import Moment, Mover
+from clipmark.motion.movers import Moment, Mover, cells_at
 
 STEP = 2  # frames from sample to sample
 FPS = 25.0
@@ -51,7 +51,9 @@ class Story:
         return self._add(seconds, told=False)
 
     def series(self) -> TruckSeries:
-        moving, x, y, edge, beside, at_truck, told = (np.array(each) for each in zip(*self.rows))
+        moving, x, y, edge, beside, at_truck, told = (
+            np.array(each) for each in zip(*self.rows, strict=True)
+        )
         place = np.where(moving[:, None], np.column_stack([x, y]), np.nan)
         count = len(moving)
         return TruckSeries(
@@ -191,11 +193,8 @@ def test_the_clock_may_begin_anywhere(acts, offset):
 
 
 def mover(x: float, y: float, w: float, h: float, edge: int = 0) -> Mover:
-    cells = frozenset(
-        (column, row)
-        for column in range(int((x - w / 2) // 6), int((x + w / 2) // 6) + 1)
-        for row in range(int((y - h / 2) // 6), int((y + h / 2) // 6) + 1)
-    )
+    across, down = np.meshgrid(np.arange(x - w / 2, x + w / 2), np.arange(y - h / 2, y + h / 2))
+    cells = cells_at(across.ravel(), down.ravel()).tobytes()
     return Mover(
         x, y, x - w / 2, y - h / 2, x + w / 2, y + h / 2, int(w * h), int(w * h), edge, cells
     )
@@ -214,7 +213,9 @@ def crawls(k: int) -> Mover | None:
 
 
 def test_an_arm_is_told_from_a_truck_by_the_edge_it_comes_from():
-    reaches = lambda k: mover(200 - 3 * abs(k - 60), 30, 50, 40, edge=30) if 45 < k < 75 else None
+    def reaches(k):
+        return mover(200 - 3 * abs(k - 60), 30, 50, 40, edge=30) if 45 < k < 75 else None
+
     series = truck_series(seen(crawls, reaches))
     assert np.flatnonzero(series.moving)[[0, -1]].tolist() == [30, 119]
     assert np.flatnonzero(series.beside)[[0, -1]].tolist() == [46, 74]
@@ -222,22 +223,26 @@ def test_an_arm_is_told_from_a_truck_by_the_edge_it_comes_from():
 
 
 def test_a_truck_that_comes_in_at_the_edge_is_one_all_the_way():
-    enters = lambda k: (
-        mover(8 + k, 80, min(36, 8 + k), 22, edge=12 if k < 24 else 0) if k < 140 else None
-    )
+    def enters(k):
+        return mover(8 + k, 80, min(36, 8 + k), 22, edge=12 if k < 24 else 0) if k < 140 else None
+
     series = truck_series(seen(enters))
     assert series.moving[:140].all()
     assert series.at_edge[0]
 
 
 def test_what_is_fast_for_its_length_is_no_truck():
-    thrown = lambda k: mover(10 + 12 * (k - 100), 60, 40, 30) if 100 <= k < 118 else None
+    def thrown(k):
+        return mover(10 + 12 * (k - 100), 60, 40, 30) if 100 <= k < 118 else None
+
     series = truck_series(seen(crawls, thrown))
     assert np.nanmax(series.place[:, 0]) == pytest.approx(40 + 119, abs=1)
 
 
 def test_outside_the_region_nothing_counts():
-    elsewhere = lambda k: mover(150, 20 + 0.3 * k, 36, 22)
+    def elsewhere(k):
+        return mover(150, 20 + 0.3 * k, 36, 22)
+
     series = truck_series(seen(crawls, elsewhere), (0, 60, 240, 135))
     assert not series.beside[:60].any()
     assert np.flatnonzero(series.moving)[0] == 30

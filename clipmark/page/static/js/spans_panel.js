@@ -11,7 +11,7 @@ import { fixed, seconds } from "./numbers.js";
 const POLL_MS = 300;
 const STARTS = {
   enters: "enters the picture",
-  "set-down": "is set down before",
+  "set-down": "is set down, moves off",
   "moves-off": "moves off",
   "clip-begins": "moves as the clip begins",
   "view-changes": "moves after the view changed",
@@ -186,7 +186,7 @@ class SpansPanel {
       still,
       el("div", { class: "spans-words" },
         el("h3", {}, `${number}. Frames ${span.first_frame} to ${span.last_frame}${times}`, el("span", { class: `stamp${span.sure === "doubtful" ? " warn" : ""}` }, span.sure)),
-        el("p", {}, `The truck ${STARTS[span.start] ?? span.start} and ${ENDS[span.end] ?? span.end}; it moves for ${fixed(span.busy * 100, 0)} % of the time between${restWords(span)}.`),
+        el("p", {}, `The truck ${STARTS[span.start] ?? span.start} and ${ENDS[span.end] ?? span.end}. It moves for ${fixed(span.busy * 100, 0)} % of the time from its first to its last move${restWords(span)}.`),
         span.notes.map((note) => el("p", { class: "small warn" }, note)),
         span.marked.length > 0 && el("p", { class: "small soft" }, `Signed there already: ${span.marked.join(", ")}.`)),
       el("div", { class: "spans-acts" },
