@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 
 import numpy as np
 import pandas as pd
 
-from clipmark.clip import Clip
+from clipmark.clip import Clip, Frame
 from clipmark.errors import FollowError, MarkError
 from clipmark.marks import Patch, SheetLike, Span
 from clipmark.measure.angle_marks import Repeated
@@ -173,6 +174,7 @@ def measure_marked_tilt(
     _demand_seen(followed)
     trace = lay_out(ready, followed)
     facts = _facts(ready, trace, marks.gap_mm)
+    proof = _ahead(clip, trace, facts, followed.prints)
     events, level_u = [], 0.0
     for number, seen in enumerate(facts.seen):
         event, own = _event(ready, trace, followed, facts, seen, seed + number)
@@ -196,8 +198,9 @@ def measure_marked_tilt(
     warnings += tilt_shakes(sways)
     fit = facts.growth.fit
     prints = dict(followed.prints)
-    if first is not None and first.frame not in prints:
-        prints[first.frame] = clip.frame(first.frame).fingerprint
+    if proof is not None:
+        proved = proof.result()
+        prints[proved.ordinal] = proved.fingerprint
     return TiltReading(
         events=tuple(events),
         missing=facts.missing,
@@ -226,6 +229,27 @@ def measure_marked_tilt(
         seed=seed,
         draws=DRAWS,
     )
+
+
+def _ahead(
+    clip: Clip, trace: TiltTrace, facts: TiltFacts, prints: Mapping[int, str]
+) -> Future[Frame] | None:
+    """The frame of first motion, decoded while the angles are worked out; None where at hand."""
+    first = next((seen for seen in facts.seen if seen.criterion == FIRST_MOTION), None)
+    if first is None:
+        return None
+    ordinal = _nearest(trace, first.t_s)
+    if ordinal in prints:
+        return None
+    pool = ThreadPoolExecutor(1)
+    future = pool.submit(clip.frame, ordinal)
+    pool.shutdown(wait=False)
+    return future
+
+
+def _nearest(trace: TiltTrace, t_s: float) -> int:
+    """Ordinal of the frame nearest to an instant."""
+    return int(trace.ordinals[int(np.argmin(np.abs(trace.t_s - t_s)))])
 
 
 def _demand_seen(followed: Followed) -> None:
@@ -261,13 +285,12 @@ def _event(
     """An event with its angle, and what level and view have in it."""
     with_budget = seen.event in (FIRST_WHEEL, BOTH_WHEELS)
     found = value_at(ready, trace, followed, seen, seed, with_budget)
-    nearest = int(np.argmin(np.abs(trace.t_s - seen.t_s)))
     event = TiltEvent(
         event=seen.event,
         criterion=seen.criterion,
         t_s=seen.t_s,
         t_u95_s=K_95 * seen.u_t_s,
-        frame=int(trace.ordinals[nearest]),
+        frame=_nearest(trace, seen.t_s),
         tilt=found.value if ready.levelled else None,
         turned_deg=seen.tilt_deg - float(facts.platform.value[0]),
         rate_deg_s=seen.rate_deg_s,

@@ -29,6 +29,8 @@ LEAST_TURN_RAD = 1e-4  # 0.006 deg: less is nothing beside a line's own uncertai
 LEAST_SHIFT_PX = 0.1
 ALIKE = 0.9  # correlation with the platform's turn from which a camera's turn is not believed,
 ALIKE_RAD = np.radians(1.0)  # unless it is no more than hands do
+CALM_FRAMES, CALM_PX = 12, 0.4  # after so many frames in which some pieces move less than that
+LOOKED_EVERY = 4  # the background is looked at in every so many frames only
 CLEAR_PX = 12.0  # of the board's line, for a piece not to be on it
 STILL, MOVING, UNKNOWN, WITH_PLATFORM = "still", "moving", "unknown", "turns with the platform"
 
@@ -61,6 +63,25 @@ class SteadyView:
     def moved(self) -> bool:
         """Whether there is anything to take out."""
         return self.judged == MOVING
+
+    def at_times(self, own_s: FloatArray, times_s: FloatArray) -> SteadyView:
+        """The same at other times, (M,), between its own, (K,)."""
+        solution = self._solution
+        if solution is not None:
+            known = np.isfinite(solution.parameters).all(axis=1)
+            columns = [np.interp(times_s, own_s[known], p[known]) for p in solution.parameters.T]
+            nearest = np.abs(times_s[:, None] - own_s[known]).argmin(axis=1)
+            solution = replace(
+                solution,
+                parameters=np.column_stack(columns),
+                covariance=solution.covariance[known][nearest],
+            )
+        return replace(
+            self,
+            turn_rad=np.interp(times_s, own_s, self.turn_rad),
+            u_turn_rad=np.interp(times_s, own_s, self.u_turn_rad),
+            _solution=solution,
+        )
 
     def steady(self, places_px: FloatArray) -> FloatArray:
         """Where places seen in each frame, (K, 2) upright px, lie in the anchor frame's view."""
@@ -106,31 +127,50 @@ class BackgroundFeeder:
         if pieces is not None:
             self._forth = BackgroundFollower(luma, pieces)
             self._back = BackgroundFollower(luma, pieces)
-        self._rows: dict[int, tuple[float, FloatArray, NDArray[np.bool_]]] = {}
+        self._rows: dict[int, tuple[FloatArray, NDArray[np.bool_]]] = {}
+        self._times: dict[int, float] = {}
+        self._calm = {True: (0, 0), False: (0, 0)}  # frames without motion, and left out since
 
     def feed(self, ordinal: int, t_s: float, luma: NDArray[np.generic]) -> None:
-        """Find the pieces in the next frame of its direction."""
-        follower = self._forth if ordinal >= self._ordinal else self._back
-        if follower is not None:
-            self._rows[ordinal] = (t_s, *follower.step(luma))
+        """Find the pieces in the next frame of its direction; a still camera is looked at less."""
+        forth = ordinal >= self._ordinal
+        follower = self._forth if forth else self._back
+        self._times[ordinal] = t_s
+        if follower is None:
+            return
+        calm, waited = self._calm[forth]
+        if calm >= CALM_FRAMES and waited < LOOKED_EVERY - 1:
+            self._calm[forth] = (calm, waited + 1)
+            return
+        shifts, seen = follower.step(luma)
+        # Pieces that the platform carries move anyhow; a camera that moves moves them all.
+        still = seen & (np.hypot(shifts[:, 0], shifts[:, 1]) < CALM_PX)
+        self._calm[forth] = (calm + 1 if still.sum() >= LEAST_POINTS else 0, 0)
+        self._rows[ordinal] = (shifts, seen)
 
     def view(
         self, size_px: tuple[int, int], ends_px: FloatArray, truck_px: FloatArray
     ) -> SteadyView:
-        """The camera's motion, see `camera_beside`."""
-        count = len(ends_px)
+        """The camera's motion, see `camera_beside`, in every frame that was fed."""
+        every = sorted(self._times)
+        times = np.array([self._times[k] for k in every])
         if self.pieces is None or self._forth is None or self._back is None:
-            return _nothing(count, UNKNOWN)
+            return _nothing(len(every), UNKNOWN)
+        looked = np.array([k in self._rows for k in every], dtype=bool)
         rows = [self._rows[k] for k in sorted(self._rows)]
-        times = np.array([row[0] for row in rows])
-        shifts = np.array([row[1] for row in rows])
-        seen = np.array([row[2] for row in rows])
-        u = np.maximum(self._forth.u_px(), self._back.u_px())
-        at = sorted(self._rows).index(self._ordinal)
-        points = self.pieces.centres
-        return camera_beside(
-            points, shifts, seen, u, times, size_px, ends_px, at, truck_px, believe_all=False
+        view = camera_beside(
+            self.pieces.centres,
+            np.array([row[0] for row in rows]),
+            np.array([row[1] for row in rows]),
+            np.maximum(self._forth.u_px(), self._back.u_px()),
+            times[looked],
+            size_px,
+            ends_px[looked],
+            sorted(self._rows).index(self._ordinal),
+            truck_px,
+            believe_all=False,
         )
+        return view.at_times(times[looked], times)
 
 
 def camera_beside(
