@@ -8,10 +8,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
-import pandas as pd
 import typer
 
 from clipmark.cli import options as opt
+from clipmark.cli.demo_measured import Job, Results, Traces, measured
 from clipmark.cli.demo_truth import compare
 from clipmark.cli.score_show import show_result
 from clipmark.cli.show import emit_json, progress_bar, screen, table, with_u
@@ -19,7 +19,6 @@ from clipmark.clip import open_clip
 from clipmark.errors import FolderError
 from clipmark.evidence import keep_trace
 from clipmark.marks_file import MarksFile
-from clipmark.marks_measured import measure_marks
 from clipmark.record import disk
 from clipmark.record.folder import EventFolder
 from clipmark.sample.media import sample_media_folder
@@ -46,16 +45,16 @@ def run(
     sample = json.loads((media / "event.json").read_text(encoding="utf-8"))
     attempts: list[dict[str, object]] = sample["attempts"]
     rows: list[dict[str, object]] = []
-    measured: dict[str, dict[str, dict[str, object]]] = {}
     with EventFolder.create(folder, name=str(sample["event"])) as event:
         _copy(media, event.path)
-        for item in attempts:
-            clip_name = str(item["clip"])
-            other = measured.get(str(item.get("join")), {}).get("tilt")
-            results = _measure(event, media, item, other, quiet=as_json)
-            measured[clip_name] = results
-            truth = json.loads((media / str(item["truth"])).read_text(encoding="utf-8"))
-            rows.extend(compare(clip_name, str(item["entry"]), results, truth))
+        jobs = [_job(event, media, item) for item in attempts]
+        with progress_bar("measuring", quiet=as_json) as bar:
+            task = bar.add_task("measuring", total=len(jobs))
+            for item, (job, found) in zip(attempts, measured(jobs), strict=True):
+                results = _save(event, item, job, *found)
+                truth = json.loads((media / str(item["truth"])).read_text(encoding="utf-8"))
+                rows.extend(compare(str(item["clip"]), str(item["entry"]), results, truth))
+                bar.update(task, advance=1)
         name, where = event.name, event.path
         attempts_file = event.write_attempts_file()
         result = score_event(event)
@@ -93,22 +92,20 @@ def _copy(media: Path, event: Path) -> None:
         raise disk.explain(error, "copy the sample event", event) from error
 
 
-def _measure(
-    event: EventFolder,
-    media: Path,
-    item: Mapping[str, object],
-    other: Mapping[str, object] | None,
-    quiet: bool,
-) -> dict[str, dict[str, object]]:
-    """Take one clip in, measure what its marks ask for, and save it as one attempt.
-
-    `other` is the tilt of the same truck to the other side.
-    """
+def _job(event: EventFolder, media: Path, item: Mapping[str, object]) -> Job:
+    """Take one clip in, with what its marks ask for under the rule sheet."""
     taken = event.add_clip(media / str(item["clip"]))
-    path = event.path / taken.path
     marks = MarksFile.read(media / str(item["marks"]), event.path / "lenses")
+    marks = replace(marks, terms=grade_of_test(event.path, str(item["test"])).terms)
+    return Job(str(item["clip"]), event.path / taken.path, marks, str(item.get("join") or ""))
+
+
+def _save(
+    event: EventFolder, item: Mapping[str, object], job: Job, results: Results, traces: Traces
+) -> Results:
+    """Save what was measured of one clip as one attempt; the results with what the sheet adds."""
+    marks, path = job.marks, job.clip
     test_grade = grade_of_test(event.path, str(item["test"]))
-    marks = replace(marks, terms=test_grade.terms)
     details = AttemptDetails(
         entry=str(item["entry"]),
         test=str(item["test"]),
@@ -122,16 +119,7 @@ def _measure(
         called_by=str(item.get("called_by") or "R. Aldous"),
         grade=number_of(item.get("grade")),
     )
-    with open_clip(path) as clip, progress_bar(path.name, quiet=quiet) as bar:
-        task = bar.add_task(path.name, total=clip.frame_count)
-        traces: dict[str, pd.DataFrame] = {}
-        results = measure_marks(
-            clip,
-            marks,
-            lambda done, total: bar.update(task, completed=done, total=total),
-            traces.__setitem__,
-            other,
-        )
+    with open_clip(path) as clip:
         first, last = (
             (marks.span.first, marks.span.last) if marks.span else (0, clip.frame_count - 1)
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import shutil
 import tempfile
 import threading
@@ -102,5 +103,13 @@ def copy_sample_event(path: Path) -> None:
                 shutil.copyfile(lens, path / "lenses" / lens.name)
         except OSError as error:
             raise disk.explain(error, "copy the sample event", path) from error
-        for clip in sorted(media.glob("*.mp4")):
+        for clip in _clips(media):
             event.add_clip(clip)
+
+
+def _clips(media: Path) -> list[Path]:
+    """The clips of the sample event that are measured on the page: angles and crawls."""
+    told = json.loads((media / "event.json").read_text(encoding="utf-8"))["attempts"]
+    return sorted(
+        media / item["clip"] for item in told if set(item["measure"]) <= {"angle", "crawl"}
+    )

@@ -235,6 +235,11 @@ def _climb_marks(attempt: Attempt, scene: Scene, marks: dict[str, Any]) -> dict[
     wanted = ("frame", "patch", "ramp", "hubs", "wheels", "wheel_mm", "plumb", "scale", "scale_mm",
               "span")  # fmt: skip
     found = {key: marks[key] for key in wanted if key in marks}
+    found["wheels"] = found["wheels"][:1]  # the rear one tells what both do
+    for name in ("ramp", "plumb"):  # a part of each edge: as good, and sooner fitted
+        ends = np.array(found[name]).reshape(2, 2)
+        inner = ends[0] + np.array([[0.2], [0.8]]) * (ends[1] - ends[0])
+        found[name] = np.round(inner.ravel(), 1).tolist()
     if attempt.finish_mm is not None:
         settled = scene.settled()
         ends = np.array([settled.board.at(attempt.finish_mm, w) for w in (-30.0, 30.0)])

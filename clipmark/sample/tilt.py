@@ -257,11 +257,14 @@ def placed_px(scene: TiltScene, tilt: float) -> tuple[dict[str, list[float]], li
 
 
 def rough_tilt_marks(truth: dict[str, Any], rng: np.random.Generator) -> dict[str, Any]:
-    """Marks as a hurried operator sets them: lines some px off, the scale within half a px."""
+    """Marks as a hurried operator sets them: lines some px off, the scale within half a px.
+
+    The level line is marked over a part of the table's edge: as good, and sooner fitted.
+    """
     marks: dict[str, Any] = {"frame": truth["reference_frame"]}
-    for name in ("platform", "chassis", "level"):
+    for name, first, last in (("platform", 0.2, 0.8), ("chassis", 0.04, 0.96), ("level", 0.3, 0.7)):
         ends = np.array(truth["lines_px"][name]).reshape(2, 2)
-        inner = ends[0] + np.array([[0.04], [0.96]]) * (ends[1] - ends[0])
+        inner = ends[0] + np.array([[first], [last]]) * (ends[1] - ends[0])
         marks[name] = np.round((inner + rng.uniform(-1.5, 1.5, (2, 2))).ravel(), 1).tolist()
     clicked = np.array(truth["lines_px"]["scale"]) + 0.4 * rng.standard_normal(4)
     marks["scale"] = np.round(clicked, 2).tolist()
