@@ -37,8 +37,6 @@ def facts_of(path, guarded):
         "HEVC 10-bit",
         "MJPEG in AVI",
         "turned 90",
-        "4:4:4",
-        "transport stream, late start",
     ],
 )
 def test_a_guarded_clip_is_the_clip_bit_for_bit(kind, footage):

@@ -20,13 +20,14 @@ import pytest
 
 from clipmark.clip.guarded import GuardedWorker, Limits
 from clipmark.errors import ClipmarkError, DecoderError
-from tests.hostile.bases import SAMPLES, Bases
+from tests.hostile.bases import Bases
 from tests.hostile.make_corpus import corpus
 from tests.hostile.reading import Read, read, verdict
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="processes are guarded on POSIX only")
 MOST_S = 20.0  # for one file; the guard itself ends a call that gives nothing for 15 s
-SAMPLE_EVERY = 36
+SAMPLE_EVERY = 12
+SAMPLE_OF = ("h264.mp4", "mjpeg.mov", "mpeg4.avi", "h264.ts", "h264.mkv", None)
 CLI_EVERY = 15
 
 
@@ -46,7 +47,7 @@ def bases(tmp_path_factory):
     return Bases(tmp_path_factory.mktemp("good"))
 
 
-def outcomes(cases, bases, folder) -> list[Outcome]:
+def outcomes(cases, bases, folder, *, measure=True) -> list[Outcome]:
     """Each file made, read in the guarded worker, compared with its good clip, and thrown away."""
     good: dict[str, Read] = {}
     found = []
@@ -54,10 +55,10 @@ def outcomes(cases, bases, folder) -> list[Outcome]:
         for case in cases:
             path = case.make(bases, folder / str(case.number))
             if case.base is not None and case.base not in good:
-                good[case.base] = worker.run(partial(read, bases.path(case.base)))
+                good[case.base] = worker.run(partial(read, bases.path(case.base), measure=measure))
             start, sentence = time.monotonic(), ""
             try:
-                result = worker.run(partial(read, path), about=path.name)
+                result = worker.run(partial(read, path, measure=measure), about=path.name)
                 word = verdict(result, good.get(case.base or ""))
             except DecoderError as refusal:
                 word, sentence = "ended", str(refusal)
@@ -79,9 +80,9 @@ def assert_sentences(found: list[Outcome]) -> None:
 
 
 def test_a_sample_of_broken_files_is_read_or_refused(bases, tmp_path):
-    """One in thirty-six, the large clips left to the whole study."""
-    cases = [c for c in corpus() if c.number % SAMPLE_EVERY == 0 and c.base not in SAMPLES]
-    found = outcomes(cases, bases, tmp_path)
+    """One in twelve of some kinds of clips; angles are left to the whole study."""
+    cases = [c for c in corpus() if c.number % SAMPLE_EVERY == 0 and c.base in SAMPLE_OF]
+    found = outcomes(cases, bases, tmp_path, measure=False)
     assert len(found) >= 55
     assert_sentences(found)
     assert max(one.took_s for one in found) < MOST_S
@@ -152,29 +153,31 @@ def clipmark(path: Path, *verb: str) -> tuple[int, str]:
     return ran.returncode, ran.stderr.decode("utf-8", "replace")
 
 
-def test_a_verb_whose_decoder_hangs_ends_with_a_sentence(bases, tmp_path):
-    """The hang is made: the call that reads the next packet sleeps without end."""
+def test_a_verb_whose_decoder_hangs_ends_with_a_sentence():
     code = (
-        "import time, clipmark.clip.index as index\n"
-        "from clipmark.clip.native import native_call\n"
-        "def hang(*_):\n"
-        "    with native_call:\n"
+        "import time\n"
+        "from clipmark.clip import native\n"
+        "from clipmark.cli.hang_watch import ended_if_hung\n"
+        "native.file_at_work = 'run.mp4'\n"
+        "with ended_if_hung('clipmark footage', 2):\n"
+        "    for _ in range(20):\n"
+        "        with native.native_call:\n"
+        "            time.sleep(0.05)\n"
+        "    print('one second of short calls is no hang', flush=True)\n"
+        "    with native.native_call:\n"
         "        time.sleep(60)\n"
-        "    yield\n"
-        "index.demux_packets = hang\n"
-        "from clipmark.cli import main\n"
-        "main()\n"
     )
     ran = subprocess.run(
-        [sys.executable, "-c", code, "footage", str(bases.path("h264.mp4"))],
+        [sys.executable, "-c", code],
         capture_output=True,
         text=True,
-        timeout=30,
+        timeout=40,
         check=False,
-        env={**os.environ, "CLIPMARK_STALL_S": "0.5"},
+        env={**os.environ, "CLIPMARK_STALL_S": "0.6"},
     )
     assert ran.returncode == 2
+    assert ran.stdout == "one second of short calls is no hang\n"
     assert ran.stderr.startswith(
-        "clipmark footage: h264.mp4 made the video decoder hang: it gave nothing for "
+        "clipmark footage: run.mp4 made the video decoder hang: it gave nothing for "
     )
-    assert "Traceback" not in ran.stderr
+    assert ran.stderr.endswith("set CLIPMARK_STALL_S higher\n")
