@@ -72,22 +72,44 @@ def check_file(path: Path) -> None:
             )
         with path.open("rb"):
             pass
+    except FolderError:
+        raise
     except (FileNotFoundError, NotADirectoryError):
         raise FolderError(f"{name} does not exist; check the name and the folder") from None
     except PermissionError:
         raise FolderError(f"{name} may not be read; give yourself the right to read it") from None
+    except (OSError, ValueError) as error:
+        raise _unreadable(name, error) from None
     if mode.st_size == 0:
         raise FootageError(f"{name} is empty (0 bytes); copy it from the camera again")
     check_size(name, mode.st_size)
 
 
+def _unreadable(name: str, error: OSError | ValueError) -> FolderError:
+    """The refusal of a file that the system does not give: links in a circle, a bad disk, ..."""
+    why = getattr(error, "strerror", None) or str(error)
+    return FolderError(
+        f"{name} cannot be read ({why[:1].lower()}{why[1:]}); copy the clip to another disk and "
+        "name the copy"
+    )
+
+
 def file_sha256(path: Path) -> str:
-    """SHA-256 of the whole file, hex, read in blocks of 1 MiB."""
+    """SHA-256 of the whole file, hex, read in blocks of 1 MiB.
+
+    Raises
+    ------
+    FolderError
+        If the disk does not give it.
+    """
     digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while block := file.read(_HASH_BLOCK):
-            sign_of_life()
-            digest.update(block)
+    try:
+        with path.open("rb") as file:
+            while block := file.read(_HASH_BLOCK):
+                sign_of_life()
+                digest.update(block)
+    except OSError as error:
+        raise _unreadable(path.name, error) from None
     return digest.hexdigest()
 
 

@@ -349,7 +349,7 @@ class Clip:
             return Decoder(self._source, self.index, kind, threads)
         from clipmark.clip.far_decoder import FarDecoder
 
-        ahead = _AHEAD if in_one_go else 0
+        ahead = _AHEAD if in_one_go else 1
         how = (self._source, self.index, kind, threads)
         return FarDecoder(*how, colours=not in_one_go, ahead=ahead)
 

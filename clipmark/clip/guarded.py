@@ -27,7 +27,7 @@ from clipmark.errors import DecoderError
 __all__ = ["GuardedWorker", "Limits", "RemoteTracebackError", "run_guarded", "tell"]
 
 T = TypeVar("T")
-_MOST_TASKS = 50  # a process is renewed after so many: what leaks is let go
+_MOST_TASKS = 200  # a process is renewed after so many: what leaks is let go
 _MOST_SPARE = 2
 
 

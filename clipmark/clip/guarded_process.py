@@ -112,6 +112,8 @@ class GuardedProcess:
 
     def post(self, message: object) -> None:
         """Send it a message, once it stands ready; raises `GoneError` when it has ended."""
+        if self._let_gone:
+            raise GoneError
         if not self._stands_ready:
             if not self._ready.select(_START_S):
                 raise GoneError
@@ -135,6 +137,8 @@ class GuardedProcess:
         DecoderError
             If it crashed, hung or passed its limits; it has then been ended.
         """
+        if self._let_gone:
+            raise self.died(about)
         while not self._ready.select(_LOOK_S):
             still()
             self._end_if_hung(about)

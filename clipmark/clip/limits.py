@@ -112,7 +112,7 @@ def check_bytes(name: str, stated_bytes: int, size_bytes: int) -> None:
 
     A few kilobytes can name the same picture a million times, each to be decoded.
     """
-    if stated_bytes > MOST_REPEATED * size_bytes + (1 << 20):
+    if stated_bytes > MOST_REPEATED * size_bytes + (1 << 16):
         raise FootageError(
             f"{name} states more than {MOST_REPEATED} times as many bytes of pictures as it has: "
             "its tables name the same data again and again; copy it from the camera again, or "

@@ -44,6 +44,16 @@ def test_something_that_is_no_plain_file(tmp_path):
     assert refusal_of(tmp_path / "pipe.mp4") == (FolderError, sentence)
 
 
+def test_links_that_go_in_a_circle(tmp_path):
+    (tmp_path / "run.mp4").symlink_to("again.mp4")
+    (tmp_path / "again.mp4").symlink_to("run.mp4")
+    sentence = (
+        "run.mp4 cannot be read (too many levels of symbolic links); copy the clip to another disk "
+        "and name the copy"
+    )
+    assert refusal_of(tmp_path / "run.mp4") == (FolderError, sentence)
+
+
 def test_a_file_without_the_right_to_read(tmp_path, make):
     if not hasattr(os, "geteuid"):
         pytest.skip("rights as on POSIX systems")

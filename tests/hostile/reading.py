@@ -5,7 +5,6 @@ from pathlib import Path
 
 from clipmark.clip import Clip, check, open_clip
 from clipmark.errors import ClipmarkError, FitError, FrameError
-from clipmark.measure.angle import measure_angle
 
 MOST_LOOKED_AT = 5
 
@@ -42,7 +41,7 @@ class Read:
     angle: float | str
 
 
-def read(path: Path) -> Read:
+def read(path: Path, *, measure: bool = True) -> Read:
     """Open, check every picture, look at a few, measure an angle; raises what they raise."""
     prints: dict[int, str] = {}
     with open_clip(path) as clip:
@@ -58,7 +57,7 @@ def read(path: Path) -> Read:
             size=(clip.width, clip.height, str(clip.pixel_aspect)),
             withheld=len({*health.missing, *health.damaged}),
             unsteady=len(unsteady),
-            angle=_angle(clip, prints),
+            angle=_angle(clip, prints) if measure else "not asked for",
         )
 
 
@@ -81,6 +80,8 @@ def _look(clip: Clip, prints: dict[int, str]) -> set[int]:
 
 
 def _angle(clip: Clip, prints: dict[int, str]) -> float | str:
+    from clipmark.measure.angle import measure_angle  # a second to load
+
     usable = sorted(prints)
     ordinal = usable[len(usable) // 2] if usable else 0
     w, h = clip.width, clip.height
