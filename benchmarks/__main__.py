@@ -24,8 +24,8 @@ def page(outcomes: list[Outcome]) -> str:
     head = [
         "# What it costs",
         "",
-        "Written by `python -m benchmarks`. Ratios were taken in one run, kinds turn about, medians "
-        "over the rounds; on a machine that does other work they scatter.",
+        "Written by `python -m benchmarks`. Ratios were taken in one run, kinds turn about, "
+        "medians over the rounds; on a machine that does other work they scatter.",
         "",
         f"{datetime.now(UTC):%Y-%m-%d}, {platform.machine()}, {load()}; Python "
         f"{platform.python_version()}; {versions}.",

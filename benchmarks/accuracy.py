@@ -26,28 +26,27 @@ SIGMAS = (1.0, 4.0)
 WINDOW = np.s_[115:185, 150:250]  # the patch that clipmark registers
 
 
-def edge_ratio(row: tuple[float, ...], count: int) -> tuple[float, float]:
-    """Root mean square of the errors of offset and angle, over their bounds."""
-    a, s, sigma, columns, tilt, u_px, u_deg = row
+def edge_ratio(row: tuple[float, ...], count: int) -> float:
+    """Root mean square error of the angle over its bound; contrast, blur, levels and tone unknown.
+
+    Where the edge lies hangs on the tone curve, which the bound takes as known; its lean does not.
+    """
+    a, s, sigma, columns, tilt, _, u_deg = row
     rng = np.random.default_rng(12)
     middle, turn = (columns + 40) / 2.0, np.radians(tilt)
     high = 100 + int(columns * np.tan(turn))
     y, x = np.mgrid[:high, : int(columns) + 40].astype(float)
     across = -(x - middle) * np.sin(turn) - (y - high / 2.0) * np.cos(turn)
     clean = 100.0 + a * ndtr(across / s)
-    way = np.array([columns / 2.0, -columns / 2.0 * np.tan(turn)])
-    ends = np.array([(middle, high / 2.0) - way, (middle, high / 2.0) + way])
-    offsets, angles = [], []
+    half, rise = columns / 2.0, columns / 2.0 * np.tan(turn)
+    ends = np.array([(middle - half, high / 2.0 + rise), (middle + half, high / 2.0 - rise)])
+    errors = []
     for _ in range(count):
         picture = clean + rng.normal(0.0, sigma, clean.shape)
         rough = ends + rng.uniform(-3.0, 3.0, (2, 2)) * [0, 1]
         fit = fit_edge(picture, rough, kind="step", black=0.0, white=255.0)
-        at = fit.middle
-        offsets.append(
-            (-(at[0] - middle) * np.sin(turn) - (at[1] - high / 2.0) * np.cos(turn)) / u_px
-        )
-        angles.append((np.degrees(fit.angle_rad) - tilt) / u_deg)
-    return _rms(offsets), _rms(angles)
+        errors.append((np.degrees(fit.angle_rad) - tilt) / u_deg)
+    return _rms(errors)
 
 
 def _rms(errors: object) -> float:
@@ -55,10 +54,14 @@ def _rms(errors: object) -> float:
 
 
 def phase_correlation(reference: Floats, current: Floats, sigma: float) -> Floats:
-    """scikit-image, a hundredth of a pixel."""
+    """scikit-image, a thousandth of a pixel, under a Hann window, without whitening: its best."""
     from skimage.registration import phase_cross_correlation
 
-    found = phase_cross_correlation(current[WINDOW], reference[WINDOW], upsample_factor=100)[0]
+    one, two = (item[WINDOW] - item[WINDOW].mean() for item in (reference, current))
+    window = cv2.createHanningWindow(one.shape[::-1], cv2.CV_64F)
+    found = phase_cross_correlation(
+        two * window, one * window, upsample_factor=1000, normalization=None
+    )[0]
     return np.array([found[1], found[0]])
 
 
@@ -113,14 +116,11 @@ def measure(count: int = 150, shifts: int = 48) -> Outcome:
 
     rows, bars = [], []
     for row in EDGES:
-        offset, angle = edge_ratio(row, count)
-        what = f"edge, contrast {row[0]}, blur {row[1]} px, noise {row[2]}, {row[3]} px long"
-        rows.append((what, f"offset {offset:.2f}, angle {angle:.2f}"))
-        bars += [
-            Bar(f"{what}: {name}", ratio, f"at most {EDGE}", ratio <= EDGE)
-            for name, ratio in (("offset", offset), ("angle", angle))
-        ]
-        tell(f"{what}: {offset:.2f}, {angle:.2f}")
+        angle = edge_ratio(row, count)
+        what = f"edge, contrast {row[0]}, blur {row[1]} px, noise {row[2]}, {row[3]} px, leaning {row[4]:g} deg"
+        rows.append((what, f"angle {angle:.2f}"))
+        bars.append(Bar(what, angle, f"at most {EDGE}", angle <= EDGE))
+        tell(f"{what}: {angle:.2f}")
     finders = {
         "clipmark": ours,
         "scikit-image, phase_cross_correlation": phase_correlation,

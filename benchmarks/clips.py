@@ -1,4 +1,4 @@
-"""Clips for the benchmarks: drawn quickly, with the number of each frame readable in the picture."""
+"""Clips for the benchmarks: drawn quickly, the number of each frame readable in its picture."""
 
 from __future__ import annotations
 
@@ -47,8 +47,8 @@ def write_creep(path: Path, frames: int, *, group: int = 250, bit_rate: int = 20
         stream = container.add_stream("libx264", rate=Fraction(60))
         stream.width, stream.height, stream.pix_fmt = WIDTH, HEIGHT, "yuv420p"
         stream.bit_rate = bit_rate
-        stream.options = {"preset": "veryfast", "g": str(group), "keyint_min": str(group), "bf": "2",
-                          "sc_threshold": "0"}  # fmt: skip
+        groups = {"g": str(group), "keyint_min": str(group), "sc_threshold": "0"}
+        stream.options = {"preset": "veryfast", "bf": "2", **groups}
         for number in range(frames):
             picture = ground + grain[number % len(grain)]
             x, y = BODY[0] + STEP[0] * number, BODY[1] + STEP[1] * number

@@ -1,8 +1,8 @@
-"""Jumps to named frames beside OpenCV's own seeking, with as many threads, and whether it is the frame.
+"""Jumps to named frames beside OpenCV's own seeking, and whether they are the frames.
 
 1080p60 with groups of 250 pictures. Two ways of jumping: an operator's (45 % one forward, 35 %
 one back, 17 % within 10, 3 % anywhere) and uniformly at random. OpenCV is told to seek only where
-the frame is not simply the next one. Both give the colour picture.
+the frame is not simply the next one. Both give the colour picture and decode with two threads.
 """
 
 from __future__ import annotations

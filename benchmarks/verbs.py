@@ -83,7 +83,8 @@ def measure(rounds: int = 3, frames: int = 240) -> Outcome:
     return Outcome(
         "Verbs beside decoding",
         ("what", "ms of processor a frame, median"),
-        rows, bars, [f"{rounds} rounds, {frames} frames of 1080p60; {begun} before, {load()} after."],
+        rows, bars,
+        [f"{rounds} rounds, {frames} frames of 1080p60; {begun} before, {load()} after."],
     )  # fmt: skip
 
 
