@@ -67,7 +67,10 @@ def phase_correlation(reference: Floats, current: Floats, sigma: float) -> Float
 
 def opencv_phase(reference: Floats, current: Floats, sigma: float) -> Floats:
     """OpenCV's phase correlation with a Hanning window."""
-    one, two = (np.ascontiguousarray(item[WINDOW], np.float64) for item in (reference, current))
+    one, two = (
+        np.ascontiguousarray(item[WINDOW] - item[WINDOW].mean(), np.float64)
+        for item in (reference, current)
+    )
     window = cv2.createHanningWindow(one.shape[::-1], cv2.CV_64F)
     return np.array(cv2.phaseCorrelate(one, two, window)[0])
 
@@ -117,7 +120,8 @@ def measure(count: int = 150, shifts: int = 48) -> Outcome:
     rows, bars = [], []
     for row in EDGES:
         angle = edge_ratio(row, count)
-        what = f"edge, contrast {row[0]}, blur {row[1]} px, noise {row[2]}, {row[3]} px, leaning {row[4]:g} deg"
+        picture = f"contrast {row[0]}, blur {row[1]} px, noise {row[2]}"
+        what = f"edge, {picture}, {row[3]} px, leaning {row[4]:g} deg"
         rows.append((what, f"angle {angle:.2f}"))
         bars.append(Bar(what, angle, f"at most {EDGE}", angle <= EDGE))
         tell(f"{what}: {angle:.2f}")
