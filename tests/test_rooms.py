@@ -48,6 +48,9 @@ ARROWS: dict[str, set[str]] = {
         "audit",
     },
     "marks_file": {"errors", "marks", "clip", "measure"},
+    "batch_pool": {"errors", "clip"},
+    "batch_cluster": {"errors", "clip", "record", "batch_pool"},
+    "batch_results": {"errors", "record"},
 }
 # What a pure room may not import from outside, and functions it may not call.
 PURE = {"geometry", "uncertainty", "marks"}
