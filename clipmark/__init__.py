@@ -12,6 +12,7 @@ __all__ = [
     "Tags",
     "__version__",
     "calibrate_lens",
+    "find_attempts",
     "lens_from_lines",
     "measure_angle",
     "measure_climb",
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from clipmark.clip import open_clip
     from clipmark.marks import Sheet
     from clipmark.measure.angle import measure_angle
+    from clipmark.measure.attempts_found import find_attempts
     from clipmark.measure.climb import measure_climb
     from clipmark.measure.crawl import measure_crawl
     from clipmark.measure.lens_calibrate import calibrate_lens
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "open_clip": "clipmark.clip",
+    "find_attempts": "clipmark.measure.attempts_found",
     "measure_angle": "clipmark.measure.angle",
     "measure_climb": "clipmark.measure.climb",
     "measure_crawl": "clipmark.measure.crawl",

@@ -16,6 +16,10 @@ class FootageError(ClipmarkError, ValueError):
     """The file is not footage that can be measured (empty, sound only, damaged, ...)."""
 
 
+class DecoderError(FootageError):
+    """The native decoder crashed, hung or passed its limits on this file and was ended."""
+
+
 class FrameError(ClipmarkError, IndexError):
     """The frame asked for is not in the clip, or its picture cannot be decoded."""
 

@@ -1,7 +1,7 @@
-"""Traces and charts kept beside the journal: a signed crawl is drawn without measuring it again.
+"""Traces and charts kept beside the journal: what was followed is drawn without measuring again.
 
-They lie under ``evidence/``, named after the reading they belong to, and may be deleted at any
-time: a measurement makes them anew.
+They lie under ``evidence/``, named after the reading they belong to (a crawl, a side tilt, a
+climb), and may be deleted at any time: a measurement makes them anew.
 """
 
 from __future__ import annotations
@@ -18,21 +18,32 @@ from clipmark.measure.crawl_table import write_table
 from clipmark.record.canonical import canonical_bytes
 from clipmark.record.texts import plain
 
+TRACED: dict[str, frozenset[str]] = {  # measures that leave a trace, and columns it cannot lack
+    "crawl": frozenset({"t_s", "s_mm", "v_mm_s", "u_v_mm_s"}),
+    "tilt": frozenset({"t_s", "platform_deg", "chassis_deg", "tilt_deg", "frame"}),
+    "climb": frozenset({"t_s", "chassis_to_ramp_deg", "frame"}),
+}
+GIVEN_BY_SHEET = ("grade", "reverse_call")  # follow from reading and rule sheet
 
-def trace_path(event: Path, attempt_id: str, result: Mapping[str, object]) -> Path:
-    """Where the trace of a crawl reading lies; the name holds a hash of the reading itself.
 
-    The grade is left out of the hash: it follows from reading and rule sheet, and the trace is the
-    same before and after it was given.
+def trace_path(
+    event: Path, attempt_id: str, result: Mapping[str, object], measure: str = "crawl"
+) -> Path:
+    """Where the trace of a reading lies; the name holds a hash of the reading itself.
+
+    What the rule sheet makes of a reading is left out of the hash: the trace is the same before
+    and after it was given.
     """
-    measured = {name: value for name, value in result.items() if name != "grade"}
+    measured = {name: value for name, value in result.items() if name not in GIVEN_BY_SHEET}
     proof = hashlib.sha256(canonical_bytes(plain(measured))).hexdigest()[:16]
-    return event / "evidence" / attempt_id / f"crawl-{proof}.csv"
+    return event / "evidence" / attempt_id / f"{measure}-{proof}.csv"
 
 
-def chart_path(event: Path, attempt_id: str, result: Mapping[str, object]) -> Path:
-    """Where the chart of a crawl reading lies: beside its trace."""
-    return trace_path(event, attempt_id, result).with_suffix(".svg")
+def chart_path(
+    event: Path, attempt_id: str, result: Mapping[str, object], measure: str = "crawl"
+) -> Path:
+    """Where the chart of a reading lies: beside its trace."""
+    return trace_path(event, attempt_id, result, measure).with_suffix(".svg")
 
 
 def keep_trace(
@@ -41,42 +52,67 @@ def keep_trace(
     result: Mapping[str, object],
     table: pd.DataFrame,
     *,
+    measure: str = "crawl",
     chart: bool = True,
 ) -> Path | None:
-    """Write the trace of a saved crawl, and its chart unless that is to be drawn later.
+    """Write the trace of a saved reading, and its chart unless that is to be drawn later.
 
     None where the trace cannot be written, since it can be made anew.
     """
-    place = trace_path(event, attempt_id, result)
+    place = trace_path(event, attempt_id, result, measure)
     with contextlib.suppress(OSError, ClipmarkError):
         place.parent.mkdir(parents=True, exist_ok=True)
         write_table(table, place)
         if chart:
-            keep_chart(event, attempt_id, result, table)
+            keep_chart(event, attempt_id, result, table, measure)
         return place
     return None
 
 
 def keep_chart(
-    event: Path, attempt_id: str, result: Mapping[str, object], table: pd.DataFrame
+    event: Path,
+    attempt_id: str,
+    result: Mapping[str, object],
+    table: pd.DataFrame,
+    measure: str = "crawl",
 ) -> Path | None:
-    """Draw a saved crawl beside its trace; None where that cannot be, since it can be made anew."""
+    """Draw a reading beside its trace; None where that cannot be, since it can be made anew."""
     # The drawing library takes a third of a second to load: only when something is drawn.
-    from clipmark.report.trace_chart import draw_trace
+    from clipmark.report.reading_charts import draw_reading
 
-    place = chart_path(event, attempt_id, result)
+    place = chart_path(event, attempt_id, result, measure)
     with contextlib.suppress(OSError, ClipmarkError):
         place.parent.mkdir(parents=True, exist_ok=True)
-        draw_trace(result, table, place)
+        draw_reading(measure, result, table, place)
         return place
     return None
 
 
-def kept_trace(event: Path, attempt_id: str, result: Mapping[str, object]) -> pd.DataFrame | None:
+def kept_trace(
+    event: Path, attempt_id: str, result: Mapping[str, object], measure: str = "crawl"
+) -> pd.DataFrame | None:
     """The trace of exactly this reading, or None where none is kept or it cannot be read."""
-    place = trace_path(event, attempt_id, result)
+    place = trace_path(event, attempt_id, result, measure)
     try:
         table = pd.read_csv(place)
     except (OSError, ValueError):
         return None
-    return table if {"t_s", "s_mm", "v_mm_s", "u_v_mm_s"} <= set(table.columns) else None
+    return table if set(table.columns) >= TRACED[measure] else None
+
+
+def kept_chart(
+    event: Path, attempt_id: str, result: Mapping[str, object], measure: str = "crawl"
+) -> bytes | None:
+    """The chart of exactly this reading as an SVG file; drawn anew from its trace where it is gone.
+
+    None where there is no trace either.
+    """
+    place = chart_path(event, attempt_id, result, measure)
+    if not place.is_file():
+        table = kept_trace(event, attempt_id, result, measure)
+        if table is None or keep_chart(event, attempt_id, result, table, measure) is None:
+            return None
+    try:
+        return place.read_bytes()
+    except OSError:
+        return None

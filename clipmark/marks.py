@@ -223,7 +223,12 @@ def as_line(value: Line | Sequence[float], what: str) -> Line:
     """Take a `Line` or four numbers; raises `MarkError` naming `what` otherwise."""
     if isinstance(value, Line):
         return value
-    numbers = [float(item) for item in value]
+    try:
+        numbers = [float(item) for item in value]
+    except (TypeError, ValueError):
+        raise MarkError(
+            f"{what} needs four numbers x1, y1, x2, y2, but got {value!r:.80}"
+        ) from None
     if len(numbers) != 4 or not all(math.isfinite(number) for number in numbers):
         raise MarkError(f"{what} needs four finite numbers x1, y1, x2, y2, but got {numbers}")
     return Line(*numbers)

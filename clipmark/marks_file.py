@@ -7,174 +7,32 @@ marking page sends; what is measured from it equals what the verbs measure from 
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from pathlib import Path
-from typing import cast
-
-import pandas as pd
+from collections.abc import Callable
 
 from clipmark.clip import Clip
 from clipmark.errors import MarkError
-from clipmark.marks import Line, Patch, Sheet, Span, Wheel, as_line
+from clipmark.marks import Line
+from clipmark.marks_given import LEVEL_U_DEG, MarksFile
 from clipmark.measure.angle import measure_angle
 from clipmark.measure.angle_reading import AngleReading
 from clipmark.measure.angle_solve import BUDGET_DRAWS, DRAWS
+from clipmark.measure.climb import ClimbReading, measure_climb
 from clipmark.measure.crawl import CrawlReading, Observer, measure_crawl
-from clipmark.measure.crawl_terms import NOTHING_SAID, CrawlTerms
-from clipmark.measure.view import ViewOptions
+from clipmark.measure.tilt import TiltReading, measure_tilt
+from clipmark.measure.tilt_join import OtherTilt
+from clipmark.measure.tilt_marks import GAP_MM, TRACK_U_MM
+from clipmark.motion.climb_facts import GIVE_UP_S
 
-LINES = ("ramp", "chassis", "hubs", "level", "plumb", "travel", "scale", "finish")
 LIVE_DRAWS = 400  # ends of the interval good to about 8 % of its length, in a few ms
-LEVEL_U_DEG, SQUARE_WITHIN_DEG = 0.05, 5.0  # as the command line has them
+__all__ = [
+    "LEVEL_U_DEG",
+    "MarksFile",
+    "angle_from",
+    "climb_from",
+    "crawl_from",
+    "tilt_from",
+]
 Progress = Callable[[int, int], None]
-RecordedMark = tuple[Line | Patch | Sheet | Wheel, str]
-
-
-@dataclass(frozen=True)
-class MarksFile:
-    """Marks of one clip, checked to be readable.
-
-    Attributes
-    ----------
-    frame : int
-        Frame they were set on.
-    measure : tuple of str
-        What is to be measured with them: "angle", "crawl".
-    lines : dict of str to Line
-    patch, span, sheet
-        None where there is none.
-    scale_mm, rim_px, square_within_deg, view_angle_deg : float or None
-    lens : Path or None
-    level_u_deg : float or None
-        Standard uncertainty of the level or plumb line itself.
-    facing : str or None
-        "left" or "right".
-    edge_fit : bool
-    patch_frame : int or None
-        Frame the patch was set on, where it is another than `frame`.
-    wheels : tuple of Wheel
-    wheel_mm : float or None
-        Their diameter.
-    true_fps : float or None
-        What the camera really took; to be given to `open_clip`.
-    terms : CrawlTerms
-        Hold time and band of a crawl (``hold_s``, ``band_hz``).
-    """
-
-    frame: int
-    measure: tuple[str, ...]
-    lines: dict[str, Line]
-    patch: Patch | None
-    span: Span | None
-    sheet: Sheet | None
-    scale_mm: float | None
-    rim_px: float | None
-    square_within_deg: float | None
-    view_angle_deg: float | None
-    lens: Path | None
-    level_u_deg: float | None = None
-    facing: str | None = None
-    edge_fit: bool = True
-    patch_frame: int | None = None
-    wheels: tuple[Wheel, ...] = ()
-    wheel_mm: float | None = None
-    true_fps: float | None = None
-    terms: CrawlTerms = NOTHING_SAID
-
-    @classmethod
-    def read(cls, path: Path, lenses: Path) -> MarksFile:
-        """Read a marks file; lens files are looked for in the folder `lenses`.
-
-        Raises
-        ------
-        MarkError
-            When it cannot be read, or a mark in it cannot mean what it says.
-        """
-        try:
-            data = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
-            raise MarkError(
-                f"the marks file {path} cannot be read ({error}); give a JSON file of marks"
-            ) from error
-        if not isinstance(data, dict) or "frame" not in data:
-            raise MarkError(f'the marks file {path} names no frame; add "frame": N')
-        return cls.of(data, lenses)
-
-    @classmethod
-    def of(cls, data: Mapping[str, object], lenses: Path) -> MarksFile:
-        """Take the marks from plain data; raises `MarkError` as `read` does."""
-        lines = {name: _line(data[name], name) for name in LINES if data.get(name)}
-        patch = _numbers(data, "patch", 4)
-        span = data.get("span")
-        size = _numbers(data, "sheet_size", 2)
-        corners = data.get("sheet")
-        sheet = None
-        if corners is not None and size is not None:
-            side_u = _number(data, "sheet_u_mm")
-            sheet = Sheet.from_values(
-                cast("list[float]", corners), (size[0], size[1]), 0.5 if side_u is None else side_u
-            )
-        lens = data.get("lens")
-        return cls(
-            frame=int(cast(int, data["frame"])),
-            measure=tuple(cast("list[str]", data.get("measure", ["angle"]))),
-            lines=lines,
-            patch=Patch(*patch) if patch else None,
-            span=_span(span),
-            sheet=sheet,
-            scale_mm=_number(data, "scale_mm"),
-            rim_px=_number(data, "rim_px"),
-            square_within_deg=_number(data, "square_within"),
-            view_angle_deg=_number(data, "view_angle"),
-            lens=lenses / str(lens) if lens else None,
-            level_u_deg=_number(data, "level_u"),
-            facing=None if data.get("facing") is None else str(data["facing"]),
-            edge_fit=data.get("edge_fit") is not False,
-            patch_frame=_whole(data, "patch_frame"),
-            wheels=_wheels(data.get("wheels")),
-            wheel_mm=_number(data, "wheel_mm"),
-            true_fps=_number(data, "true_fps"),
-            terms=_terms(data),
-        )
-
-    @property
-    def recorded(self) -> list[RecordedMark]:
-        """Marks with their roles, as an attempt keeps them."""
-        found: list[RecordedMark] = [(line, name) for name, line in self.lines.items()]
-        if self.patch is not None:
-            found.append((self.patch, "body"))
-        if self.sheet is not None:
-            found.append((self.sheet, "sheet"))
-        found += [(wheel, "wheel") for wheel in self.wheels]
-        return found
-
-    @property
-    def square_deg(self) -> float:
-        """What is promised of yaw and pitch, or what the command line takes for it."""
-        return SQUARE_WITHIN_DEG if self.square_within_deg is None else self.square_within_deg
-
-    @property
-    def nose(self) -> str | None:
-        """Where the nose points: as said, else by the hubs, rear first; None when not known."""
-        if self.facing is not None or "hubs" not in self.lines:
-            return self.facing
-        return "right" if self.lines["hubs"].x2 > self.lines["hubs"].x1 else "left"
-
-    def view(self) -> ViewOptions:
-        """How the camera saw it, sheet included; raises `LensError` when the lens is unreadable."""
-        return ViewOptions.declared(self.lens, self.view_angle_deg, self.square_deg, self.sheet)
-
-    def can_angle(self) -> bool:
-        """Whether enough is marked for an angle."""
-        return "ramp" in self.lines and ("level" in self.lines or "plumb" in self.lines)
-
-    def can_crawl(self) -> bool:
-        """Whether enough is marked for a crawl."""
-        scaled = "scale" in self.lines and self.scale_mm is not None
-        scaled = scaled or (bool(self.wheels) and self.wheel_mm is not None)
-        return self.patch is not None and (scaled or self.sheet is not None)
 
 
 def angle_from(clip: Clip, marks: MarksFile, *, live: bool = False) -> AngleReading:
@@ -202,7 +60,7 @@ def angle_from(clip: Clip, marks: MarksFile, *, live: bool = False) -> AngleRead
         facing=marks.facing,
         level=marks.lines.get("level"),
         plumb=marks.lines.get("plumb"),
-        level_u_deg=LEVEL_U_DEG if marks.level_u_deg is None else marks.level_u_deg,
+        level_u_deg=marks.level_deg,
         lens=marks.lens,
         view_angle_deg=marks.view_angle_deg,
         square_within_deg=marks.square_deg,
@@ -259,83 +117,106 @@ def crawl_from(
     )
 
 
-def measure_marks(
+def climb_from(
     clip: Clip,
     marks: MarksFile,
     progress: Progress | None = None,
-    traced: Callable[[pd.DataFrame], None] | None = None,
-) -> dict[str, dict[str, object]]:
-    """Measure everything a marks file asks for; results by measure, as ``--json`` prints them.
+    observer: Observer | None = None,
+) -> ClimbReading:
+    """The attempt at the board, as ``clipmark climb`` measures it.
 
-    `traced` is given the trace of a crawl, which is no part of the results.
+    Parameters are those of `crawl_from`.
 
     Raises
     ------
     ClipmarkError
-        Of any kind the measurements raise; a sentence.
+        Of any kind that `measure_climb` raises.
     """
-    results: dict[str, dict[str, object]] = {}
-    if "angle" in marks.measure:
-        results["angle"] = angle_from(clip, marks).to_dict()
-    if "crawl" in marks.measure:
-        crawl = crawl_from(clip, marks, progress)
-        results["crawl"] = crawl.to_dict()
-        if traced is not None:
-            traced(crawl.table)
-    return results
+    if marks.patch is None:
+        raise MarkError("the marks name no patch to follow; mark a textured part of the body")
+    if marks.patch_frame not in (None, marks.frame):
+        raise MarkError(
+            f"the body patch is marked on frame {marks.patch_frame}, but the ramp line on frame "
+            f"{marks.frame}; a climb is measured from marks of one frame, so mark the patch and "
+            "the wheels on that one as well"
+        )
+    return measure_climb(
+        clip,
+        marks.frame,
+        patch=marks.patch,
+        ramp=_needed(marks, "ramp"),
+        hubs=marks.lines.get("hubs"),
+        wheels=marks.wheels,
+        wheel_mm=marks.wheel_mm,
+        finish=marks.lines.get("finish"),
+        mode=marks.mode or "climb",
+        facing=marks.facing,
+        level=marks.lines.get("level"),
+        plumb=marks.lines.get("plumb"),
+        level_u_deg=marks.level_deg,
+        span=marks.span,
+        scale=marks.lines.get("scale"),
+        scale_mm=marks.scale_mm,
+        lens=marks.lens,
+        view_angle_deg=marks.view_angle_deg,
+        square_within_deg=marks.square_deg,
+        sheet=marks.sheet,
+        edge_fit=marks.edge_fit,
+        give_up_s=GIVE_UP_S if marks.give_up_s is None else marks.give_up_s,
+        progress=progress,
+        observer=observer,
+    )
+
+
+def tilt_from(
+    clip: Clip,
+    marks: MarksFile,
+    progress: Progress | None = None,
+    join: OtherTilt | None = None,
+) -> TiltReading:
+    """The side tilt, as ``clipmark tilt`` measures it.
+
+    Parameters
+    ----------
+    clip : Clip
+    marks : MarksFile
+    progress : callable, optional
+        See `measure_tilt`; an exception raised in it ends the measurement.
+    join : path or mapping, optional
+        The run with the other side low.
+
+    Raises
+    ------
+    ClipmarkError
+        Of any kind that `measure_tilt` raises.
+    """
+    return measure_tilt(
+        clip,
+        marks.frame,
+        platform=_needed(marks, "platform"),
+        chassis=_needed(marks, "chassis"),
+        uphill_tyres=marks.uphill_tyres,
+        level=marks.lines.get("level"),
+        plumb=marks.lines.get("plumb"),
+        level_u_deg=marks.level_deg,
+        scale=marks.lines.get("scale"),
+        scale_mm=marks.scale_mm,
+        track_mm=marks.track_mm,
+        track_u_mm=TRACK_U_MM if marks.track_u_mm is None else marks.track_u_mm,
+        low_side=marks.low_side,
+        gap_mm=GAP_MM if marks.gap_mm is None else marks.gap_mm,
+        span=marks.span,
+        join=join,
+        lens=marks.lens,
+        view_angle_deg=marks.view_angle_deg,
+        square_within_deg=marks.square_deg,
+        sheet=marks.sheet,
+        edge_fit=marks.edge_fit,
+        progress=progress,
+    )
 
 
 def _needed(marks: MarksFile, name: str) -> Line:
     if name not in marks.lines:
         raise MarkError(f"the marks name no {name} line; mark it")
     return marks.lines[name]
-
-
-def _line(value: object, name: str) -> Line:
-    return as_line(cast("list[float]", value), f"the {name} line")
-
-
-def _span(value: object) -> Span | None:
-    if value is None:
-        return None
-    if isinstance(value, str):
-        return Span.parse(value)
-    first, last = cast("list[int]", value)
-    return Span(int(first), int(last)).checked()
-
-
-def _numbers(data: Mapping[str, object], name: str, count: int) -> list[float] | None:
-    value = data.get(name)
-    if value is None:
-        return None
-    numbers = [float(item) for item in cast("list[float]", value)]
-    if len(numbers) != count:
-        raise MarkError(f"{name} has {len(numbers)} numbers in the marks file, but needs {count}")
-    return numbers
-
-
-def _number(data: Mapping[str, object], name: str) -> float | None:
-    value = data.get(name)
-    return None if value is None else float(cast(float, value))
-
-
-def _whole(data: Mapping[str, object], name: str) -> int | None:
-    value = data.get(name)
-    return None if value is None else int(cast(int, value))
-
-
-def _terms(data: Mapping[str, object]) -> CrawlTerms:
-    band = _numbers(data, "band_hz", 2)
-    return CrawlTerms(_number(data, "hold_s"), (band[0], band[1]) if band else None)
-
-
-def _wheels(value: object) -> tuple[Wheel, ...]:
-    if value is None:
-        return ()
-    rows = [[float(item) for item in row] for row in cast("list[list[float]]", value)]
-    if any(len(row) not in (4, 5) for row in rows):
-        raise MarkError(
-            "a wheel in the marks file has neither 4 nor 5 numbers; write cx, cy, rx, ry and, for "
-            "an ellipse, its turn in degrees"
-        )
-    return tuple(Wheel(*row) for row in rows)

@@ -12,15 +12,17 @@ from pathlib import Path
 import pandas as pd
 
 from clipmark.errors import RecordError
-from clipmark.evidence import kept_trace
+from clipmark.evidence import kept_chart, kept_trace
 from clipmark.record.folder import EventFolder
 from clipmark.record.hidden_areas import HiddenArea, kept_areas
 from clipmark.record.rule_sheet import RuleSheet, read_rule_sheet
 from clipmark.report.from_scoring import results_view
-from clipmark.report.make import Maker, Step, TraceOf, Wanted
+from clipmark.report.kept import Kept
+from clipmark.report.make import Maker, Step, Wanted
 from clipmark.report.out_folder import PAGE_NAME, made_aside, put
 from clipmark.report.story import AttemptStory, stories_of
 from clipmark.report.views import Results
+from clipmark.retrace import bring_back
 from clipmark.scoring.score import score_event
 
 
@@ -53,6 +55,7 @@ def report_of_event(
     attempts: Sequence[str] = (),
     wanted: Wanted | None = None,
     step: Step | None = None,
+    measure_again: bool = False,
 ) -> ReportPaths:
     """Write the report of an event.
 
@@ -68,6 +71,9 @@ def report_of_event(
         Clips, areas to hide and the like. Areas kept in the event folder are always hidden.
     step : callable, optional
         Told what is being made, how many are done, and of how many.
+    measure_again : bool
+        Readings whose trace is not kept any more are repeated from journal and clip, and kept
+        again where they come out as they were saved.
 
     Raises
     ------
@@ -82,15 +88,18 @@ def report_of_event(
         named += [each for each in asked.side_by_side if each not in named]
     with EventFolder.open(folder) as event:
         sheet = read_rule_sheet(event.path)
-        stories = stories_of(event, named)
+        stories = stories_of(event, named, sheet)
         if asked.side_by_side is not None:
             stories_of(event, asked.side_by_side)  # refuses one that is not there
         asked = replace(asked, hidden=_joined(kept_areas(event.path), asked.hidden))
+        refused = bring_back(event, stories, step) if measure_again else {}
         with made_aside(target) as made:
             maker = Maker(
-                event, sheet, stories, results_of(event, sheet), asked, _traces(event.path), made,
+                event, sheet, stories, results_of(event, sheet), asked, _kept(event.path), made,
                 *([step] if step else []),
             )  # fmt: skip
+            for attempt, told in refused.items():
+                maker.left_out[attempt] += told
             page = maker.make(standings=not named)
             files = put(made, target)
         left_out = {key: told for key, told in maker.left_out.items() if told}
@@ -106,12 +115,18 @@ def results_of(event: EventFolder, sheet: RuleSheet | None = None) -> Results:
         return Results(notes=[f"Nothing is scored: {told.rstrip('.')}."])
 
 
-def _traces(event: Path) -> TraceOf:
-    def trace(story: AttemptStory) -> pd.DataFrame | None:
-        reading = story.attempt.reading("crawl")
-        return None if reading is None else kept_trace(event, story.id, reading.result)
+def _kept(event: Path) -> Kept:
+    """Traces and charts as they lie beside the journal."""
 
-    return trace
+    def trace(story: AttemptStory, measure: str) -> pd.DataFrame | None:
+        reading = story.attempt.reading(measure)
+        return None if reading is None else kept_trace(event, story.id, reading.result, measure)
+
+    def chart(story: AttemptStory, measure: str) -> bytes | None:
+        reading = story.attempt.reading(measure)
+        return None if reading is None else kept_chart(event, story.id, reading.result, measure)
+
+    return Kept(trace, chart)
 
 
 def _joined(

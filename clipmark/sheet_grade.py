@@ -1,4 +1,7 @@
-"""The grade that the rule sheet of an event gives a crawl; joins measuring and recording."""
+"""What the rule sheet of an event makes of a reading: the grade of a crawl, the call of a reverse.
+
+Joins measuring and recording.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from clipmark.measure.climb_call import called_result
 from clipmark.measure.crawl_terms import NOTHING_SAID, CrawlTerms
 from clipmark.measure.grading import grade_result
 from clipmark.record.rule_sheet import RuleSheet, read_rule_sheet
@@ -22,6 +26,8 @@ class TestGrade:
     table : GradeTable or None
     terms : CrawlTerms
         How a crawl of this test is to be measured, as far as the sheet says.
+    reverse_needs : tuple of str or None
+        Which facts make a move back a reverse; None where the sheet does not say.
     """
 
     __test__ = False  # a test of the event, not of the software
@@ -29,6 +35,7 @@ class TestGrade:
     test: str
     table: GradeTable | None = None
     terms: CrawlTerms = NOTHING_SAID
+    reverse_needs: tuple[str, ...] | None = None
 
     @classmethod
     def of(cls, sheet: RuleSheet, test: str | None) -> TestGrade:
@@ -36,13 +43,16 @@ class TestGrade:
         rules = sheet.test(test) if test else None
         if rules is None:
             return cls(test or "")
-        return cls(rules.id, rules.grade_table, CrawlTerms(rules.hold_s, rules.band_hz))
+        terms = CrawlTerms(rules.hold_s, rules.band_hz)
+        return cls(rules.id, rules.grade_table, terms, rules.reverse_needs)
 
     def graded(self, measure: str, result: Mapping[str, object]) -> dict[str, object]:
         """The result of a measurement with its ``grade``; null where the test gives none.
 
-        Results of other measurements than the crawl come back as they are.
+        A descent gets its ``reverse_call``; other results come back as they are.
         """
+        if measure == "climb":
+            return called_result(result, self.test, self.reverse_needs)
         if measure != "crawl":
             return dict(result)
         if self.table is None:

@@ -31,7 +31,7 @@ from clipmark.record.texts import as_model
 from clipmark.sheet_grade import grade_of_test, read_grade
 
 EMPTY_TEXTS = ("setup", "surface", "called_by", "note")  # unknown is an empty text there
-FROM_MARKS = ("angle", "crawl")  # measures that a draft's marks give
+FROM_MARKS = ("angle", "crawl", "climb", "tilt")  # measures that a draft's marks give
 NONE_KNOWN: Mapping[str, ClipRef] = MappingProxyType({})
 
 
@@ -54,11 +54,12 @@ def attempt_from_draft(
     event : EventFolder
     draft : AttemptDraft
     results : mapping
-        Results by measure ("angle", "crawl"), as ``--json`` prints them; a measure that is not
-        there was not measured, and an earlier reading of it goes, since its marks have gone.
+        Results by measure ("angle", "crawl", "climb", "tilt"), as ``--json`` prints them; a measure
+        that is not there was not measured, and an earlier reading of it goes, since its marks have
+        gone.
     old : Attempt, optional
-        The revision it replaces: what a draft does not show (a proposal, a claim, a tilt reading,
-        repeated marks) lives on from it.
+        The revision it replaces: what a draft does not show (a proposal, a claim, repeated
+        marks) lives on from it.
     span : Span, optional
         The marked span with its recorded times.
     clips : mapping, optional

@@ -19,6 +19,7 @@ from clipmark.record.revisions import DRAWN_ANEW
 from clipmark.record.texts import as_model
 from clipmark.sheet_grade import TestGrade, grade_of_test, read_grade
 
+_TERMS = ("motion", "mode", "give_up_s", "gap_mm", "track_mm", "track_u_mm", "low_side")
 MarkedThing = Line | Point | Patch | Wheel | Sheet
 Role = str
 
@@ -41,6 +42,7 @@ class AttemptDetails:
     called_by: str | None = None
     note: str | None = None
     stand: RecordRef | None = None
+    grade: float | None = None
 
     def given(self) -> dict[str, object]:
         """Only what is known."""
@@ -62,6 +64,13 @@ class Declaration:
     edge_fit: bool = True
     true_fps: float | None = None
     wheel_mm: float | None = None
+    motion: str | None = None
+    mode: str | None = None
+    give_up_s: float | None = None
+    gap_mm: float | None = None
+    track_mm: float | None = None
+    track_u_mm: float | None = None
+    low_side: str | None = None
 
 
 def save_reading(
@@ -81,7 +90,8 @@ def save_reading(
 
     The clip is referred to by content hash; one outside the folder is linked into ``clips/``, or
     copied where links are not possible. It is never written to. A crawl of a test that the rule
-    sheet grades is graded: in its reading, and as the grade of the attempt.
+    sheet grades is graded: in its reading, and as the grade of the attempt. What the sheet calls
+    the facts of a reverse is kept in the reading.
 
     Parameters
     ----------
@@ -127,6 +137,9 @@ def save_reading(
     if measure == "crawl":
         test_grade = grade_of_test(event.path, old.test)
         reading, body["grade"] = _graded(test_grade, reading, old)
+    if measure == "climb":
+        called = grade_of_test(event.path, old.test).graded("climb", reading.result)
+        reading = as_model(Reading, {**dict(reading), "result": called}, "the climb reading")
     clip = clip_ref(event, clip_path)
     if old.clip is not None and old.clip.sha256 != clip.sha256:
         raise RecordError(
@@ -243,8 +256,11 @@ def _with_sizes(mark: MarkType, said: Declaration) -> MarkType:
 def _declared(said: Declaration, frame: int | None, old: Declared | None) -> Declared:
     """What this measurement was told; what only another one uses stays as it was."""
     rim_px, facing = said.rim_px, said.facing
+    terms = {name: getattr(said, name) for name in _TERMS}
     if old is not None:
         rim_px, facing = rim_px or old.rim_px, facing or old.facing
+        terms = {name: getattr(old, name) if it is None else it for name, it in terms.items()}
+        terms["join"] = None if said.motion == "tilt" else old.join
     return as_model(
         Declared,
         {
@@ -255,6 +271,7 @@ def _declared(said: Declaration, frame: int | None, old: Declared | None) -> Dec
             "square_within_deg": said.square_within_deg,
             "edge_fit": said.edge_fit,
             "true_fps": said.true_fps,
+            **terms,
         },
         "what was declared",
     )

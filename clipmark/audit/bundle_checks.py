@@ -36,6 +36,7 @@ from clipmark.audit.bundle_zip import (
 from clipmark.errors import AuditError, ClipmarkError
 from clipmark.record import disk
 from clipmark.record.chain import read_chain
+from clipmark.record.readings import FOLLOWED
 from clipmark.record.texts import plain
 
 MAX_JOURNAL_BYTES = 1 << 30
@@ -279,12 +280,16 @@ def _unexplained(
         wanted |= {told.member, told.overlay}
     if len({told.member for told in manifest.frames}) != len(manifest.frames):
         found.append("the manifest tells of a frame twice")
-    crawls = {
-        f"trace/crawl-{place}.csv"
+    followed = {
+        f"trace/{reading.measure}-{place}.csv"
         for place, reading in enumerate(record.attempt.readings, start=1)
-        if reading.measure == "crawl"
+        if reading.measure in FOLLOWED
     }
-    found += [f"{name}: no crawl of the journal" for name in manifest.traces if name not in crawls]
+    found += [
+        f"{name}: no such reading in the journal"
+        for name in manifest.traces
+        if name not in followed
+    ]
     wanted |= set(manifest.traces)
     if manifest.clip is not None:
         wanted.add(manifest.clip.member)

@@ -11,16 +11,17 @@ from clipmark.audit.bundle_frames import stored_frame, to_png
 from clipmark.audit.bundle_manifest import ClipFacts, CutFacts, FrameFacts
 from clipmark.audit.bundle_overlay import draw_frame
 from clipmark.audit.bundle_record import BundleRecord, NamedFrame, clip_member, contradicting
-from clipmark.audit.repeat import repeat_crawl, true_fps_of
+from clipmark.audit.repeat import repeat_traced, true_fps_of
 from clipmark.audit.replay import replay_readings
 from clipmark.clip import Clip, open_clip
 from clipmark.errors import AuditError, ClipmarkError, FolderError
 from clipmark.measure.crawl_table import write_table
 from clipmark.record import disk
 from clipmark.record.clips import find_clip
+from clipmark.record.readings import FOLLOWED
 
 Progress = Callable[[int, int], None]
-KeptTrace = Callable[[Path, str, Mapping[str, object]], Path]
+KeptTrace = Callable[[Path, str, Mapping[str, object], str], Path]
 
 
 @dataclass
@@ -241,12 +242,13 @@ def _add_traces(
     found: Gathered,
     progress: Progress | None,
 ) -> None:
-    """The trace of every crawl: as it was kept beside the journal, or measured anew."""
+    """Every trace: as it was kept beside the journal, or measured anew."""
     for place, reading in enumerate(record.attempt.readings, start=1):
-        if reading.measure != "crawl":
+        if reading.measure not in FOLLOWED:
             continue
-        member = f"trace/crawl-{place}.csv"
-        kept = kept_trace(event, record.entry.id, reading.result) if kept_trace else None
+        member, kept = f"trace/{reading.measure}-{place}.csv", None
+        if kept_trace is not None:
+            kept = kept_trace(event, record.entry.id, reading.result, reading.measure)
         if kept is not None and kept.is_file():
             try:
                 found.contents[member] = kept.read_bytes()
@@ -256,8 +258,8 @@ def _add_traces(
             continue
         try:
             with open_clip(path, true_fps=true_fps_of(record.attempt, reading)) as clip:
-                crawl = repeat_crawl(clip, record.attempt, reading, progress=progress)
-            write_table(crawl.table, work / "trace.csv")
+                _, table = repeat_traced(clip, record.attempt, reading, progress=progress)
+            write_table(table, work / "trace.csv")
         except ClipmarkError as error:
             found.left_out.append(f"the trace of reading {place} ({str(error).rstrip('.')})")
             continue

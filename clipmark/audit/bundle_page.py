@@ -278,7 +278,7 @@ def _contents(manifest: Manifest) -> Iterator[str]:
     if clip is not None and clip.holds and clip.cut is None:
         told.append(f"beside its pictures the clip holds {', '.join(clip.holds)}")
     if manifest.traces:
-        told.append("trace/: travel and speed of a crawl, frame by frame")
+        told.append("trace/: what was followed, frame by frame")
     told += [
         f"{JOURNAL}: every line of the event's journal, of other attempts too",
         "record/: marks, readings, budget of uncertainty, lens, stand, rule sheet and session, as "

@@ -1,4 +1,4 @@
-"""The trace of a crawl in a bundle beside the one measured here."""
+"""The traces in a bundle beside those measured here."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def trace_stage(
     tables: Mapping[int, pd.DataFrame],
     shift: int,
 ) -> Stage:
-    """Compare the trace of every crawl with the one measured here, row by row.
+    """Compare every trace with the one measured here, row by row.
 
     Parameters
     ----------
@@ -43,7 +43,7 @@ def trace_stage(
     """
     found = []
     for member in manifest.traces:
-        number = next((n for n in tables if member == f"trace/crawl-{n}.csv"), 0)
+        number = next((n for n in tables if member.endswith(f"-{n}.csv")), 0)
         if not number or member not in container.members:
             found.append(f"{member} could not be measured again")
             continue
@@ -60,7 +60,7 @@ def trace_stage(
             "trace", "failed", f"The trace does not come out again: {'; '.join(found)}.",
             tuple(found),
         )  # fmt: skip
-    return Stage("trace", "confirmed", "The trace of travel and speed comes out again.")
+    return Stage("trace", "confirmed", "What was followed frame by frame comes out again.")
 
 
 def _differences(member: str, then: bytes, now: bytes, shift: int) -> list[str]:

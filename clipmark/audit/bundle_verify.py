@@ -201,7 +201,7 @@ def _from_clip(
         place,
         shift=shift,
         progress=progress,
-        crawled=lambda number, crawl: tables.update({number + 1: crawl.table}),
+        traced=lambda number, table: tables.update({number + 1: table}),
     )
     stages.append(_readings_stage(replays))
     if manifest.traces:

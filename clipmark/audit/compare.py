@@ -15,7 +15,9 @@ from pydantic import JsonValue
 from clipmark.record.readings import beside
 
 ROUNDING = 1e-9  # relative to the value, absolute below 1: what a reordered sum may change
-OF_THE_RUN = ("versions", "software", "grade", "stand", "saved_stand", "clip_sha256")
+OF_THE_RUN = (
+    "versions", "software", "grade", "reverse_call", "stand", "saved_stand", "clip_sha256",
+)  # fmt: skip
 Sameness = Literal["equal", "within rounding", "changed"]
 _SPREADS = ("_u95", "_low95", "_high95")
 

@@ -12,9 +12,11 @@ from pathlib import Path
 from clipmark.errors import AuditError, FolderError
 from clipmark.record import disk
 from clipmark.record.attempts_file import CSV_NAME
+from clipmark.record.backup import SPOILED
 from clipmark.record.layout import JOURNAL_NAME, refuse_no_event
 from clipmark.record.sheets import EVENT_NAME
 
+MOST_BYTES = 4 << 30  # of records in a backup; 100,000 attempts take a tenth of it
 _BESIDE = (CSV_NAME, EVENT_NAME)
 
 
@@ -64,9 +66,9 @@ def read_source(path: Path | str) -> JournalSource:
             return _of_backup(path)
         if path.is_file():
             return JournalSource(path, path.read_bytes())
-    except FolderError:
+    except (FolderError, AuditError):
         raise
-    except (zipfile.BadZipFile, NotImplementedError, EOFError) as error:
+    except SPOILED as error:
         raise AuditError(
             f"{path}: the ZIP file is damaged ({error}); use another copy of it"
         ) from None
@@ -113,6 +115,11 @@ def _of_backup(path: Path) -> JournalSource:
                 "its journal or a backup of it"
             )
         wanted = [name for name in names if name in _BESIDE or name.startswith("lenses/")]
+        if sum(archive.getinfo(name).file_size for name in (*wanted, JOURNAL_NAME)) > MOST_BYTES:
+            raise AuditError(
+                f"{path} would unpack to more than {MOST_BYTES >> 30} GiB of records, which no "
+                "event has; use another copy of it"
+            )
         beside = {name: archive.read(name) for name in wanted if not name.endswith("/")}
         torn = tuple(sorted(name for name in names if name.startswith("journal.torn-")))
         return JournalSource(path, archive.read(JOURNAL_NAME), None, beside, torn)

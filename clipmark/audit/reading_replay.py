@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import Literal, cast
 
+import pandas as pd
 from numpy.linalg import LinAlgError
 from pydantic import JsonValue
 
@@ -22,14 +23,13 @@ from clipmark.audit.value_words import number_words, words_of
 from clipmark.audit.versions import VersionDifference, versions_that_differ
 from clipmark.clip import Clip, open_clip
 from clipmark.errors import ClipmarkError
-from clipmark.measure.crawl import CrawlReading
 from clipmark.record.canonical import JsonObject
 from clipmark.record.models import Attempt
 from clipmark.record.readings import Reading
 from clipmark.record.texts import plain
 
 Progress = Callable[[int, int], None]
-Crawled = Callable[[int, CrawlReading], None]  # place of the reading among the attempt's, crawl
+Traced = Callable[[int, pd.DataFrame], None]  # place of the reading among the attempt's, trace
 Outcome = Literal[
     "equal",
     "within rounding",
@@ -161,7 +161,7 @@ def replay_readings(
     shift: int = 0,
     time_shift_s: float | None = None,
     progress: Progress | None = None,
-    crawled: Crawled | None = None,
+    traced: Traced | None = None,
 ) -> list[ReadingReplay]:
     """Repeat every reading of an attempt on one clip file.
 
@@ -194,7 +194,7 @@ def replay_readings(
             shift=shift,
             time_shift_s=time_shift_s,
             progress=progress,
-            crawled=crawled,
+            traced=traced,
         )
         for place, reading in enumerate(attempt.readings)
     ]
@@ -209,7 +209,7 @@ def replay_reading(
     shift: int = 0,
     time_shift_s: float | None = None,
     progress: Progress | None = None,
-    crawled: Crawled | None = None,
+    traced: Traced | None = None,
 ) -> ReadingReplay:
     """Repeat one reading; see `replay_readings`."""
     empty = ReadingReplay(
@@ -227,8 +227,8 @@ def replay_reading(
                 same_file=clip.sha256 == reading.clip_sha256,
             )
             try:
-                kept = None if crawled is None else partial(crawled, place)
-                repeat = partial(repeat_reading, shift=shift, progress=progress, crawled=kept)
+                kept = None if traced is None else partial(traced, place)
+                repeat = partial(repeat_reading, shift=shift, progress=progress, traced=kept)
                 now = cast(JsonObject, plain(repeat(clip, attempt, reading)))
                 return _compared(reading, now, checked, shift, time_shift_s)
             except (ClipmarkError, LinAlgError, ArithmeticError) as error:

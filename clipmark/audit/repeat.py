@@ -11,6 +11,8 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import cast
 
+import pandas as pd
+
 from clipmark.clip import Clip
 from clipmark.errors import AuditError, ClipmarkError
 from clipmark.marks import Line, Sheet
@@ -30,6 +32,7 @@ from clipmark.record.readings import Reading
 Result = Mapping[str, object]
 Progress = Callable[[int, int], None]
 MOST_DRAWS = 5_000_000  # what a record can make a computer do; 250 times the usual
+_CUT_SHORT = (KeyError, TypeError, IndexError, ValueError, AttributeError)
 REPEATED = ("angle", "crawl")  # measures that can be marked again, or taken on another clip
 REPLAYED = (*REPEATED, "tilt", "climb")  # measures that can be repeated from the journal
 
@@ -49,7 +52,7 @@ def repeat_reading(
     *,
     shift: int = 0,
     progress: Progress | None = None,
-    crawled: Callable[[CrawlReading], None] | None = None,
+    traced: Callable[[pd.DataFrame], None] | None = None,
 ) -> dict[str, object]:
     """Measure once more from the stored marks and settings.
 
@@ -64,8 +67,8 @@ def repeat_reading(
         Frames that were cut off before the first frame of `clip`; taken off every ordinal.
     progress : callable, optional
         Called with frames done and frames in all, of a crawl.
-    crawled : callable, optional
-        Given a crawl as soon as it is measured, with its trace.
+    traced : callable, optional
+        Given the trace of a crawl, a side tilt or a climb as soon as it is measured.
 
     Returns
     -------
@@ -85,24 +88,48 @@ def repeat_reading(
             f"it again with the marks that are recorded (it was taken by clipmark "
             f"{reading.versions.get('clipmark', 'of no named version')})"
         )
+    if reading.measure != "angle":
+        result, table = repeat_traced(clip, attempt, reading, shift=shift, progress=progress)
+        if traced is not None:
+            traced(table)
+        return result
     try:
-        if reading.measure == "angle":
-            return repeat_angle(clip, attempt, reading, shift=shift).to_dict()
-        if reading.measure == "tilt":
-            return repeat_tilt(clip, reading, shift=shift, progress=progress).to_dict()
-        if reading.measure == "climb":
-            return repeat_climb(clip, reading, shift=shift, progress=progress).to_dict()
-        crawl = repeat_crawl(clip, attempt, reading, shift=shift, progress=progress)
-        if crawled is not None:
-            crawled(crawl)
-        return crawl.to_dict()
+        return repeat_angle(clip, attempt, reading, shift=shift).to_dict()
     except ClipmarkError:
         raise
-    except (KeyError, TypeError, IndexError, ValueError, AttributeError) as error:
-        raise AuditError(
-            f"the {reading.measure} reading does not hold what it takes to repeat it "
-            f"({type(error).__name__}: {error}); it was saved by another program, or changed"
-        ) from error
+    except _CUT_SHORT as error:
+        raise _holds_too_little(reading, error) from error
+
+
+def repeat_traced(
+    clip: Clip,
+    attempt: Attempt,
+    reading: Reading,
+    *,
+    shift: int = 0,
+    progress: Progress | None = None,
+) -> tuple[dict[str, object], pd.DataFrame]:
+    """A crawl, side tilt or climb once more, with its trace; raises as `repeat_reading`."""
+    try:
+        if reading.measure == "crawl":
+            crawl = repeat_crawl(clip, attempt, reading, shift=shift, progress=progress)
+            return crawl.to_dict(), crawl.table
+        if reading.measure == "tilt":
+            tilt = repeat_tilt(clip, reading, shift=shift, progress=progress)
+            return tilt.to_dict(), tilt.table
+        climb = repeat_climb(clip, reading, shift=shift, progress=progress)
+        return climb.to_dict(), climb.table
+    except ClipmarkError:
+        raise
+    except _CUT_SHORT as error:
+        raise _holds_too_little(reading, error) from error
+
+
+def _holds_too_little(reading: Reading, error: Exception) -> AuditError:
+    return AuditError(
+        f"the {reading.measure} reading does not hold what it takes to repeat it "
+        f"({type(error).__name__}: {error}); it was saved by another program, or changed"
+    )
 
 
 def repeat_angle(clip: Clip, attempt: Attempt, reading: Reading, *, shift: int = 0) -> AngleReading:
@@ -211,6 +238,7 @@ def repeat_tilt(
         sheet=_sheets(settings) or None,
         tags=_tags(settings),
         edge_fit=settings["edge_fit"] is not False,
+        by_ends=cast("list[str] | None", settings.get("by_ends")) or (),
         progress=progress,
         seed=_count(reading, "seed", TILT_SEED),
     )

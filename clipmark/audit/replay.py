@@ -26,6 +26,7 @@ from clipmark.audit.replay_checks import (
     check_lens,
     replay_grade,
 )
+from clipmark.audit.reverse_replay import ReverseReplay, replay_reverse
 from clipmark.audit.stand_replay import StandReplay, replay_stand
 from clipmark.audit.versions import versions_that_differ
 from clipmark.errors import FolderError, RecordError
@@ -48,6 +49,7 @@ class FullReplay:
         Marks of the attempt that are no longer those that the reading was measured from.
     stand : StandReplay or None
     grade : GradeReplay or None
+    reverse : ReverseReplay or None
     """
 
     reading: ReadingReplay
@@ -55,6 +57,7 @@ class FullReplay:
     marks: tuple[str, ...] = ()
     stand: StandReplay | None = None
     grade: GradeReplay | None = None
+    reverse: ReverseReplay | None = None
 
     @property
     def agrees(self) -> bool:
@@ -65,6 +68,7 @@ class FullReplay:
             and (self.lens is None or self.lens.agrees is not False)
             and (self.stand is None or self.stand.sameness != "changed")
             and (self.grade is None or self.grade.agrees)
+            and (self.reverse is None or self.reverse.agrees)
         )
 
     @property
@@ -76,7 +80,7 @@ class FullReplay:
                 f"The attempt's marks are no longer those of this reading: {', '.join(self.marks)}."
                 " It was repeated from its own."
             )
-        parts = (self.lens, self.stand, self.grade)
+        parts = (self.lens, self.stand, self.grade, self.reverse)
         return (*told, *(part.sentence for part in parts if part is not None))
 
     def to_dict(self) -> dict[str, object]:
@@ -92,6 +96,7 @@ class FullReplay:
                     ("lens", self.lens),
                     ("stand", self.stand),
                     ("grade", self.grade),
+                    ("reverse", self.reverse),
                 )
             },
         }
@@ -243,10 +248,11 @@ def replay_attempt(
             assert path is not None
             repeated = replay_reading(attempt, reading, path, place=place, progress=progress)
             known[key] = repeated
-        grade = None
+        grade = reverse = None
         if repeated.result is not None:
             first = _first_with(earlier, reading) or attempt
             grade = replay_grade(attempt, reading, repeated.result, first, entries)
+            reverse = replay_reverse(reading, repeated.result, first, entries)
         full.append(
             FullReplay(
                 repeated,
@@ -254,6 +260,7 @@ def replay_attempt(
                 marks=changed_marks(attempt, reading),
                 stand=None if path is None else replay_stand(event, attempt, reading, path),
                 grade=grade,
+                reverse=reverse,
             )
         )
     return AttemptReplay(

@@ -253,21 +253,16 @@ def replay_grade(
     ref = graded_by.rules
     if reading.measure != "crawl" or ref is None:
         return None
-    held = next(
-        (e for e in entries if (e.kind, e.id, e.revision) == ("rules", ref.id, ref.revision)), None
-    )
     saved = _grade(reading.result)
-    if held is None:
+    try:
+        test_grade = sheet_in_force(graded_by, entries)
+    except RecordError as error:
+        return GradeReplay(ref.revision, saved, None, attempt.grade, False, f"No grade: {error}.")
+    if test_grade is None:
         if saved is None:
             return None
         told = f"The journal does not hold revision {ref.revision} of the rule sheet; no grade."
         return GradeReplay(ref.revision, saved, None, attempt.grade, False, told)
-    try:
-        rules = as_model(Rules, held.body, f"journal line {held.line}, the rule sheet")
-        sheet = rule_sheet_of(rules.text, f"event.toml, revision {ref.revision} in the journal")
-        test_grade = TestGrade.of(sheet, graded_by.test)
-    except RecordError as error:
-        return GradeReplay(ref.revision, saved, None, attempt.grade, False, f"No grade: {error}.")
     graded = test_grade.graded("crawl", result)
     repeated = _grade(graded)
     if test_grade.table is None and saved is None:
@@ -284,6 +279,30 @@ def replay_grade(
     if attempt.grade != saved:
         told += f" The attempt itself has {_grade_words(attempt.grade)}, given by a person."
     return GradeReplay(ref.revision, saved, repeated, attempt.grade, agrees, told)
+
+
+def sheet_in_force(attempt: Attempt, entries: Sequence[Entry]) -> TestGrade | None:
+    """What the rule sheet that a revision names says of its test; None where no journal holds it.
+
+    Raises
+    ------
+    RecordError
+        When that sheet cannot be read.
+    """
+    ref = attempt.rules
+    held = next(
+        (
+            e
+            for e in entries
+            if ref is not None and (e.kind, e.id, e.revision) == ("rules", ref.id, ref.revision)
+        ),
+        None,
+    )
+    if held is None:
+        return None
+    rules = as_model(Rules, held.body, f"journal line {held.line}, the rule sheet")
+    sheet = rule_sheet_of(rules.text, f"event.toml, revision {held.revision} in the journal")
+    return TestGrade.of(sheet, attempt.test)
 
 
 def _grade(result: Mapping[str, object]) -> float | None:

@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 
 from clipmark import __version__, defects
+from clipmark.cli.hang_watch import ended_if_hung
 from clipmark.errors import ClipmarkError
 
 # In the order in which help shows them. A verb's module is loaded when the verb is used: what all
@@ -86,9 +87,10 @@ def status_of(arguments: list[str]) -> int:
     verb = arguments[0] if arguments and not arguments[0].startswith("-") else ""
     name = f"clipmark {verb}".strip()
     try:
-        result = typer.main.get_command(_made(verb)).main(
-            args=list(arguments), prog_name="clipmark", standalone_mode=False
-        )
+        with ended_if_hung(name, REFUSED):
+            result = typer.main.get_command(_made(verb)).main(
+                args=list(arguments), prog_name="clipmark", standalone_mode=False
+            )
     except (KeyboardInterrupt, typer.Abort):
         return _say(name, "stopped; nothing half-written was left", INTERRUPTED)
     except BrokenPipeError:

@@ -9,7 +9,8 @@ from typing import Annotated
 import typer
 
 from clipmark.cli import options as opt
-from clipmark.cli.climb_show import print_climb
+from clipmark.cli.climb_show import print_climb, rule_of_reverse
+from clipmark.cli.crawl_show import check_chart, draw_chart
 from clipmark.cli.located import located
 from clipmark.cli.saving import Saving
 from clipmark.cli.sheet_option import sheets_from, tags_from
@@ -168,6 +169,21 @@ def run(
     trace: Annotated[
         Path | None, typer.Option("--trace", metavar="TRACE.csv", help="Write the trace here.")
     ] = None,
+    chart: Annotated[
+        Path | None,
+        typer.Option(
+            "--chart", metavar="CHART.png|.svg", help="Draw the trace here, as PNG or SVG."
+        ),
+    ] = None,
+    rules: Annotated[
+        Path | None,
+        typer.Option(
+            "--rules",
+            metavar="FOLDER",
+            help="Call a reverse by the rule sheet in this event folder, for the test named by "
+            "--test; nothing is saved.",
+        ),
+    ] = None,
     level: opt.LevelLine = None,
     plumb: opt.PlumbLine = None,
     level_u: opt.LevelU = 0.05,
@@ -211,11 +227,16 @@ def run(
         entry, test, try_no, setup, surface, step_deg, set_start_deg, set_end_deg, travel_way,
         verdict, reason, called_by, note,
     )  # fmt: skip
+    called_rules = rule_of_reverse(rules, test) if rules is not None else None
+    if rules is not None and into is None:
+        details = AttemptDetails()  # the test is named for its rule alone
     if into is not None and attempt is None and travel_way is None:
         details = replace(details, travel="down" if mode == "descend" else "up")
     saving = Saving(into, attempt, by, details)
     saving.check()
     check_options(stand, None, saving)
+    if chart is not None:
+        check_chart(chart)
     with located(clip, frame):
         given = _Given(
             ramp=Line.parse(ramp, "the ramp line"),
@@ -291,9 +312,15 @@ def run(
         wheel_mm=wheel_mm,
         facing=facing,
     )
-    result.update(
-        saving.save(clip, "climb", result, given.marks(Patch.parse(patch)), declared, recorded)
-    )
+    saved = saving.save(clip, "climb", result, given.marks(Patch.parse(patch)), declared, recorded)
+    saving.keep_trace(saved, result, reading.table, "climb")
+    if called_rules is not None:
+        result = called_rules.graded("climb", result)
+    elif mode == "descend":
+        result["reverse_call"] = None  # no rule sheet was named
+    result.update(saved)
+    if chart is not None:
+        draw_chart(result, reading.table, chart, "climb")
     if as_json:
         emit_json(result)
     else:

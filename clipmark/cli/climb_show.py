@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 from clipmark.cli.show import show_saved, table, warn, with_u
+from clipmark.errors import RecordError
+from clipmark.record.rule_sheet import read_rule_sheet
+from clipmark.sheet_grade import TestGrade, grade_of_test
 
 FIGURES = (
     ("run_up", "mm_s", "run-up speed"),
@@ -25,6 +29,17 @@ OF_DESCENT = (
 Result = Mapping[str, object]
 
 
+def rule_of_reverse(rules: Path, test: str | None) -> TestGrade:
+    """The rule of the test named; raises `RecordError` when none, or an unknown one, is named."""
+    if not test:
+        raise RecordError(
+            "calling a reverse needs the test; name it as the rule sheet does (--test)"
+        )
+    if read_rule_sheet(rules).test(test) is None:
+        raise RecordError(f"{rules}: the rule sheet has no test '{test}'; name one of its tests")
+    return grade_of_test(rules, test)
+
+
 def print_climb(result: Result) -> None:
     """Proposal, figures, board and phases on stdout, notes on stderr."""
     proposed = [("proposed", str(result["proposed"])), ("reason", str(result["reason"]))]
@@ -39,7 +54,7 @@ def print_climb(result: Result) -> None:
     )
     table("Figures", ("figure", "value, U (95 %)"), _figures(result))
     if result["mode"] == "descend":
-        table("Reverse", ("fact", "seen"), _reverse(result))
+        table("Reverse", ("fact", "seen"), _reverse(result), words=("seen",))
     _print_board(result)
     _print_lifts(result)
     _print_phases(result)
@@ -94,6 +109,9 @@ def _reverse(result: Result) -> list[tuple[str, str]]:
         seen = fact.get("seen") if isinstance(fact, Mapping) else None
         told = "not told" if seen is None else "yes" if seen else "no"
         rows.append((what, told + _amount(fact)))
+    call = result.get("reverse_call")
+    if isinstance(call, Mapping):
+        rows.append(("proposed call", f"{call.get('call')}: {call.get('why')}"))
     return rows
 
 

@@ -51,12 +51,14 @@ def named_test(rules: Path, test: str | None) -> str:
     return test
 
 
-def draw_chart(result: Mapping[str, object], trace: pd.DataFrame, path: Path) -> None:
-    """Draw the trace; raises `FolderError` when it cannot be written."""
+def draw_chart(
+    result: Mapping[str, object], trace: pd.DataFrame, path: Path, measure: str = "crawl"
+) -> None:
+    """Draw what was followed; raises `FolderError` when it cannot be written."""
     # The drawing library takes a third of a second to load: only when something is drawn.
-    from clipmark.report.trace_chart import draw_trace
+    from clipmark.report.reading_charts import draw_reading
 
-    draw_trace(result, trace, path)
+    draw_reading(measure, result, trace, path)
 
 
 def print_crawl(reading: CrawlReading, result: Mapping[str, object]) -> None:

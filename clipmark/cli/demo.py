@@ -12,27 +12,23 @@ import pandas as pd
 import typer
 
 from clipmark.cli import options as opt
+from clipmark.cli.demo_truth import compare
 from clipmark.cli.score_show import show_result
 from clipmark.cli.show import emit_json, progress_bar, screen, table, with_u
 from clipmark.clip import open_clip
 from clipmark.errors import FolderError
 from clipmark.evidence import keep_trace
-from clipmark.marks_file import MarksFile, measure_marks
+from clipmark.marks_file import MarksFile
+from clipmark.marks_measured import measure_marks
 from clipmark.record import disk
 from clipmark.record.folder import EventFolder
 from clipmark.sample.media import sample_media_folder
 from clipmark.scoring.score import score_event
 from clipmark.sheet_grade import grade_of_test
+from clipmark.uncertainty.digits import number_of
 from clipmark.workbench import AttemptDetails, Declaration, save_reading, span_of
 
 SIGNED_BY = "clipmark demo"
-# What is compared: reading, its unit, what people call it, and where the truth has it.
-COMPARED = (
-    ("ramp", "deg", "ramp, deg"),
-    ("chassis", "deg", "chassis, deg"),
-    ("mean_speed", "mm_s", "mean speed, mm/s"),
-    ("ripple", "", "ripple"),
-)
 
 
 def run(
@@ -50,11 +46,14 @@ def run(
     sample = json.loads((media / "event.json").read_text(encoding="utf-8"))
     attempts: list[dict[str, object]] = sample["attempts"]
     rows: list[dict[str, object]] = []
+    measured: dict[str, dict[str, dict[str, object]]] = {}
     with EventFolder.create(folder, name=str(sample["event"])) as event:
         _copy(media, event.path)
         for item in attempts:
             clip_name = str(item["clip"])
-            results = _measure(event, media, item, quiet=as_json)
+            other = measured.get(str(item.get("join")), {}).get("tilt")
+            results = _measure(event, media, item, other, quiet=as_json)
+            measured[clip_name] = results
             truth = json.loads((media / str(item["truth"])).read_text(encoding="utf-8"))
             rows.extend(compare(clip_name, str(item["entry"]), results, truth))
         name, where = event.name, event.path
@@ -95,33 +94,43 @@ def _copy(media: Path, event: Path) -> None:
 
 
 def _measure(
-    event: EventFolder, media: Path, item: Mapping[str, object], quiet: bool
+    event: EventFolder,
+    media: Path,
+    item: Mapping[str, object],
+    other: Mapping[str, object] | None,
+    quiet: bool,
 ) -> dict[str, dict[str, object]]:
-    """Take one clip in, measure what its marks ask for, and save it as one attempt."""
+    """Take one clip in, measure what its marks ask for, and save it as one attempt.
+
+    `other` is the tilt of the same truck to the other side.
+    """
     taken = event.add_clip(media / str(item["clip"]))
     path = event.path / taken.path
     marks = MarksFile.read(media / str(item["marks"]), event.path / "lenses")
-    marks = replace(marks, terms=grade_of_test(event.path, str(item["test"])).terms)
+    test_grade = grade_of_test(event.path, str(item["test"]))
+    marks = replace(marks, terms=test_grade.terms)
     details = AttemptDetails(
         entry=str(item["entry"]),
         test=str(item["test"]),
         try_no=_whole(item.get("try_no")),
         setup=str(item["setup"]),
         surface=str(item["surface"]),
-        step_deg=_float(item.get("step_deg")),
-        set_start_deg=_float(item.get("set_start_deg")),
+        step_deg=number_of(item.get("step_deg")),
+        set_start_deg=number_of(item.get("set_start_deg")),
         verdict=str(item["verdict"]) or None,
         reason=str(item["reason"]) or None,
         called_by=str(item.get("called_by") or "R. Aldous"),
+        grade=number_of(item.get("grade")),
     )
     with open_clip(path) as clip, progress_bar(path.name, quiet=quiet) as bar:
         task = bar.add_task(path.name, total=clip.frame_count)
-        traces: list[pd.DataFrame] = []
+        traces: dict[str, pd.DataFrame] = {}
         results = measure_marks(
             clip,
             marks,
             lambda done, total: bar.update(task, completed=done, total=total),
-            traces.append,
+            traces.__setitem__,
+            other,
         )
         first, last = (
             (marks.span.first, marks.span.last) if marks.span else (0, clip.frame_count - 1)
@@ -140,7 +149,7 @@ def _measure(
         true_fps=marks.true_fps,
     )
     attempt_id = None
-    for measure, result in results.items():
+    for measure, result in list(results.items()):
         line = save_reading(
             event,
             path,
@@ -154,104 +163,13 @@ def _measure(
             declared=declared,
         )
         attempt_id = line.id
-        if measure == "crawl":
-            keep_trace(event.path, attempt_id, result, traces[0])
+        if measure in traces:
+            keep_trace(event.path, attempt_id, result, traces[measure], measure=measure)
+        if measure == "climb":
+            results[measure] = test_grade.graded(measure, result)
     if attempt_id is None:
         raise FolderError(f"the sample event asks for no measurement of {path.name}; reinstall")
     return results
-
-
-def compare(
-    clip: str, entry: str, results: Mapping[str, Mapping[str, object]], truth: Mapping[str, object]
-) -> list[dict[str, object]]:
-    """One row a reading: value, expanded uncertainty, interval and the known truth beside it."""
-    rows: list[dict[str, object]] = []
-    for result in results.values():
-        for name, unit, what in COMPARED:
-            tail = f"_{unit}" if unit else ""
-            value = result.get(f"{name}{tail}")
-            true = truth_of(f"{name}{tail}", truth)
-            if not isinstance(value, (int, float)) or true is None:
-                continue
-            low, high = result.get(f"{name}_low95{tail}"), result.get(f"{name}_high95{tail}")
-            inside = None
-            if isinstance(low, (int, float)) and isinstance(high, (int, float)):
-                inside = low <= true <= high
-            rows.append(
-                {
-                    "clip": clip,
-                    "entry": entry,
-                    "what": what,
-                    "value": value,
-                    "u95": result.get(f"{name}_u95{tail}"),
-                    "truth": true,
-                    "inside": inside,
-                }
-            )
-        rows += _slip_rows(clip, entry, result, truth)
-        stalls = called_stalls(result.get("stalls"))
-        motion = truth.get("motion")
-        true_stalls = motion.get("stalls") if isinstance(motion, Mapping) else None
-        if isinstance(stalls, list) and isinstance(true_stalls, list):
-            rows.append(
-                {
-                    "clip": clip,
-                    "entry": entry,
-                    "what": "stalls",
-                    "value": len(stalls),
-                    "u95": None,
-                    "truth": len(true_stalls),
-                    "inside": len(stalls) == len(true_stalls),
-                }
-            )
-    return rows
-
-
-def called_stalls(stalls: object) -> list[object] | None:
-    """Stalls of a crawl reading without the stops that were asked for; None where not told."""
-    if not isinstance(stalls, list):
-        return None
-    return [s for s in stalls if not (isinstance(s, Mapping) and s.get("commanded"))]
-
-
-def _slip_rows(
-    clip: str, entry: str, result: Mapping[str, object], truth: Mapping[str, object]
-) -> list[dict[str, object]]:
-    """Slip of each wheel over its way: driving positive, braking negative; the truth is one."""
-    motion, found = truth.get("motion"), result.get("slip")
-    true = _float(motion.get("slip")) if isinstance(motion, Mapping) else None
-    rows: list[dict[str, object]] = []
-    for item in found if isinstance(found, list) and true is not None else []:
-        driving = item["driving"] is not None
-        kind, sign = ("driving", 1.0) if driving else ("braking", -1.0)
-        value, u95 = _float(item[kind]), _float(item[f"{kind}_u95"])
-        if value is None or u95 is None or true is None:
-            continue
-        rows.append(
-            {
-                "clip": clip,
-                "entry": entry,
-                "what": f"slip of wheel {item['wheel']}",
-                "value": sign * value,
-                "u95": u95,
-                "truth": true,
-                "inside": abs(sign * value - true) <= u95,
-            }
-        )
-    return rows
-
-
-def truth_of(name: str, truth: Mapping[str, object]) -> float | None:
-    """A true value from the renderer's truth file, or None where it has none.
-
-    Ripple of a run with stalls has no single truth: whoever stands is not creeping.
-    """
-    motion = truth.get("motion")
-    moving = motion if isinstance(motion, Mapping) else {}
-    if name == "ripple" and moving.get("stalls"):
-        return None
-    value = truth.get(name, moving.get(name))
-    return float(value) if isinstance(value, (int, float)) else None
 
 
 def _print(name: str, rows: list[dict[str, object]], places: dict[str, str]) -> None:
@@ -264,7 +182,7 @@ def _print(name: str, rows: list[dict[str, object]], places: dict[str, str]) -> 
             (
                 str(row["clip"]).removesuffix(".mp4"),
                 str(row["what"]),
-                with_u(row["value"], u95),
+                row["value"] if isinstance(row["value"], str) else with_u(row["value"], u95),
                 f"{truth:.4g}" if isinstance(truth, float) else str(truth),
                 told,
             )
@@ -274,10 +192,6 @@ def _print(name: str, rows: list[dict[str, object]], places: dict[str, str]) -> 
     table(title, columns, shown, words=("reading", "holds"))
     for what, where in places.items():
         screen.print(f"{what}: {where}", soft_wrap=True, highlight=False)
-
-
-def _float(value: object) -> float | None:
-    return float(value) if isinstance(value, (int, float)) else None
 
 
 def _whole(value: object) -> int | None:

@@ -8,15 +8,18 @@ from typing import Annotated
 import typer
 
 from clipmark.cli import options as opt
+from clipmark.cli.footage_attempts import look_for_attempts
 from clipmark.cli.footage_show import print_footage
 from clipmark.cli.located import located
 from clipmark.cli.show import emit_json, progress_bar
 from clipmark.clip import open_clip
-from clipmark.errors import FolderError
+from clipmark.errors import FolderError, MarkError
 from clipmark.marks import Line
 from clipmark.measure.footage import FootageReport, look_over
+from clipmark.motion.attempt_spans import MARGIN_S, REST_S
 
 SUPPORT = "What it can support, in mm"
+ATTEMPTS = "Looking for attempts"
 
 
 def run(
@@ -46,6 +49,43 @@ def run(
         bool,
         typer.Option("--quick", help="The one pass alone: no edges, no following, no camera."),
     ] = False,
+    attempts: Annotated[
+        bool,
+        typer.Option(
+            "--attempts",
+            help="Look for attempts in a long recording instead: spans of frames to confirm, "
+            "nothing is saved.",
+            rich_help_panel=ATTEMPTS,
+        ),
+    ] = False,
+    within: Annotated[
+        str | None,
+        typer.Option(
+            "--within",
+            metavar="x,y,w,h",
+            help="Look in this region of the picture only.",
+            rich_help_panel=ATTEMPTS,
+        ),
+    ] = None,
+    rest_s: Annotated[
+        float | None,
+        typer.Option(
+            "--rest-s",
+            metavar="S",
+            help=f"The longest rest within one attempt; {REST_S:g} unless given.",
+            rich_help_panel=ATTEMPTS,
+        ),
+    ] = None,
+    margin_s: Annotated[
+        float | None,
+        typer.Option(
+            "--margin-s",
+            metavar="S",
+            help="How long a span goes on before the first move and after the last; "
+            f"{MARGIN_S:g} unless given.",
+            rich_help_panel=ATTEMPTS,
+        ),
+    ] = None,
     true_fps: opt.TrueFps = None,
     as_json: opt.Json = False,
 ) -> None:
@@ -54,7 +94,21 @@ def run(
     One pass over all its pictures, and a closer look at a few.
 
     Example: clipmark footage creep.mp4 --picture contact.png
+    Example: clipmark footage session.mp4 --attempts
     """
+    if attempts:
+        if quick or picture is not None or scale is not None or scale_mm is not None:
+            raise MarkError(
+                "looking for attempts (--attempts) takes no scale mark, no sheet and no shorter "
+                "look; ask for them on their own"
+            )
+        look_for_attempts(clip, within, rest_s, margin_s, true_fps, as_json=as_json)
+        return
+    if within is not None or rest_s is not None or margin_s is not None:
+        raise MarkError(
+            "a region, a rest or a margin is given, but attempts are not looked for; ask for that "
+            "(--attempts)"
+        )
     if picture is not None and picture.suffix.lower() != ".png":
         raise FolderError(
             f"the sheet {picture.name} cannot be drawn: its name must end in .png; give it such a "

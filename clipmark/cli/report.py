@@ -79,6 +79,13 @@ def run(
             "--with-sound", help="Leave the sound in annotated clips.", rich_help_panel=PRIVACY
         ),
     ] = False,
+    measure_again: Annotated[
+        bool,
+        typer.Option(
+            "--measure-again",
+            help="Repeat readings whose trace is not kept any more, so that they have charts.",
+        ),
+    ] = False,
     as_json: opt.Json = False,
 ) -> None:
     """Write standings, score cards, charts, stills and clips of an event; the page opens offline.
@@ -108,6 +115,7 @@ def run(
             out=out,
             attempts=chosen,
             wanted=wanted,
+            measure_again=measure_again,
             step=lambda what, done, total: bar.update(
                 task, description=what, completed=done, total=total
             ),

@@ -18,6 +18,8 @@ from clipmark.record.models import Attempt, Span
 from clipmark.sheet_grade import grade_of_test
 from clipmark.workbench import AttemptDetails, Declaration, MarkedThing, save_reading
 
+_GIVEN = {"crawl": "grade", "climb": "reverse_call"}  # what the rule sheet makes of a reading
+
 
 @dataclass(frozen=True)
 class Saving:
@@ -80,7 +82,8 @@ class Saving:
     ) -> dict[str, object]:
         """Save if asked; what to add to the result.
 
-        Attempt id, revision and journal line; of a crawl also the grade that the rule sheet gives.
+        Attempt id, revision and journal line; of a crawl also the grade that the rule sheet gives,
+        of a descent what it calls its reverse.
         """
         if self.into is None:
             return {}
@@ -102,19 +105,26 @@ class Saving:
                 declared=declared,
             )
         saved = {"attempt": line.id, "revision": line.revision, "seq": line.seq}
-        grade = Attempt.model_validate(line.body).reading("crawl") if measure == "crawl" else None
-        return {"saved": saved} | ({} if grade is None else {"grade": grade.result.get("grade")})
+        given = _GIVEN.get(measure)
+        kept = Attempt.model_validate(line.body).reading(measure) if given else None
+        if given is None or kept is None or (measure == "climb" and given not in kept.result):
+            return {"saved": saved}
+        return {"saved": saved, given: kept.result.get(given)}
 
     def keep_trace(
-        self, saved: Mapping[str, object], result: Mapping[str, object], table: pd.DataFrame
+        self,
+        saved: Mapping[str, object],
+        result: Mapping[str, object],
+        table: pd.DataFrame,
+        measure: str = "crawl",
     ) -> None:
-        """Keep the trace of a crawl that was saved beside its attempt."""
+        """Keep the trace of a reading that was saved beside its attempt."""
         later = _later.get()
         if later:
             later[-1] = replace(later[-1], trace=table)
         told = saved.get("saved")
         if self.into is not None and isinstance(told, dict):
-            keep_trace(self.into, str(told["attempt"]), result, table)
+            keep_trace(self.into, str(told["attempt"]), result, table, measure=measure)
 
 
 @dataclass(frozen=True)
@@ -137,7 +147,7 @@ class PutOff:
             self.clip, self.measure, result, self.marks, self.declared, self.span
         )
         if self.trace is not None:
-            self.saving.keep_trace(saved, result, self.trace)
+            self.saving.keep_trace(saved, result, self.trace, self.measure)
         return result | saved
 
 

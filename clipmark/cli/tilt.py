@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from clipmark.cli import options as opt
+from clipmark.cli.crawl_show import check_chart, draw_chart
 from clipmark.cli.located import located
 from clipmark.cli.saving import Saving
 from clipmark.cli.sheet_option import sheets_from, tags_from
@@ -122,6 +123,16 @@ def run(
             rich_help_panel=TRUCK,
         ),
     ] = None,
+    by_ends: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--by-ends",
+            metavar="platform|chassis",
+            help="This line shows no straight edge: take it as marked and follow its ends. Repeat "
+            "for both.",
+            rich_help_panel=TRUCK,
+        ),
+    ] = None,
     join: Annotated[
         Path | None,
         typer.Option(
@@ -134,6 +145,12 @@ def run(
     ] = None,
     trace: Annotated[
         Path | None, typer.Option("--trace", metavar="TRACE.csv", help="Write the trace here.")
+    ] = None,
+    chart: Annotated[
+        Path | None,
+        typer.Option(
+            "--chart", metavar="CHART.png|.svg", help="Draw the trace here, as PNG or SVG."
+        ),
     ] = None,
     level: opt.LevelLine = None,
     plumb: opt.PlumbLine = None,
@@ -178,6 +195,8 @@ def run(
     saving = Saving(into, attempt, by, details)
     saving.check()
     check_options(stand, None, saving)
+    if chart is not None:
+        check_chart(chart)
     with located(clip, frame):
         platform_line = Line.parse(platform, "the platform line")
         rail = Line.parse(chassis, "the chassis line")
@@ -226,6 +245,7 @@ def run(
             sheet=sheets or None,
             tags=tags_from(tags),
             edge_fit=not no_edge_fit,
+            by_ends=by_ends or (),
         )
         reading, recorded = _measure(clip, frame, marked, join, true_fps, as_json)
         if trace is not None:
@@ -249,7 +269,11 @@ def run(
         edge_fit=not no_edge_fit,
         true_fps=true_fps,
     )
-    result.update(saving.save(clip, "tilt", result, marks, declared, recorded))
+    saved = saving.save(clip, "tilt", result, marks, declared, recorded)
+    saving.keep_trace(saved, result, reading.table, "tilt")
+    result.update(saved)
+    if chart is not None:
+        draw_chart(result, reading.table, chart, "tilt")
     if as_json:
         emit_json(result)
     else:

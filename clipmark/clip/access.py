@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import OrderedDict
 from collections.abc import Callable
 
-from clipmark.clip.decoder import Decoder
+from clipmark.clip.decoder import Decoding
 from clipmark.clip.picture import Picture
-from clipmark.errors import FrameError
+from clipmark.errors import DecoderError, FrameError
 
 RING_BYTES = 64 * 1920 * 1080  # 133 MB: 42 pictures of 1080p with their colours
 _NEAR = 8  # decoding this many pictures on costs less than a seek
@@ -63,7 +63,7 @@ class RandomAccess:
         where it has none either.
     """
 
-    def __init__(self, decoder: Decoder, ring: PictureRing) -> None:
+    def __init__(self, decoder: Decoding, ring: PictureRing) -> None:
         self._decoder, self._ring = decoder, ring
         self._index = decoder.index
         self.missing: set[int] = set()
@@ -96,7 +96,11 @@ class RandomAccess:
             held = self._ring.get(ordinal) or self.elsewhere(ordinal)
             if held is not None:
                 return held
-            found = self._continue_to(ordinal) or self._jump_to(ordinal)
+            try:
+                found = self._continue_to(ordinal) or self._jump_to(ordinal)
+            except DecoderError:  # not tried again: it would die of the same data
+                self.missing.add(ordinal)
+                raise
             if found is not None:
                 return found
             self.missing.add(ordinal)
@@ -154,6 +158,10 @@ class RandomAccess:
             for number in self._decoder.broken:
                 self.suspect.update(self._index.reached_from(number, whole_group=False))
         return found
+
+    def rest(self) -> None:
+        """Let the decoder go until a picture is asked for that is not held."""
+        self._decoder.close()
 
     def close(self) -> None:
         """Let the decoder and all pictures go."""

@@ -17,10 +17,18 @@ import av.container
 import av.error
 import av.video.stream
 
-from clipmark.errors import FolderError, FootageError
+from clipmark.clip import native
+from clipmark.clip.limits import (
+    MOST_STREAMS,
+    PICTURE_MPX,
+    check_size,
+    check_streams,
+    most_pixels,
+)
+from clipmark.clip.native import native_call, sign_of_life
+from clipmark.errors import DecoderError, FolderError, FootageError
 
-MAX_PIXELS = 40_000_000  # 8K is 33 Mpx; a file of a few kB can ask for far more memory than that
-_MOST_STREAMS = 64  # the limit is given for each; FFmpeg ignores those too many
+MAX_PIXELS = int(PICTURE_MPX.usual * 1_000_000)
 _HASH_BLOCK = 1 << 20
 _PICTURE_FORMATS = {"image2", "ico", "apng", "gif", "webp_anim"}
 # Formats that only point elsewhere, or that turn any text into "video".
@@ -70,6 +78,7 @@ def check_file(path: Path) -> None:
         raise FolderError(f"{name} may not be read; give yourself the right to read it") from None
     if mode.st_size == 0:
         raise FootageError(f"{name} is empty (0 bytes); copy it from the camera again")
+    check_size(name, mode.st_size)
 
 
 def file_sha256(path: Path) -> str:
@@ -77,6 +86,7 @@ def file_sha256(path: Path) -> str:
     digest = hashlib.sha256()
     with path.open("rb") as file:
         while block := file.read(_HASH_BLOCK):
+            sign_of_life()
             digest.update(block)
     return digest.hexdigest()
 
@@ -89,7 +99,9 @@ def open_container(path: Path) -> av.container.InputContainer:
     FootageError
         If FFmpeg does not know the file as video, or its index is missing.
     """
-    limits: Any = [{"max_pixels": str(MAX_PIXELS)}] * _MOST_STREAMS
+    native.file_at_work = path.name
+    # given for each stream; FFmpeg ignores those too many
+    limits: Any = [{"max_pixels": str(most_pixels())}] * MOST_STREAMS
     try:
         try:
             return _open(path, limits)
@@ -101,12 +113,22 @@ def open_container(path: Path) -> av.container.InputContainer:
 
 def _open(path: Path, stream_options: Any) -> av.container.InputContainer:
     """FFmpeg's own opening: this file only, nothing it may point to."""
-    return av.open(
-        f"file:{path}",
-        mode="r",
-        container_options={"protocol_whitelist": "file"},
-        stream_options=stream_options,
-        metadata_errors="replace",
+    with native_call:
+        return av.open(
+            f"file:{path}",
+            mode="r",
+            container_options={"protocol_whitelist": "file"},
+            stream_options=stream_options,
+            metadata_errors="replace",
+        )
+
+
+def lacks_memory(path: Path) -> DecoderError:
+    """The refusal of a file for which memory was asked that is not to be had."""
+    return DecoderError(
+        f"{path.name} asks for more memory than there is, or than reading one clip may take: it is "
+        "damaged, or its pictures are too large; copy it from the camera again, or export it at a "
+        "smaller size"
     )
 
 
@@ -145,6 +167,7 @@ def choose_stream(
         raise FootageError(_not_footage(name))
     if kind & _PICTURE_FORMATS or any(part.endswith("_pipe") for part in kind):
         raise FootageError(f"{name} is a single picture, not a clip; take a recorded video instead")
+    check_streams(name, len(container.streams))
     moving = [s for s in container.streams.video if not _is_cover(s)]
     if not moving:
         what = "only sound" if container.streams.audio else "no moving picture"
@@ -160,13 +183,13 @@ def choose_stream(
     if width <= 0 or height <= 0:
         raise FootageError(
             f"{name} states no picture size that can be used (none at all, or above the limit of "
-            f"{MAX_PIXELS // 1_000_000} Mpx); copy it from the camera again, or export it at 8K or "
+            f"{PICTURE_MPX.value:g} Mpx); copy it from the camera again, or export it at 8K or "
             "smaller"
         )
-    if width * height > MAX_PIXELS:
+    if width * height > most_pixels():
         raise FootageError(
             f"{name} asks for pictures of {width} x {height} px, above the limit of "
-            f"{MAX_PIXELS // 1_000_000} Mpx; export it at 8K or smaller"
+            f"{PICTURE_MPX.value:g} Mpx; export it at 8K or smaller, or, {PICTURE_MPX.raised()}"
         )
     file = path.stat()
     place = (path, file.st_size, file.st_mtime_ns, int(stream.index))

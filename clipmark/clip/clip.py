@@ -15,16 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip.access import RING_BYTES, PictureRing, RandomAccess
-from clipmark.clip.admit import Source, check_file, choose_stream, file_sha256, open_container
-from clipmark.clip.decoder import Decoder
-from clipmark.clip.facts import StreamFacts, read_facts, source_findings
+from clipmark.clip.decoder import Decoder, Decoding, Threading
+from clipmark.clip.facts import source_findings
 from clipmark.clip.findings import Finding
 from clipmark.clip.frame import Frame
-from clipmark.clip.index import FrameIndex, build_index
-from clipmark.clip.passes import FramePass, pass_threads
+from clipmark.clip.opening import Stated, guards_clips, state_of
+from clipmark.clip.passes import ClipReport, FramePass, pass_threads
 from clipmark.clip.picture import Picture
 from clipmark.clip.timing import Timeline, exact_rate
 from clipmark.errors import FootageError, FrameError
+
+_AHEAD = 4  # pictures that a guarded pass decodes while those before are worked on
 
 
 def open_clip(
@@ -32,6 +33,7 @@ def open_clip(
     *,
     true_fps: float | Fraction | None = None,
     ring_bytes: int = RING_BYTES,
+    guarded: bool | None = None,
 ) -> Clip:
     """Open a recorded clip for reading; the file is never written to.
 
@@ -44,6 +46,10 @@ def open_clip(
         by the stored rate over this.
     ring_bytes : int
         Memory for pictures kept for stepping back, bytes.
+    guarded : bool, optional
+        Whether the file is read and decoded in processes of its own, under limits, so that a
+        crash or a hang of the decoder is a `DecoderError`. The pictures are the same. Default: as
+        `clipmark.clip.opening.guard_clips` was told; at first not.
 
     Returns
     -------
@@ -58,19 +64,12 @@ def open_clip(
         If it is not footage that can be measured; the sentence names the file and the reason.
     """
     place = Path(path).absolute()
-    check_file(place)
     rate = exact_rate(true_fps)
-    container = open_container(place)
-    try:
-        stream, source = choose_stream(place, container)
-        index = build_index(container, stream)
-        stated = read_facts(container, stream)
-        digest = file_sha256(place)
-    finally:
-        container.close()
-    if index.frame_count == 0:
-        raise FootageError(f"{place.name} holds no pictures; copy it from the camera again")
-    return Clip(source, index, stated, Timeline(index, rate, stated.rates), digest, ring_bytes)
+    guarded = guards_clips(guarded)
+    stated = state_of(place, guarded=guarded)
+    timeline = Timeline(stated.index, rate, stated.facts.rates)
+    timeline.check(place.name)
+    return Clip(stated, timeline, ring_bytes, guarded=guarded)
 
 
 class Clip:
@@ -80,6 +79,8 @@ class Clip:
     ----------
     path : Path
         The file.
+    guarded : bool
+        Whether it is decoded in processes of its own.
     sha256 : str
         SHA-256 of the whole file as it was opened, hex.
     index : FrameIndex
@@ -102,18 +103,19 @@ class Clip:
 
     def __init__(
         self,
-        source: Source,
-        index: FrameIndex,
-        stated: StreamFacts,
+        stated: Stated,
         timeline: Timeline,
-        sha256: str,
         ring_bytes: int,
+        *,
+        guarded: bool = False,
     ) -> None:
-        self.path, self.sha256 = source.path, sha256
-        self.index = index
-        self._source, self._timeline = source, timeline
+        self._source, self._timeline = source, timeline = stated.source, timeline
+        self._stated = stated
+        self.path, self.sha256, self.index = source.path, stated.sha256, stated.index
+        self.guarded = guarded
+        facts = stated.facts
         self._lock = threading.RLock()
-        self._decoder = Decoder(source, index, "SLICE", 2)
+        self._decoder = self._make_decoder("SLICE", 2)
         ring = PictureRing(ring_bytes)
         self._access = RandomAccess(self._decoder, ring)
         self._open = True
@@ -128,21 +130,23 @@ class Clip:
             ring.put(*shown)
             first, layout = shown[1], self._decoder.layout
             self.upright_transform = self._decoder.upright()
+            if guarded:  # its process serves others until a frame is asked for
+                self._decoder.close()
         except BaseException:
             self.close()
             raise
         self.width, self.height = self.upright_transform.size(source.width, source.height)
-        self.pixel_aspect = self.upright_transform.pixel_aspect(stated.pixel_aspect)
-        self.interlaced = first.interlaced or stated.interlaced
+        self.pixel_aspect = self.upright_transform.pixel_aspect(facts.pixel_aspect)
+        self.interlaced = first.interlaced or facts.interlaced
         self.bit_depth = layout.bit_depth
         self.black_level, self.white_level = layout.black, layout.white
-        self.codec, self.container = stated.codec, stated.format
+        self.codec, self.container = facts.codec, facts.format
         self.nominal_fps = timeline.nominal_rate
         self._damaged: frozenset[int] = frozenset()
         self._checked: tuple[Finding, ...] = ()
         self._access.missing.update(range(shown[0]))
         self._opened: tuple[Finding, ...] = (
-            *source_findings(self, stated, source, shown[0]),
+            *source_findings(self, facts, source, shown[0]),
             *timeline.findings(shown[0]),
         )
 
@@ -221,7 +225,7 @@ class Clip:
         """
         self._check_ordinal(ordinal)
         with self._lock:
-            self._check_open()
+            self.check_open()
             picture = self._access.picture(ordinal)
         if self.is_damaged(ordinal) and not allow_damaged:
             raise FrameError(
@@ -263,7 +267,7 @@ class Clip:
         FrameError
             If the span leaves the clip or runs backwards, or the step is below 1.
         """
-        self._check_open()
+        self.check_open()
         last = self.frame_count - 1 if last is None else last
         self._check_ordinal(first)
         self._check_ordinal(last)
@@ -273,8 +277,9 @@ class Clip:
                 "first and a step of 1 or more"
             )
         count = pass_threads(threads)
-        decoder = Decoder(self._source, self.index, "FRAME" if count > 1 else "NONE", count)
-        report = _PassReport(self, allow_damaged)
+        kind: Threading = "FRAME" if count > 1 else "NONE"
+        decoder = self._make_decoder(kind, count, in_one_go=True)
+        report = ClipReport(self, allow_damaged)
         return FramePass(decoder, first, last, step, self._frame, report)
 
     def ordinal_at(self, time_s: float) -> int:
@@ -318,7 +323,7 @@ class Clip:
 
     def sequential_decoder(self) -> Decoder:
         """A decoder of its own, one thread, for a pass that watches the decoder closely."""
-        self._check_open()
+        self.check_open()
         return Decoder(self._source, self.index)
 
     def random_access(self, ring: PictureRing) -> RandomAccess:
@@ -327,10 +332,26 @@ class Clip:
         What it finds missing or suspect, the clip knows as well. For one thread at a time; the
         caller closes it.
         """
-        self._check_open()
-        access = RandomAccess(Decoder(self._source, self.index), ring)
+        self.check_open()
+        access = RandomAccess(self._make_decoder(), ring)
         access.missing, access.suspect = self._access.missing, self._access.suspect
         return access
+
+    def parts(self) -> tuple[Stated, Timeline]:
+        """What another process makes the same clip from."""
+        return self._stated, self._timeline
+
+    def _make_decoder(
+        self, kind: Threading = "NONE", threads: int = 1, *, in_one_go: bool = False
+    ) -> Decoding:
+        """A decoder here, or in a process of its own; luma alone for a pass in one go."""
+        if not self.guarded:
+            return Decoder(self._source, self.index, kind, threads)
+        from clipmark.clip.far_decoder import FarDecoder
+
+        ahead = _AHEAD if in_one_go else 0
+        how = (self._source, self.index, kind, threads)
+        return FarDecoder(*how, colours=not in_one_go, ahead=ahead)
 
     def look_also(self, elsewhere: Callable[[int], Picture | None]) -> None:
         """Let `frame` take pictures of this clip decoded by another `random_access`."""
@@ -367,7 +388,8 @@ class Clip:
             colours_again=lambda again: self.frame(again, allow_damaged=True).bgr(),
         )
 
-    def _check_open(self) -> None:
+    def check_open(self) -> None:
+        """Refuse the use of a clip that was closed (FrameError)."""
         if not self._open:
             raise FrameError("the clip has been closed; open it again")
 
@@ -377,19 +399,3 @@ class Clip:
                 f"frame {ordinal} is not in the clip, which has frames 0 to "
                 f"{self.frame_count - 1}; name one of these"
             )
-
-
-class _PassReport:
-    """Carries what a pass finds to its clip."""
-
-    def __init__(self, clip: Clip, allow_damaged: bool) -> None:
-        self._clip, self._allow_damaged = clip, allow_damaged
-
-    def absent(self, ordinal: int) -> None:
-        self._clip.note_faults(ordinal, [])
-
-    def broken(self, numbers: list[int]) -> None:
-        self._clip.note_faults(None, numbers)
-
-    def is_damaged(self, ordinal: int) -> bool:
-        return not self._allow_damaged and self._clip.is_damaged(ordinal)

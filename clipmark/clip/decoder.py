@@ -1,9 +1,8 @@
 """The running decoder: pictures with their ordinals, from a key frame onwards.
 
 Everything that touches FFmpeg while decoding is in `Decoder`, and what leaves it are plain
-`Picture` objects with an ordinal. Decoding happens in this process for now; a worker process
-with a watchdog (a decoder can hang or die on a broken file) can stand behind the same four
-methods: `start`, `read`, `close` and the `fed` and `shown` marks.
+`Picture` objects with an ordinal. A decoder can hang or die on a broken file: `far_decoder` puts a
+process with limits behind the same methods and marks (`Decoding`).
 
 Threads: frame threads only for an uninterrupted pass; one thread or slice threads where the
 decoder is made to jump. Closing first empties the decoder, which parks its threads while
@@ -16,7 +15,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator
 from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Literal, Protocol, Self
 
 import av.container
 import av.error
@@ -25,18 +24,51 @@ import av.video.stream
 import numpy as np
 
 from clipmark.clip.admit import (
-    MAX_PIXELS,
     Source,
     check_file,
     choose_stream,
+    lacks_memory,
     open_container,
 )
 from clipmark.clip.index import FrameIndex, demux_packets
+from clipmark.clip.limits import most_pixels
+from clipmark.clip.native import native_call
 from clipmark.clip.picture import Picture, PixelFormat
 from clipmark.clip.upright import UprightTransform
 from clipmark.errors import FootageError
 
 Threading = Literal["NONE", "SLICE", "FRAME", "AUTO"]
+
+
+class Decoding(Protocol):
+    """What stands behind a clip: `Decoder` here, or a far one with the same methods and marks."""
+
+    index: FrameIndex
+    layout: PixelFormat | None
+    fed: int
+    shown: int
+    broken: list[int]
+    lost: bool
+    foreign_size: tuple[int, int] | None
+
+    def start(self, key_number: int | None) -> bool:
+        """Stand at a key packet, or at the start of the file."""
+
+    def read(self) -> tuple[int, Picture] | None:
+        """The next picture with its ordinal; None at the end."""
+
+    def upright(self) -> UprightTransform:
+        """Which way up the first decoded picture is to be shown."""
+
+    def in_one_thread(self) -> Decoding:
+        """A decoder for the same clip that decodes in one thread, not yet started."""
+
+    @property
+    def in_threads(self) -> bool:
+        """Whether several frames are decoded at once."""
+
+    def close(self) -> None:
+        """Let the file go; may be called twice."""
 
 
 class Decoder:
@@ -139,6 +171,8 @@ class Decoder:
             return False
         try:
             packet = next(self._packets)
+        except MemoryError as error:
+            raise lacks_memory(self._source.path) from error
         except (StopIteration, av.error.FFmpegError, OSError):
             self._packets = None
             return False
@@ -148,7 +182,10 @@ class Decoder:
                 self.lost, self._packets = True, None
                 return False
         try:
-            frames = packet.decode()
+            with native_call:
+                frames = packet.decode()
+        except MemoryError as error:  # says nothing about the packet: it may be a good one
+            raise lacks_memory(self._source.path) from error
         except av.error.FFmpegError:
             self.broken.append(self.fed)
             return True
@@ -189,10 +226,11 @@ class Decoder:
         """Park the decoder's threads and close the file; may be called twice."""
         self._ready.clear()
         self._packets = None
-        if self._stream is not None:
-            self._stream.codec_context.flush_buffers()
-        if self._container is not None:
-            self._container.close()
+        with native_call:
+            if self._stream is not None:
+                self._stream.codec_context.flush_buffers()
+            if self._container is not None:
+                self._container.close()
         self._container = self._stream = self.first_frame = None
 
     def __enter__(self) -> Self:
@@ -220,7 +258,7 @@ class Decoder:
                 f"{self._source.path.name} has changed since it was opened; open it again"
             )
         context = stream.codec_context
-        context.options = {"max_pixels": str(MAX_PIXELS)}
+        context.options = {"max_pixels": str(most_pixels())}
         context.thread_type = self._threading
         context.thread_count = self._threads
         self._container, self._stream = container, stream
@@ -244,7 +282,8 @@ class Decoder:
         assert self._container is not None
         stop = self.index.pts[key_number]
         try:
-            self._container.seek(stamp, stream=self._stream, backward=True)
+            with native_call:
+                self._container.seek(stamp, stream=self._stream, backward=True)
             packets = self._demux()
             for _ in range(key_number + 1):
                 packet = next(packets)

@@ -91,17 +91,25 @@ def check(
     FrameError
         If the clip has been closed.
     """
+    if clip.guarded:
+        from clipmark.clip.far_check import check_far
+
+        clip.check_open()
+        health = check_far(clip, progress, observe)
+        clip.note_check(health.missing, health.damaged, health.findings)
+        return health
     pass_ = _CheckPass(clip)
     with clip.sequential_decoder() as decoder, _decoder_log() as log:
         decoder.start(None)
         while True:
             before = decoder.fed
+            log.clear()  # what was said while a picture was looked at is not about the next packet
             more = decoder.feed()
+            log[:] = [line for line in log if _betrays_damage(line)]
             if decoder.fed == before:
                 pass_.end(decoder, log)
             if log or decoder.broken:
                 pass_.fault(decoder)
-                log.clear()
                 decoder.broken.clear()
             if not more:
                 break
@@ -119,7 +127,7 @@ def check(
 
 @contextmanager
 def _decoder_log() -> Iterator[list[LogLine]]:
-    """FFmpeg's warnings and errors of this thread as a list, none of them printed.
+    """FFmpeg's log of this thread, down to what it calls information; none of it is printed.
 
     Lines of other threads are swallowed meanwhile. Afterwards the log is as it was.
     """
@@ -129,13 +137,23 @@ def _decoder_log() -> Iterator[list[LogLine]]:
         log.set_skip_repeated(False)
         try:
             with log.Capture(local=False), log.Capture(local=True) as lines:
-                log.set_level(log.WARNING)
+                log.set_level(log.INFO)
                 try:
                     yield lines
                 finally:
                     log.set_level(level)
         finally:
             log.set_skip_repeated(repeats)
+
+
+def _betrays_damage(line: LogLine) -> bool:
+    """Whether a line speaks of damage: a warning or worse, or that blocks had to be made up.
+
+    The last is all that FFmpeg says of an H.264, MPEG-4 or MPEG-2 picture whose data ended
+    early without a fault in what there was.
+    """
+    level, _, text = line
+    return level <= int(av.logging.WARNING) or text.startswith("concealing")
 
 
 class _CheckPass:

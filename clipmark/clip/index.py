@@ -13,11 +13,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
+from pathlib import Path
 
 import av.container
 import av.error
 import av.packet
 import av.video.stream
+
+from clipmark.clip.admit import lacks_memory
+from clipmark.clip.limits import check_bytes, check_frames
+from clipmark.clip.native import native_call
 
 
 @dataclass(frozen=True)
@@ -161,15 +166,20 @@ def demux_packets(
     that packet is none of ours, and reading goes on behind it.
     """
     while True:
+        packets = container.demux(stream)
         try:
-            yield from container.demux(stream)
+            while True:
+                with native_call:
+                    packet = next(packets)
+                yield packet
         except IndexError:
             continue
-        return
+        except StopIteration:
+            return
 
 
 def build_index(
-    container: av.container.InputContainer, stream: av.video.stream.VideoStream
+    path: Path, container: av.container.InputContainer, stream: av.video.stream.VideoStream
 ) -> FrameIndex:
     """List every packet of the stream by one demux pass; nothing is decoded.
 
@@ -180,15 +190,21 @@ def build_index(
     size: list[int] = []
     key: list[bool] = []
     discard: list[bool] = []
+    stated_bytes, file_bytes = 0, path.stat().st_size
     try:
         for packet in demux_packets(container, stream):
             if packet.size == 0:  # the flush packet that ends every demux pass
                 continue
+            check_frames(path.name, len(pts) + 1)
+            stated_bytes += int(packet.size)
+            check_bytes(path.name, stated_bytes, file_bytes)
             pts.append(packet.pts)
             dts.append(packet.dts)
             size.append(int(packet.size))
             key.append(bool(packet.is_keyframe))
             discard.append(bool(packet.is_discard))
+    except MemoryError as error:
+        raise lacks_memory(path) from error
     except (av.error.FFmpegError, OSError):
         pass
     shown = [number for number in range(len(pts)) if not discard[number]]

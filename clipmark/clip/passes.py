@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from types import TracebackType
-from typing import Protocol, Self
+from typing import TYPE_CHECKING, Protocol, Self
 
-from clipmark.clip.decoder import Decoder
+from clipmark.clip.decoder import Decoding
 from clipmark.clip.frame import Frame
 from clipmark.clip.picture import Picture
 from clipmark.clip.threads import cores_to_use
+
+if TYPE_CHECKING:
+    from clipmark.clip.clip import Clip
 
 
 class PassReport(Protocol):
@@ -23,6 +26,25 @@ class PassReport(Protocol):
 
     def is_damaged(self, ordinal: int) -> bool:
         """Whether a frame must be withheld as damaged."""
+
+
+class ClipReport:
+    """Carries what a pass finds to its clip."""
+
+    def __init__(self, clip: Clip, allow_damaged: bool) -> None:
+        self._clip, self._allow_damaged = clip, allow_damaged
+
+    def absent(self, ordinal: int) -> None:
+        """A frame has no decodable picture."""
+        self._clip.note_faults(ordinal, [])
+
+    def broken(self, numbers: list[int]) -> None:
+        """The decoder refused these packets."""
+        self._clip.note_faults(None, numbers)
+
+    def is_damaged(self, ordinal: int) -> bool:
+        """Whether a frame must be withheld as damaged."""
+        return not self._allow_damaged and self._clip.is_damaged(ordinal)
 
 
 class FramePass(Iterator[Frame]):
@@ -42,14 +64,14 @@ class FramePass(Iterator[Frame]):
 
     def __init__(
         self,
-        decoder: Decoder,
+        decoder: Decoding,
         first: int,
         last: int,
         step: int,
         make: Callable[[int, Picture], Frame],
         report: PassReport,
     ) -> None:
-        self._decoder: Decoder | None = decoder
+        self._decoder: Decoding | None = decoder
         self._first, self._last, self._step = first, last, step
         self._make, self._report = make, report
         self._due = first
@@ -94,7 +116,7 @@ class FramePass(Iterator[Frame]):
         self.close()
         raise StopIteration
 
-    def _slow_down(self, decoder: Decoder, from_start: bool = False) -> Decoder:
+    def _slow_down(self, decoder: Decoding, from_start: bool = False) -> Decoding:
         """Go on in one thread: with several, pictures are lost around a refused packet."""
         decoder.close()
         self._decoder = decoder.in_one_thread()
@@ -104,7 +126,7 @@ class FramePass(Iterator[Frame]):
             self._stand_before_due(self._decoder)
         return self._decoder
 
-    def _stand_before_due(self, decoder: Decoder) -> None:
+    def _stand_before_due(self, decoder: Decoding) -> None:
         """From the nearest key frame that can be reached, at worst from the start."""
         if decoder.index.has_times:
             for key in decoder.index.keys_before(self._due):

@@ -96,23 +96,44 @@ class Picture:
         As decoded.
     layout : PixelFormat
         Layout of the clip's pictures.
+    interlaced : bool, optional
+        Whether it holds two moments; by default what the frame says.
+
+    Attributes
+    ----------
+    frame : av.VideoFrame or None
+        The decoder's own frame, for its colours; None once it was let go.
     """
 
-    def __init__(self, frame: av.VideoFrame, layout: PixelFormat) -> None:
-        self._frame: av.VideoFrame | None = frame
+    def __init__(
+        self, frame: av.VideoFrame, layout: PixelFormat, *, interlaced: bool | None = None
+    ) -> None:
+        self.frame: av.VideoFrame | None = frame
         self.layout = layout
         self.width, self.height = int(frame.width), int(frame.height)
-        self.interlaced = bool(frame.interlaced_frame)
+        self.interlaced = bool(frame.interlaced_frame) if interlaced is None else interlaced
         self.nbytes = sum(int(plane.buffer_size) for plane in frame.planes)
         self.luma: Luma = _luma(frame, layout)
         self.luma.flags.writeable = False
 
+    @classmethod
+    def of_luma(cls, luma: Luma, layout: PixelFormat, interlaced: bool) -> Self:
+        """A picture of which luma alone is there, as after `keep_luma_only`."""
+        picture = cls.__new__(cls)
+        picture.frame, picture.layout, picture.interlaced = None, layout, interlaced
+        picture.height, picture.width = luma.shape
+        picture.luma, picture.nbytes = luma, luma.nbytes
+        picture.luma.flags.writeable = False
+        return picture
+
     def keep_luma_only(self) -> Self:
         """Copy luma out of the decoder's buffer and let the buffer go."""
+        if self.frame is None:
+            return self
         self.luma = self.luma.copy(order="C")
         self.luma.flags.writeable = False
         self.nbytes = self.luma.nbytes
-        self._frame = None
+        self.frame = None
         return self
 
     def fingerprint(self) -> str:
@@ -140,10 +161,10 @@ class Picture:
             One of the calling thread's own, kept from picture to picture: it saves the setting
             up, half of the time of a small picture.
         """
-        if self._frame is None:
+        if self.frame is None:
             return None
-        frame = _eight_bit(self._frame, self.layout)
-        space = int(self._frame.colorspace)
+        frame = _eight_bit(self.frame, self.layout)
+        space = int(self.frame.colorspace)
         if space == _UNSPECIFIED:
             space = _BT709 if self.height >= 720 else 5
         full = self.layout.white == 2**self.layout.bit_depth - 1

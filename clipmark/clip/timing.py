@@ -15,6 +15,7 @@ from scipy.ndimage import median_filter
 
 from clipmark.clip.findings import Finding
 from clipmark.clip.index import FrameIndex
+from clipmark.clip.limits import check_times
 from clipmark.errors import FootageError
 
 GAP_FACTOR = 1.9  # an interval this many times the usual one means pictures were dropped
@@ -120,6 +121,12 @@ class Timeline:
         allowed = max(_RATE_SNAP, Fraction(1, span))  # either end is rounded by half a tick
         near = [rate for rate in container_rates if rate > 0 and abs(mean / rate - 1) < allowed]
         return min(near, key=lambda rate: abs(mean / rate - 1), default=mean)
+
+    def check(self, name: str) -> None:
+        """Refuse times that cannot be meant (FootageError names the file, `name`)."""
+        if self.has_times:
+            ends = (self._pts[0] * self.time_base, self._pts[-1] * self.time_base)
+            check_times(name, *ends, self.nominal_rate)
 
     def time(self, ordinal: int) -> Fraction | None:
         """Exact seconds from the first shown frame; None without times."""

@@ -29,6 +29,7 @@ Focal = Literal["calibrated", "view angle", "assumed"]
 FOCALS: tuple[Focal, ...] = ("calibrated", "view angle", "assumed")
 
 ASPECT_TOLERANCE = 0.002  # pictures cropped by a line or two by the encoder still belong
+LARGEST_VARIANCE = 1e12
 CENTRE_NAMES = ("fx", "fy", "cx", "cy")
 
 
@@ -294,6 +295,11 @@ def _image_size(value: object) -> tuple[int, int]:
     return round(width), round(height)
 
 
+def _too_large(full: NDArray[np.float64]) -> bool:
+    """Whether a covariance holds numbers that no arithmetic can be done with."""
+    return bool(np.abs(full).max() > LARGEST_VARIANCE)
+
+
 def _covariance(
     value: object, order: object, written: tuple[str, ...], model: LensModel
 ) -> FloatArray | None:
@@ -327,9 +333,10 @@ def _covariance(
     full[np.ix_(places, places)] = matrix
     scale = np.sqrt(np.abs(np.diag(full)))
     scale[scale == 0] = 1.0
-    shape = full / np.outer(scale, scale)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # judged just below
+        shape = full / np.outer(scale, scale)
     symmetric = np.isfinite(shape).all() and np.allclose(shape, shape.T, atol=1e-6)
-    if not symmetric or np.linalg.eigvalsh((shape + shape.T) / 2)[0] < -1e-6:
+    if not symmetric or np.linalg.eigvalsh((shape + shape.T) / 2)[0] < -1e-6 or _too_large(full):
         raise LensError(
             "the lens file has a covariance that is no covariance (not symmetric, or with a "
             "negative variance); calibrate the lens anew, or set it to null"

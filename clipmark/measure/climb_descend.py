@@ -37,11 +37,9 @@ def read_descent(
     back = next((p for p in phases if p["phase"] == "reverse"), None)
     slides = [_slide(p, ready) for p in phases if _slid(p)]
     out: dict[str, object] = {
-        "speed_down_mm_s": _of(down, "mean_speed_mm_s", ready),
-        "speed_down_u95_mm_s": _of(down, "mean_speed_u95_mm_s", ready),
+        **_of(down, "mean_speed", "speed_down", ready),
         "held_s": None if held is None else _number(held, "until_s") - _number(held, "t_s"),
-        "drift_mm_s": _of(held, "drift_mm_s", ready),
-        "drift_u95_mm_s": _of(held, "drift_u95_mm_s", ready),
+        **_of(held, "drift", "drift", ready),
         "delay_to_reverse_s": _delay(held, back),
         "reverse": _reverse(ready, crawled, placed, back),
         "locked_slides": slides,
@@ -50,12 +48,18 @@ def read_descent(
     return out, _proposal(ready, placed, ending, (down, held, back), slides)
 
 
-def _of(phase: Phase | None, name: str, ready: ClimbReady) -> float | None:
-    """A figure of a phase; None without the phase, or where there is no scale."""
-    if phase is None or not ready.scaled:
-        return None
-    value = phase.get(name)
-    return float(value) if isinstance(value, (int, float)) else None
+def _of(phase: Phase | None, name: str, told: str, ready: ClimbReady) -> dict[str, float | None]:
+    """A speed of a phase, four keys; null without the phase, or where there is no scale."""
+    known = phase if phase is not None and ready.scaled else {}
+    value, u95 = known.get(f"{name}_mm_s"), known.get(f"{name}_u95_mm_s")
+    if not isinstance(value, (int, float)) or not isinstance(u95, (int, float)):
+        return {f"{told}{part}_mm_s": None for part in ("", "_u95", "_low95", "_high95")}
+    return {
+        f"{told}_mm_s": float(value),
+        f"{told}_u95_mm_s": float(u95),
+        f"{told}_low95_mm_s": float(value - u95),
+        f"{told}_high95_mm_s": float(value + u95),
+    }
 
 
 def _number(phase: Phase, name: str) -> float:

@@ -59,6 +59,8 @@ class Placed:
         Stretches in which something else was in the patch.
     point : str
         Which point of the truck is held against the finish line; empty where there is none.
+    hubs_px : tuple of two ndarrays, shape (K, 2), or None
+        Rear and front hub as seen in each frame, px of the upright picture.
     """
 
     series: ClimbSeries
@@ -73,6 +75,7 @@ class Placed:
     slip_wheel: int | None
     entries: tuple[dict[str, object], ...]
     point: str
+    hubs_px: tuple[FloatArray, FloatArray] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,7 +163,16 @@ def place_truck(
         slip_wheel=None if wheel is None or surface is None else wheel.number,
         entries=entries,
         point="" if past is None else "contact point of the rear-most tyre",
+        hubs_px=None if hubs is None else _as_seen(hubs, crawled),
     )
+
+
+def _as_seen(
+    hubs: tuple[FloatArray, FloatArray], crawled: Crawled
+) -> tuple[FloatArray, FloatArray]:
+    """Hubs where the picture shows them: the camera's shake put back."""
+    shake = crawled.path.camera.applied_px
+    return hubs[0] + shake, hubs[1] + shake
 
 
 def _to_mm(to_mm: object, points_px: FloatArray) -> FloatArray:

@@ -23,6 +23,8 @@ from clipmark.geometry.planned_edge import (
     bound_rad,
 )
 
+SMALLEST, LARGEST = 1e-9, 1e6
+
 
 def quality_like(path: Path, otherwise: PictureQuality) -> PictureQuality:
     """Quality of the edges of a trial reading; what it does not show is as `otherwise`.
@@ -67,8 +69,14 @@ def _hub_u_px(hubs: object) -> float | None:
     """Standard uncertainty of a hub per axis, px, or None where none was fitted."""
     if not isinstance(hubs, Mapping) or not hubs.get("hub_fit"):
         return None
-    spread = np.asarray(hubs["covariance_px2"], dtype=np.float64)
-    return float(np.sqrt(np.mean([np.trace(one) / 2 for one in spread])))
+    try:
+        spread = np.asarray(hubs.get("covariance_px2"), dtype=np.float64)
+    except (TypeError, ValueError):
+        return None
+    if spread.ndim != 3 or spread.shape[1:] != (2, 2) or not np.isfinite(spread).all():
+        return None
+    variance = float(np.mean([np.trace(one) / 2 for one in spread]))
+    return math.sqrt(variance) if variance > 0 else None
 
 
 def _lines(path: Path) -> Mapping[str, object]:
@@ -110,7 +118,8 @@ def _edge(line: Mapping[str, object]) -> EdgeQuality | None:
     except (KeyError, TypeError, ValueError):
         return None
     length = math.hypot(x2 - x1, y2 - y1)
-    if min(contrast, blur, noise, length, u_rad) <= 0:
+    parts = (contrast, blur, noise, length, u_rad)
+    if not all(SMALLEST < part < LARGEST for part in parts):  # what no picture shows
         return None
     factor = u_rad / bound_rad(contrast, blur, noise, length)
     return EdgeQuality(contrast, blur, noise, factor, step)

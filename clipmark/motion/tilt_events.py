@@ -186,7 +186,7 @@ def _first_wheel(
             if crossings
             else "no uphill tyre was marked"
         )
-        work.miss(FIRST_WHEEL, CANNOT_TELL, f"{why}; mark both with --uphill-tyre")
+        work.miss(FIRST_WHEEL, CANNOT_TELL, f"{why}; mark both (--uphill-tyre)")
     elif not crossings:
         work.miss(FIRST_WHEEL, CANNOT_TELL, "no uphill tyre was marked (--uphill-tyre)")
     else:

@@ -25,6 +25,7 @@ from clipmark.page import (
     routes_frames,
     routes_hidden,
     routes_marking,
+    routes_searches,
 )
 from clipmark.page.bodies import Refusal
 from clipmark.page.desk import Desk
@@ -42,6 +43,7 @@ ROUTERS = (
     routes_marking,
     routes_attempts,
     routes_audit,
+    routes_searches,
 )
 REFUSALS: dict[int | str, dict[str, Any]] = {
     status: {"model": Refusal, "description": what}

@@ -84,6 +84,12 @@ class CrawlAsked(Fact):
     test: Label | None = None
 
 
+class MotionAsked(Fact):
+    """Marks to measure a climb or a side tilt from, with the terms that stand beside them."""
+
+    marks: Marks
+
+
 class FitAsked(Fact):
     """One mark to be fitted: a line, or the centre of a hub or wheel; and how it is seen."""
 
@@ -185,7 +191,8 @@ class JobAnswer(BaseModel):
     """How far a measurement in the background is, and what it gave.
 
     `trace` holds columns of equal length, null where unknown: ``t_s, s_mm, v_mm_s, u_v_mm_s``, and
-    of each followed wheel ``wheel1_deg, wheel1_deg_s, wheel1_surface_mm_s, slip1, braking1``.
+    of each followed wheel ``wheel1_deg, wheel1_deg_s, wheel1_surface_mm_s, slip1, braking1``; of a
+    side tilt ``t_s, platform_deg, chassis_to_platform_deg, tilt_deg, rate_deg_s``.
     """
 
     state: Literal["running", "done", "failed", "stopped"]

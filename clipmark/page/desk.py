@@ -14,6 +14,7 @@ from clipmark.page.drafts import Drafts
 from clipmark.page.errands import Errands
 from clipmark.page.jobs import Jobs
 from clipmark.page.journal_watch import JournalWatch
+from clipmark.page.searches import Searches
 from clipmark.page.sheet_watch import SheetWatch
 from clipmark.page.shelf import Shelf
 from clipmark.page.signed_before import forget_signed
@@ -40,6 +41,8 @@ class Desk:
         Measurements that run in the background.
     errands : Errands
         Audits that run in the background.
+    searches : Searches
+        Attempts looked for in clips, in the background.
     journal_watch : JournalWatch
         Checks the journal anew from the disk, at once and when asked.
     sheets : SheetWatch
@@ -58,6 +61,7 @@ class Desk:
         forget_signed(self.event, self.drafts)
         self.jobs = Jobs(self.shelf)
         self.errands = Errands()
+        self.searches = Searches(self.shelf)
         self.journal_watch = JournalWatch(event_path)
         self.journal_watch.start()
         self.sheets = SheetWatch(event_path)
@@ -76,10 +80,21 @@ class Desk:
                     found.setdefault(saved.attempt.clip.sha256, []).append(saved.id)
         return found
 
+    def spans_of(self, sha256: str) -> list[tuple[str, int, int]]:
+        """Attempts signed on a clip: id, first and last frame; empty as `attempts_by_clip` is."""
+        found: list[tuple[str, int, int]] = []
+        with self.event_lock, contextlib.suppress(RecordError):
+            for saved in self.event.attempts():
+                clip, span = saved.attempt.clip, saved.attempt.span
+                if clip is not None and span is not None and clip.sha256 == sha256:
+                    found.append((saved.id, span.first_frame, span.last_frame))
+        return found
+
     def close(self) -> None:
         """Stop what runs, let clips go, bring the attempts file up to date."""
         self.jobs.close()
         self.errands.close()
+        self.searches.close()
         self.shelf.close()
         with self.event_lock:
             self.event.close()

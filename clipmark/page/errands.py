@@ -38,10 +38,13 @@ class Errand:
         What it gave; None until it is done.
     error : str or None
         A sentence.
+    what : str
+        What it is, in a word or a few.
     """
 
     id: str
     work: Work
+    what: str = "audit"
     state: State = "running"
     step: str = ""
     done: int = 0
@@ -58,14 +61,21 @@ class Errand:
     def tell(self, step: str, done: int, total: int) -> None:
         """For the work: how far it is; ends it when it was stopped."""
         if self._stop.is_set():
-            raise StoppedError("this audit was stopped; ask for it again")
+            raise StoppedError(f"this {self.what} was stopped; ask for it again")
         self.step, self.done, self.total = step, done, total
 
 
 class Errands:
-    """The audits of one event; safe for several threads."""
+    """The audits of one event, or other work of one kind; safe for several threads.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    what : str
+        What each is, in a word or a few, for sentences.
+    """
+
+    def __init__(self, what: str = "audit") -> None:
+        self._what = what
         self._kept: OrderedDict[str, Errand] = OrderedDict()
         self._waiting: deque[Errand] = deque()
         self._there = threading.Condition()
@@ -80,25 +90,31 @@ class Errands:
         QueueFullError
             When too many wait already.
         """
-        errand = Errand(secrets.token_hex(8), work)
+        errand = Errand(secrets.token_hex(8), work, self._what)
         with self._there:
             if len(self._waiting) >= MOST_WAITING or self._closed:
-                raise QueueFullError("several audits wait already; ask again when they are done")
+                raise QueueFullError(
+                    f"more than one {self._what} waits already; ask again when they are done"
+                )
             self._waiting.append(errand)
             self._kept[errand.id] = errand
             self._forget_old()
             if self._thread is None:
-                self._thread = threading.Thread(target=self._run, name="audits", daemon=True)
+                self._thread = threading.Thread(target=self._run, name=self._what, daemon=True)
                 self._thread.start()
             self._there.notify()
         return errand
 
+    def known(self, id: str) -> Errand | None:
+        """One by its id, or None."""
+        with self._there:
+            return self._kept.get(id)
+
     def get(self, id: str) -> Errand:
         """One by its id; raises `PageError` when it is not known, or was let go."""
-        with self._there:
-            found = self._kept.get(id)
+        found = self.known(id)
         if found is None:
-            raise PageError("this audit is no longer known; ask for it again")
+            raise PageError(f"this {self._what} is no longer known; ask for it again")
         return found
 
     def close(self) -> None:

@@ -40,6 +40,7 @@ _FIELDS: dict[str, tuple[str, str]] = {
     "scale": ("scale mark in the picture", "px"),
     "patch": ("body patch", "px"),
     "wheels": ("wheel", "px"),
+    "uphill_tyres": ("uphill tyre", "px"),
     # the session record
     "date": ("date", ""),
     "place": ("place", ""),
@@ -79,7 +80,13 @@ _FIELDS: dict[str, tuple[str, str]] = {
     # pairing
     "pattern": ("pattern", ""),
 }
-_LISTS = {"setups": "set-up", "calls": "call", "further_clips": "further clip", "wheels": "wheel"}
+_LISTS = {
+    "setups": "set-up",
+    "calls": "call",
+    "further_clips": "further clip",
+    "wheels": "wheel",
+    "uphill_tyres": "uphill tyre",
+}
 
 
 def label_of(place: Sequence[str | int]) -> tuple[str, str] | None:

@@ -7,31 +7,43 @@ question is never worked out twice while the page is open.
 from __future__ import annotations
 
 import math
-import re
 import secrets
 import threading
 from collections import OrderedDict, deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import Literal, Protocol, get_args
 
-import numpy as np
 import pandas as pd
 
 from clipmark import defects
 from clipmark.clip import Clip
 from clipmark.errors import ClipmarkError, PageError
-from clipmark.marks_file import MarksFile, crawl_from
-from clipmark.measure.crawl_reading import CrawlReading
+from clipmark.marks import Line
+from clipmark.marks_file import MarksFile, climb_from, crawl_from, tilt_from
+from clipmark.page.traces import Trace, trace_of
+from clipmark.record.models import Motion
 
 MOST_WAITING = 16
 MOST_KEPT = 64
 MOST_FRAMES_KEPT = 200_000  # of all jobs together: about 70 MB, an hour at 60 frames/s
 State = Literal["running", "done", "failed", "stopped"]
-Work = Callable[["Job"], CrawlReading]
-Trace = dict[str, list[float | None]]
-_OF_WHEELS = re.compile(r"^(wheel[1-9][0-9]*_(deg|deg_s|surface_mm_s)|(slip|braking)[1-9][0-9]*)$")
+MOTIONS: tuple[Motion, ...] = get_args(Motion)
+
+
+class Measured(Protocol):
+    """What is kept of a reading: figures, and the trace behind them."""
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The trace."""
+
+    def to_dict(self) -> dict[str, object]:
+        """What ``--json`` prints."""
+
+
+Work = Callable[["Job"], Measured]
 
 
 class QueueFullError(ClipmarkError):
@@ -53,12 +65,13 @@ class Followed:
 
 @dataclass(eq=False)
 class Job:
-    """One crawl being measured; read it with `snapshot`."""
+    """One motion being measured."""
 
     id: str
     key: str
     work: Work
     way: tuple[float, float] | None
+    measure: Motion = "crawl"
     state: State = "running"
     done: int = 0
     total: int = 0
@@ -158,19 +171,28 @@ class Jobs:
         self._turns: dict[str, _Turn] = {}
         self._one_at_a_time = threading.Lock()
 
-    def crawl(self, key: str, sha256: str, marks: MarksFile) -> Job:
-        """Start the crawl of one clip, as `start` does."""
+    def follow(
+        self,
+        measure: Motion,
+        key: str,
+        sha256: str,
+        marks: MarksFile,
+        join: Mapping[str, object] | None = None,
+    ) -> Job:
+        """Start measuring a motion of one clip, as `start` does.
 
-        def work(job: Job) -> CrawlReading:
+        `join` is the reading of a tilt with the other side low.
+        """
+
+        def work(job: Job) -> Measured:
             with opened(self._shelf, sha256, marks.true_fps) as clip:
+                if measure == "tilt":
+                    return tilt_from(clip, marks, job.progress, join)
+                if measure == "climb":
+                    return climb_from(clip, marks, job.progress, job.observe)
                 return crawl_from(clip, marks, job.progress, job.observe)
 
-        travel = marks.lines.get("travel")
-        way = None
-        if travel is not None and travel.length_px > 0:
-            along = (travel.x2 - travel.x1, travel.y2 - travel.y1)
-            way = (along[0] / travel.length_px, along[1] / travel.length_px)
-        return self.start(key, work, way)
+        return self.start(key, work, _way_of(measure, marks), measure)
 
     def kept(
         self,
@@ -219,7 +241,13 @@ class Jobs:
                 if not turn.wanted:
                     self._turns.pop(key, None)
 
-    def start(self, key: str, work: Work, way: tuple[float, float] | None = None) -> Job:
+    def start(
+        self,
+        key: str,
+        work: Work,
+        way: tuple[float, float] | None = None,
+        measure: Motion = "crawl",
+    ) -> Job:
         """Start a measurement, or give the one of the same key that runs or is done.
 
         Parameters
@@ -230,6 +258,8 @@ class Jobs:
             Measures; is given the job, whose `progress` and `observe` it passes on.
         way : pair, optional
             Unit direction of travel, px, for display.
+        measure : str
+            What is measured.
 
         Raises
         ------
@@ -249,14 +279,14 @@ class Jobs:
                 raise QueueFullError(
                     f"{len(self._waiting)} measurements wait already; let them end, or stop some"
                 )
-            job = Job(secrets.token_hex(8), key, work, way)
+            job = Job(secrets.token_hex(8), key, work, way, measure)
             self._jobs[job.id] = job
             self._by_key[key] = job.id
             self._waiting.append(job)
             self._forget_old()
             if self._worker is None:
                 self._worker = threading.Thread(
-                    target=self._run, name="clipmark-crawl", daemon=True
+                    target=self._run, name="clipmark-motion", daemon=True
                 )
                 self._worker.start()
             self._lock.notify_all()
@@ -332,7 +362,7 @@ def _measure(job: Job) -> None:
         job.error = str(error)
         _end(job, "failed")
     except Exception as error:  # the thread must live on; the page is told
-        defects.keep("a crawl on the page", error)
+        defects.keep("a measurement on the page", error)
         job.error = (
             f"this is a defect of clipmark, not of your marks ({type(error).__name__}: {error}); "
             "measure another span, and tell us"
@@ -347,13 +377,11 @@ def _end(job: Job, state: State) -> None:
     job.ended.set()
 
 
-def trace_of(table: pd.DataFrame) -> Trace:
-    """The trace for drawing, unknown as None: body, and turn, speeds and slip of wheels."""
-    wheels = [str(name) for name in table.columns if _OF_WHEELS.match(str(name))]
-    return {
-        name: [
-            float(value) if math.isfinite(value) else None
-            for value in np.asarray(table[name], dtype=np.float64)
-        ]
-        for name in ("t_s", "s_mm", "v_mm_s", "u_v_mm_s", *wheels)
-    }
+def _way_of(measure: Motion, marks: MarksFile) -> tuple[float, float] | None:
+    """Unit direction of travel, px; None where none is marked. Up the board is up the picture."""
+    line = marks.lines.get("ramp" if measure == "climb" else "travel")
+    if line is None or line.length_px == 0 or measure == "tilt":
+        return None
+    if measure == "climb" and (line.y2 > line.y1) == (marks.mode != "descend"):
+        line = Line(line.x2, line.y2, line.x1, line.y1)
+    return (line.x2 - line.x1) / line.length_px, (line.y2 - line.y1) / line.length_px

@@ -152,6 +152,14 @@ class Lane:
         self._stop, self._wanted = stop, ordinal
         return self._access.picture(ordinal)
 
+    def rest(self) -> None:
+        """Let the decoder go until it is asked for again, unless it is at work."""
+        if self.lock.acquire(blocking=False):
+            try:
+                self._access.rest()
+            finally:
+                self.lock.release()
+
     def close(self) -> None:
         """Let the decoder go, unless it is at work for ever; then it is left behind."""
         if self.lock.acquire(timeout=1.0):

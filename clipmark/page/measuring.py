@@ -11,12 +11,14 @@ from numpy.linalg import LinAlgError
 from clipmark.errors import FollowError, LensError, MarkError
 from clipmark.marks_file import MarksFile, angle_from
 from clipmark.measure.crawl_terms import CrawlTerms
+from clipmark.measure.tilt_join import read_other
 from clipmark.page.bodies import finite
 from clipmark.page.desk import Desk
-from clipmark.page.jobs import Job, opened
+from clipmark.page.jobs import MOTIONS, Job, opened
+from clipmark.page.joining import check_tilt, joined_tilt, joins_as_before
 from clipmark.record import disk
 from clipmark.record.draft import AttemptDraft, Marks
-from clipmark.record.models import Attempt, Declared, Span
+from clipmark.record.models import Attempt, Declared, Motion, Span
 from clipmark.sheet_grade import TestGrade
 from clipmark.signing import draft_from_attempt
 from clipmark.workbench import span_of
@@ -33,6 +35,14 @@ USED = {  # which marks a measure depends on
     "crawl": (
         "patch", "patch_frame", "span", "travel", "scale", "scale_mm", "wheels", "wheel_mm", "nose",
         *VIEW,
+    ),
+    "climb": (
+        "frame", "patch", "patch_frame", "ramp", "hubs", "wheels", "wheel_mm", "finish", "mode",
+        "facing", "level", "plumb", "level_u", "span", "scale", "scale_mm", "give_up_s", *VIEW,
+    ),
+    "tilt": (
+        "frame", "platform", "chassis", "uphill_tyres", "level", "plumb", "level_u", "scale",
+        "scale_mm", "track_mm", "track_u_mm", "low_side", "gap_mm", "span", "join", *VIEW,
     ),
 }  # fmt: skip
 
@@ -62,9 +72,16 @@ def key_of(
     return json.dumps(used if terms is None else [*used, *terms.settings()], sort_keys=True)
 
 
-def crawl_key(desk: Desk, sha256: str, marks: Marks, test: str | None) -> str:
-    """What a crawl depends on when it is measured for that test."""
-    return key_of(desk, "crawl", sha256, marks, _terms(desk, test))
+def motion_key(
+    desk: Desk, measure: Motion, sha256: str, marks: Marks, test: str | None = None
+) -> str:
+    """What the measurement of a motion depends on; of a crawl also the test it is measured for."""
+    if measure == "tilt":
+        other = joined_tilt(desk, marks.join)
+        told = None if other is None else read_other(other).to_dict()
+        return key_of(desk, measure, sha256, marks) + json.dumps(told, sort_keys=True)
+    terms = _terms(desk, test) if measure == "crawl" else None
+    return key_of(desk, measure, sha256, marks, terms)
 
 
 def _terms(desk: Desk, test: str | None) -> CrawlTerms:
@@ -131,14 +148,35 @@ def angle_result(
     return desk.jobs.kept(key_of(desk, "angle", sha256, marks), measure, gone)
 
 
-def start_crawl(desk: Desk, sha256: str, marks: Marks, test: str | None) -> Job:
-    """The background crawl of these marks for that test: started, running or done already."""
-    terms = _terms(desk, test)
-    ready = replace(marks_file(desk, marks), terms=terms)
-    if ready.patch is None:
+def start_motion(
+    desk: Desk, measure: Motion, sha256: str, marks: Marks, test: str | None = None
+) -> Job:
+    """The background measurement of a motion: started, running or done already.
+
+    Parameters
+    ----------
+    desk, measure, sha256, marks
+    test : str, optional
+        Of a crawl: the test whose hold time and band it is measured with.
+
+    Raises
+    ------
+    MarkError, LensError, PageError
+        When too little is marked, a lens or a clip is not there, or there is nothing to join.
+    """
+    ready, join = marks_file(desk, marks), None
+    if measure == "crawl":
+        ready = replace(ready, terms=_terms(desk, test))
+    if measure != "tilt" and ready.patch is None:
         raise MarkError("no body patch is marked; mark a textured part of the body to follow")
+    if measure == "climb" and not ready.can_climb():
+        raise MarkError("no ramp line is marked; mark two places along the edge of the board")
+    if measure == "tilt":
+        check_tilt(ready)
+        join = joined_tilt(desk, marks.join)
     desk.shelf.path(sha256)
-    return desk.jobs.crawl(key_of(desk, "crawl", sha256, marks, terms), sha256, ready)
+    key = motion_key(desk, measure, sha256, marks, test)
+    return desk.jobs.follow(measure, key, sha256, ready, join)
 
 
 def results_for(desk: Desk, draft: AttemptDraft, old: Attempt | None) -> Results:
@@ -155,29 +193,42 @@ def results_for(desk: Desk, draft: AttemptDraft, old: Attempt | None) -> Results
         return {}
     ready = marks_file(desk, draft.marks)
     results: Results = {}
-    for measure, wanted in (("angle", ready.can_angle()), ("crawl", ready.can_crawl())):
-        if not wanted:
-            continue
+    if ready.can_angle():
+        saved = _unchanged(desk, "angle", draft, old)
+        results["angle"] = saved or angle_result(desk, draft.clip, draft.marks)
+    for measure in MOTIONS:
         saved = _unchanged(desk, measure, draft, old)
         if saved is not None:
             results[measure] = saved
-        elif measure == "angle":
-            results[measure] = angle_result(desk, draft.clip, draft.marks)
-        else:
-            results[measure] = _crawl_result(desk, draft.clip, draft.marks, draft.details.test)
+        elif _is_wanted(measure, ready, draft.marks, old):
+            results[measure] = _motion_result(desk, measure, draft)
     return results
 
 
-def _crawl_result(desk: Desk, sha256: str, marks: Marks, test: str | None) -> dict[str, object]:
-    """The crawl, waited for."""
-    job = start_crawl(desk, sha256, marks, test)
+def _is_wanted(measure: Motion, ready: MarksFile, marks: Marks, old: Attempt | None) -> bool:
+    """Whether a motion is to be measured: it can be, and it was chosen, or had a reading before.
+
+    Where nothing is chosen a crawl is measured, and a tilt, which nothing else has a platform for.
+    """
+    can = {"crawl": ready.can_crawl, "climb": ready.can_climb, "tilt": ready.can_tilt}
+    if not can[measure]():
+        return False
+    had = old is not None and old.reading(measure) is not None
+    return had or marks.motion == measure or (marks.motion is None and measure != "climb")
+
+
+def _motion_result(desk: Desk, measure: Motion, draft: AttemptDraft) -> dict[str, object]:
+    """A crawl, a climb or a tilt, waited for."""
+    assert draft.clip is not None
+    job = start_motion(desk, measure, draft.clip, draft.marks, draft.details.test)
     job.ended.wait()
     if job.state == "done" and job.result is not None:
         return job.result
     why = job.error or "it was stopped"
+    what = "platform line" if measure == "tilt" else "body patch"
     raise FollowError(
-        f"the crawl is not measured: {why} (nothing was signed; measure it again, or take the body "
-        "patch away to sign without it)"
+        f"the {measure} is not measured: {why} (nothing was signed; measure it again, or take the "
+        f"{what} away to sign without it)"
     )
 
 
@@ -192,6 +243,8 @@ def _unchanged(
     if reading is None or reading.clip_sha256 != draft.clip or before.clip != draft.clip:
         return None
     same = used_by(measure, before.marks) == used_by(measure, draft.marks)
+    if same and measure == "tilt":
+        same = joins_as_before(desk, draft.marks.join, reading.result)
     if same and measure == "crawl":
         same = _terms(desk, draft.details.test).were_those_of(reading.result)
     if same and old.lens is not None:

@@ -17,7 +17,7 @@ from typing import Any, Literal, NamedTuple
 
 from clipmark.clip import Clip, Finding, check
 from clipmark.clip.picture import Picture
-from clipmark.errors import ClipmarkError
+from clipmark.errors import ClipmarkError, DecoderError
 from clipmark.page import encode, page_cache
 from clipmark.page.lanes import RightOfWay
 from clipmark.page.page_cache import Pack, PackError, PackWriter
@@ -115,6 +115,7 @@ class PageCaches:
         self._building: str | None = None
         self._stops: set[str] = set()
         self._found: dict[str, Found] = {}
+        self._died: dict[str, Found] = {}
         self._closed = False
         self._thread: threading.Thread | None = None
 
@@ -143,7 +144,7 @@ class PageCaches:
         Without it a clip closed in between would have its damaged frames measured on.
         """
         with self._changed:
-            found = self._found.get(clip.sha256)
+            found = self._found.get(clip.sha256) or self._died.get(clip.sha256)
             if found is not None:
                 clip.note_check(*found)
             elif clip.sha256 not in self._states:
@@ -294,6 +295,14 @@ class PageCaches:
                     if end.state != "ready" and (pack := self._packs.pop(sha256, None)):
                         pack.close()
 
+    def _note_death(self, clip: Clip, error: DecoderError) -> None:
+        """Tell the clip, now and when it is opened again, that its check ended with the decoder."""
+        said = f"The check of this clip did not come to its end: {error}."
+        found = Found((), (), (Finding("unchecked", "warning", said),))
+        with self._changed:
+            self._died[clip.sha256] = found
+        clip.note_check(*found)
+
     def _build(self, clip: Clip) -> CacheState:
         sha256, total = clip.sha256, clip.frame_count
         page_cache.make_room(frozenset(self._packs), self._total_bytes - self._clip_bytes)
@@ -319,7 +328,11 @@ class PageCaches:
 
         whole = False
         try:
-            health = check(clip, progress, observe)
+            try:
+                health = check(clip, progress, observe)
+            except DecoderError as error:
+                self._note_death(clip, error)
+                raise
             found = Found(health.missing, health.damaged, health.findings)
             with self._changed:
                 self._found[sha256] = found

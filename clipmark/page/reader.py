@@ -172,8 +172,11 @@ class ClipReader:
                 self.lanes[self.lanes.index(lane)] = self._make_lane(self.clip, self.ring)
 
     def rest(self) -> None:
-        """Let the decoded pictures go; the decoders stay where they stand."""
+        """Let the decoded pictures go, and decoders that others can use meanwhile."""
         self.ring.clear()
+        if self.clip.guarded:
+            for lane in self.lanes:
+                lane.rest()
         self._whole = None
 
     def close(self) -> None:

@@ -9,7 +9,7 @@ import pandas as pd
 from fastapi import APIRouter, BackgroundTasks, Path, Response
 from fastapi.responses import JSONResponse
 
-from clipmark.errors import FolderError, PageError, RevisionError
+from clipmark.errors import FolderError, MarkError, PageError, RevisionError
 from clipmark.evidence import keep_chart, keep_trace, kept_trace
 from clipmark.page.bodies import (
     Answer,
@@ -25,8 +25,9 @@ from clipmark.page.bodies import (
 )
 from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.drafts import HeldError
-from clipmark.page.jobs import trace_of
-from clipmark.page.measuring import Results, crawl_key, readings_of, recorded_span, results_for
+from clipmark.page.jobs import MOTIONS
+from clipmark.page.measuring import Results, motion_key, readings_of, recorded_span, results_for
+from clipmark.page.traces import Trace, trace_of
 from clipmark.record.changes import changes_by_revision
 from clipmark.record.clips import reference
 from clipmark.record.draft import AttemptDraft
@@ -54,9 +55,20 @@ def attempts(desk: DeskOf) -> Answer:
 def attempt(id: RecordId, desk: DeskOf) -> Answer:
     """One attempt: as the journal has it, as a draft, and its readings."""
     saved = _saved(desk, id)
-    crawl = saved.attempt.reading("crawl")
-    table = None if crawl is None else kept_trace(desk.event_path, id, crawl.result)
-    return {**_whole(saved), "trace": None if table is None else trace_of(table)}
+    traces = _traces(desk, saved)
+    return {**_whole(saved), "trace": traces["crawl"], "traces": traces}
+
+
+def _traces(desk: Desk, saved: SavedAttempt) -> dict[str, Trace | None]:
+    """What is kept of the motions of an attempt, for drawing."""
+    found: dict[str, Trace | None] = {}
+    for measure in MOTIONS:
+        reading = saved.attempt.reading(measure)
+        table = None
+        if reading is not None:
+            table = kept_trace(desk.event_path, saved.id, reading.result, measure)
+        found[measure] = None if table is None else trace_of(table)
+    return found
 
 
 @router.get("/attempts/{id}/history")
@@ -177,7 +189,7 @@ def sign(asked: SignAsked, desk: DeskOf, afterwards: BackgroundTasks) -> Signed 
         readings = {name: finite(_result_in(line, name)) for name in FROM_MARKS}
         signed = Signed(id=line.id, revision=line.revision, seq=line.seq, readings=readings)
         desk.drafts.note_signed(asked.key, asked.draft, signed.model_dump())
-    kept = _keep_trace(desk, line.id, draft, results)
+    kept = _keep_traces(desk, line.id, draft, results)
     if kept is not None:  # drawn once the answer is out
         result = _result_in(line, "crawl") or results["crawl"]
         afterwards.add_task(keep_chart, desk.event_path, line.id, result, kept)
@@ -209,16 +221,23 @@ def _result_in(line: JournalLine, measure: str) -> dict[str, Any] | None:
     return None if reading is None else dict(reading.result)
 
 
-def _keep_trace(desk: Desk, id: str, draft: AttemptDraft, results: Results) -> pd.DataFrame | None:
-    """Keep the trace of a crawl that was measured for this revision; None where there is none."""
-    if "crawl" not in results or draft.clip is None:
+def _keep_traces(desk: Desk, id: str, draft: AttemptDraft, results: Results) -> pd.DataFrame | None:
+    """Keep the traces of what was measured for this revision; that of a crawl, None without one."""
+    crawl = None
+    if draft.clip is None:
         return None
-    with contextlib.suppress(FolderError):  # a lens file taken away since: measured anew then
-        table = desk.jobs.table(crawl_key(desk, draft.clip, draft.marks, draft.details.test))
-        if table is not None:
-            keep_trace(desk.event_path, id, results["crawl"], table, chart=False)
-        return table
-    return None
+    for measure in MOTIONS:
+        if measure not in results:
+            continue
+        # a lens file, or the attempt joined with, taken away since: measured anew then
+        with contextlib.suppress(FolderError, MarkError, PageError):
+            key = motion_key(desk, measure, draft.clip, draft.marks, draft.details.test)
+            table = desk.jobs.table(key)
+            if table is not None:
+                kept = results[measure]
+                keep_trace(desk.event_path, id, kept, table, chart=False, measure=measure)
+                crawl = table if measure == "crawl" else crawl
+    return crawl
 
 
 def _lines(desk: Desk, id: str) -> list[JournalLine]:

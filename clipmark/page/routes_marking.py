@@ -21,14 +21,17 @@ from clipmark.page.bodies import (
     JobAnswer,
     JobId,
     JobStarted,
+    MotionAsked,
     Refusal,
     finite,
 )
-from clipmark.page.desk import DeskOf
+from clipmark.page.desk import Desk, DeskOf
 from clipmark.page.jobs import QueueFullError
-from clipmark.page.measuring import angle_result, marks_file, start_crawl
+from clipmark.page.joining import tilts
+from clipmark.page.measuring import angle_result, marks_file, start_motion
 from clipmark.page.refusals import in_page_words
 from clipmark.record.draft import Marks
+from clipmark.record.models import Motion
 from clipmark.sheet_grade import TestGrade
 
 router = APIRouter(tags=["marking"])
@@ -86,8 +89,42 @@ def fit_one(sha: ClipId, asked: FitAsked, desk: DeskOf) -> Answer:
 )
 def crawl_start(sha: ClipId, asked: CrawlAsked, desk: DeskOf) -> JobStarted | JSONResponse:
     """Follow the body in the background; poll the job."""
+    return _started(desk, "crawl", sha, asked.marks, asked.test)
+
+
+@router.post(
+    "/clips/{sha}/climb",
+    status_code=202,
+    response_model=JobStarted,
+    responses={429: {"model": Refusal}},
+)
+def climb_start(sha: ClipId, asked: MotionAsked, desk: DeskOf) -> JobStarted | JSONResponse:
+    """Follow an attempt at the board, or a descent, in the background; poll the job."""
+    return _started(desk, "climb", sha, asked.marks)
+
+
+@router.post(
+    "/clips/{sha}/tilt",
+    status_code=202,
+    response_model=JobStarted,
+    responses={429: {"model": Refusal}},
+)
+def tilt_start(sha: ClipId, asked: MotionAsked, desk: DeskOf) -> JobStarted | JSONResponse:
+    """Follow platform and truck through a side tilt in the background; poll the job."""
+    return _started(desk, "tilt", sha, asked.marks)
+
+
+@router.get("/tilts")
+def saved_tilts(desk: DeskOf, entry: Annotated[str | None, Query(max_length=200)] = None) -> Answer:
+    """Saved side tilts, of one entry, that the other side's can be joined with."""
+    return {"tilts": tilts(desk, entry)}
+
+
+def _started(
+    desk: Desk, measure: Motion, sha: str, marks: Marks, test: str | None = None
+) -> JobStarted | JSONResponse:
     try:
-        return JobStarted(job=start_crawl(desk, sha, asked.marks, asked.test).id)
+        return JobStarted(job=start_motion(desk, measure, sha, marks, test).id)
     except QueueFullError as error:
         return JSONResponse({"error": str(error)}, 429, {"retry-after": "5"})
 
@@ -101,12 +138,12 @@ def job_now(
 ) -> JobAnswer:
     """How far a job is; `followed` from index `after` on.
 
-    A result is graded as signing would grade it for the test named `test`.
+    A crawl is graded as signing would grade it for the test named `test`.
     """
     found = desk.jobs.get(job)
     result = found.result
     if result is not None and test:
-        result = TestGrade.of(desk.sheets.look().rules, test).graded("crawl", result)
+        result = TestGrade.of(desk.sheets.look().rules, test).graded(found.measure, result)
     followed = found.followed[after : after + MOST_FOLLOWED]
     return JobAnswer(
         state=found.state,

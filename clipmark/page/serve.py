@@ -13,6 +13,7 @@ from pathlib import Path
 import uvicorn
 from starlette.types import ASGIApp
 
+from clipmark.clip.opening import guard_clips
 from clipmark.errors import FolderError
 from clipmark.page.app import create_app
 from clipmark.page.security import Doors
@@ -81,6 +82,7 @@ def _serve_at(
     port = listener.getsockname()[1]
     others = own_addresses() if lan else []
     doors = Doors.loopback(port, others)
+    guard_clips(True)  # a file that crashes the decoder must not end the session
     app = make_app(event_path, doors)
     entry = f"/?key={doors.key}"
     place = Place(

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from clipmark.clip import Clip, open_clip
-from clipmark.errors import ClipmarkError, FolderError, FootageError, PageError
+from clipmark.errors import ClipmarkError, DecoderError, FolderError, FootageError, PageError
 from clipmark.page.frame_store import FrameStore, Once
 from clipmark.page.lanes import RightOfWay
 from clipmark.page.page_builder import PageCaches
@@ -245,6 +245,8 @@ class Shelf:
         opened = self._borrow(sha256)
         try:
             yield opened
+        except DecoderError:  # this one frame was too much for the decoder
+            raise
         except FootageError:  # the file changed under the open clip
             self._drop(sha256)
             raise

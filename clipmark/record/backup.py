@@ -7,7 +7,9 @@ import contextlib
 import io
 import json
 import os
+import struct
 import zipfile
+import zlib
 from pathlib import Path
 from typing import cast
 
@@ -124,6 +126,12 @@ def _manifest(event: EventFolder) -> JsonObject:
     }
 
 
+SPOILED = (  # what the library raises over archives that were damaged or made up
+    zipfile.BadZipFile, zlib.error, EOFError, KeyError, ValueError, TypeError, AttributeError,
+    NotImplementedError, RuntimeError, OverflowError, struct.error,
+)  # fmt: skip
+
+
 def verify_backup(path: Path | str) -> JsonObject:
     """Read a backup through: every file against its hash, the journal line by line.
 
@@ -145,7 +153,7 @@ def verify_backup(path: Path | str) -> JsonObject:
             return _verified(archive, path)
     except OSError as error:
         raise disk.explain(error, "read the backup", path) from error
-    except (zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
+    except SPOILED as error:
         if isinstance(error, RecordError):
             raise
         raise RecordError(

@@ -31,7 +31,7 @@ _DECLARED = {
     "scale_mm": ("length of the scale mark", "mm"),
     "sheet_size_mm": ("size of the sheet", "mm"),
 }
-_ROLES = {**LINES, "scale": "scale mark", "body": "body patch"}
+_ROLES = {**LINES, "scale": "scale mark", "body": "body patch", "uphill tyre": "uphill tyre"}
 _VALUES = {  # by measure: what is ranked or argued about
     "angle": {"ramp_deg": ("ramp", "°"), "chassis_deg": ("chassis", "°")},
     "tilt": {"tilt_deg": ("tilt", "°")},

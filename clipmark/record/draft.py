@@ -12,7 +12,7 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, Field, field_validator, model_validator
 
 from clipmark.record.chain import ID_PATTERN, is_id
-from clipmark.record.models import FailReason, Travel, Verdict, VoidReason
+from clipmark.record.models import ClimbMode, FailReason, Motion, Travel, Verdict, VoidReason
 from clipmark.record.texts import (
     Angle,
     Fact,
@@ -27,6 +27,7 @@ from clipmark.record.texts import (
 LARGEST_FRAME = 50_000_000  # nine days at 60 frames/s
 LARGEST_PX = 100_000.0
 MOST_WHEELS = 16
+MOST_TYRES = 2  # uphill, of one truck
 MOST_CALLS = 2_000
 MOST_CLIPS = 20
 
@@ -86,16 +87,32 @@ class Marks(Fact):
         tuple[tuple[Px, Px, LengthPx, LengthPx, Angle], ...], Field(max_length=MOST_WHEELS)
     ] = ()
     wheel_mm: LengthMm | None = None
+    platform: FourPx | None = None
+    uphill_tyres: Annotated[
+        tuple[tuple[Px, Px, LengthPx, LengthPx], ...], Field(max_length=MOST_TYRES)
+    ] = ()
+    motion: Motion | None = None
+    mode: ClimbMode | None = None
+    give_up_s: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, le=3600)] | None = (
+        None
+    )
+    gap_mm: LengthMm | None = None
+    track_mm: LengthMm | None = None
+    track_u_mm: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=0, le=1e5)] | None = (
+        None
+    )
+    low_side: Literal["left", "right"] | None = None
+    join: RecordName | None = None
     lens: LensName | None = None
     view_angle: ViewAngleDeg | None = None
     square_within: SquareWithinDeg | None = None
     edge_fit: bool = True
     true_fps: Annotated[float, Field(allow_inf_nan=False, strict=True, ge=1, le=1e5)] | None = None
 
-    @field_validator("wheels", mode="before")
+    @field_validator("wheels", "uphill_tyres", mode="before")
     @classmethod
-    def _no_wheels(cls, wheels: object) -> object:
-        return () if wheels is None else wheels
+    def _none_of_several(cls, several: object) -> object:
+        return () if several is None else several
 
     @field_validator("edge_fit", mode="before")
     @classmethod
@@ -114,8 +131,9 @@ class Marks(Fact):
     def given(self) -> dict[str, object]:
         """What is marked, as a marks file holds it; ``frame`` is always there."""
         found = self.model_dump(mode="json", exclude_none=True)
-        if not self.wheels:
-            found.pop("wheels", None)
+        for name in ("wheels", "uphill_tyres"):
+            if not getattr(self, name):
+                found.pop(name, None)
         return {"frame": 0, **found}
 
 

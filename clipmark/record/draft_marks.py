@@ -18,10 +18,16 @@ from clipmark.record.markings import (
 from clipmark.record.models import Attempt, Declared, Span, Stand
 from clipmark.record.texts import as_model
 
-LINE_NAMES = ("ramp", "level", "plumb", "chassis", "hubs", "finish", "travel", "scale")
+LINE_NAMES = (
+    "ramp", "level", "plumb", "chassis", "hubs", "finish", "travel", "scale", "platform"
+)  # fmt: skip
+UPHILL_TYRE = "uphill tyre"
+TERMS = (  # of a motion that is followed: they stand beside the marks under the same names
+    "motion", "mode", "give_up_s", "gap_mm", "track_mm", "track_u_mm", "low_side", "join"
+)  # fmt: skip
 OF_A_STAND = ("level", "plumb", "sheet", "scale")
 SHEET_U_MM = 0.5  # what a sheet's sides are taken to be good to where nothing is said
-_ROLES = (*LINE_NAMES, "sheet", "body", "wheel")
+_ROLES = (*LINE_NAMES, "sheet", "body", "wheel", UPHILL_TYRE)
 assert set(LINE_NAMES) <= set(get_args(LineRole))
 
 
@@ -69,6 +75,8 @@ def recorded(marks: Marks) -> tuple[MarkType, ...]:
                 diameter_mm=marks.wheel_mm,
             )
         )
+    for x, y, w, h in marks.uphill_tyres:
+        found.append(PatchMark(role=UPHILL_TYRE, frame=frame, x=x, y=y, w=w, h=h))
     return tuple(found)
 
 
@@ -107,6 +115,7 @@ def declared(marks: Marks) -> Declared:
         sheet_size_mm=marks.sheet_size if no_sheet else None,
         sheet_u_mm=marks.sheet_u_mm if no_sheet else None,
         wheel_mm=None if marks.wheels else marks.wheel_mm,
+        **{name: getattr(marks, name) for name in TERMS},
     )
 
 
@@ -115,7 +124,7 @@ def merged(
 ) -> tuple[MarkType, ...]:
     """Marks of a new revision: roles that were not touched stay as they were recorded.
 
-    So repeated marks, who set them, and roles that a draft does not show (a platform) live on.
+    So repeated marks, who set them, and roles that a draft does not show live on.
     """
     new = recorded(new_marks)
     if old_marks is None:
@@ -153,7 +162,22 @@ def marks_of(attempt: Attempt) -> Marks:
         "span": _span(attempt.span),
         "lens": _plain_lens(attempt.lens.path if attempt.lens else None),
     }
+    fields |= _terms(attempt, said)
     return as_model(Marks, fields, "the marks of the attempt")
+
+
+def _terms(attempt: Attempt, said: Declared) -> dict[str, object]:
+    """On which terms it is measured; an older record says so in its readings only."""
+    if "motion" in said.model_fields_set:
+        return {name: getattr(said, name) for name in TERMS}
+    found: dict[str, object] = {}
+    for measure in ("climb", "tilt"):
+        reading = attempt.reading(measure)
+        told = None if reading is None else reading.result.get("settings")
+        if isinstance(told, dict):
+            found |= {name: told[name] for name in TERMS if name in told}
+            found["motion"] = measure
+    return found
 
 
 def marks_of_stand(stand: Stand) -> Marks:
@@ -181,10 +205,11 @@ def _fields(marks: Iterable[MarkType], frame: int | None) -> dict[str, object]:
     """Marks by name; the frame is that of the first mark where none is declared."""
     fields: dict[str, object] = {}
     wheels: list[list[float]] = []
+    tyres: list[list[float]] = []
     edge_fit = True
     frames: list[int] = []
     for mark in marks:
-        if mark.frame is not None and not isinstance(mark, PatchMark):
+        if mark.frame is not None and (not isinstance(mark, PatchMark) or mark.role != "body"):
             frames.append(mark.frame)
         if isinstance(mark, LineMark) and mark.role in LINE_NAMES:
             fields[mark.role] = [mark.x1, mark.y1, mark.x2, mark.y2]
@@ -201,10 +226,13 @@ def _fields(marks: Iterable[MarkType], frame: int | None) -> dict[str, object]:
         elif isinstance(mark, PatchMark) and mark.role == "body":
             fields["patch"] = [mark.x, mark.y, mark.w, mark.h]
             fields["patch_frame"] = mark.frame
+        elif isinstance(mark, PatchMark) and mark.role == UPHILL_TYRE:
+            tyres.append([mark.x, mark.y, mark.w, mark.h])
         elif isinstance(mark, WheelMark):
             wheels.append([mark.cx, mark.cy, mark.rx, mark.ry, mark.turn_deg])
             fields["wheel_mm"] = mark.diameter_mm
     at = frame if frame is not None else (frames[-1] if frames else fields.get("patch_frame"))
     if fields.get("patch_frame") == at:
         fields.pop("patch_frame", None)
-    return fields | {"frame": at, "edge_fit": edge_fit, "wheels": wheels}
+    several = {"wheels": wheels, "uphill_tyres": tyres}
+    return fields | {"frame": at, "edge_fit": edge_fit, **several}

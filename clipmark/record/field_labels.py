@@ -29,6 +29,14 @@ DECLARED: dict[str, tuple[str, str]] = {
     "level_u_deg": ("level or plumb good to", "°"),
     "sheet_u_mm": ("sheet sides good to", "mm"),
     "wheel_mm": ("wheel diameter", "mm"),
+    "motion": ("what is followed", ""),
+    "mode": ("climb or descent", ""),
+    "give_up_s": ("over after standing for", "s"),
+    "gap_mm": ("gap at which a tyre is off", "mm"),
+    "track_mm": ("track", "mm"),
+    "track_u_mm": ("track good to", "mm"),
+    "low_side": ("low side", ""),
+    "join": ("joined with attempt", ""),
 }
 LINES: dict[str, str] = {
     "level": "level line",
@@ -36,4 +44,5 @@ LINES: dict[str, str] = {
     "ramp": "ramp line",
     "chassis": "chassis rail",
     "finish": "finish line",
+    "platform": "platform line",
 }

@@ -34,6 +34,8 @@ Kind = Literal[
 ]
 KINDS: tuple[Kind, ...] = get_args(Kind)
 Travel = Literal["up", "down", "level"]
+Motion = Literal["crawl", "climb", "tilt"]
+ClimbMode = Literal["climb", "descend"]
 Verdict = Literal["cleared", "failed", "void"]
 FailReason = Literal[
     "stalled",
@@ -144,6 +146,15 @@ class Declared(Fact):
     sheet_size_mm: tuple[Positive, Positive] | None = None
     sheet_u_mm: NotNegative | None = None
     wheel_mm: Positive | None = None
+    # On which terms a climb or a side tilt is measured, and which motion is followed.
+    motion: Motion | None = None
+    mode: ClimbMode | None = None
+    give_up_s: NotNegative | None = None
+    gap_mm: Positive | None = None
+    track_mm: Positive | None = None
+    track_u_mm: NotNegative | None = None
+    low_side: Literal["left", "right"] | None = None
+    join: Name | None = None  # the attempt with the other side low
 
 
 class Call(Fact):

@@ -17,6 +17,7 @@ from clipmark.record.canonical import JsonObject
 from clipmark.record.texts import Count, Fact, as_model, plain
 
 Measure = Literal["angle", "tilt", "climb", "crawl"]
+FOLLOWED: tuple[Measure, ...] = ("crawl", "tilt", "climb")  # measures that leave a trace
 _ALWAYS = ("frame", "t_s", "clip_sha256", "fingerprint", "warnings")
 # Values that may not stand in a reading without their expanded uncertainty.
 HEADLINES: dict[str, tuple[str, ...]] = {

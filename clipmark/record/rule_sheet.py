@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from clipmark.errors import RecordError
+from clipmark.motion.reverse_call import FACTS
 from clipmark.record import sheets
 from clipmark.record.chain import is_id
 from clipmark.uncertainty.grades import GradeTable
@@ -55,6 +56,10 @@ class TestRules:
         How long a slowest speed must be held, s.
     band_hz : tuple of float or None
         Low and high end of the band of a ripple.
+    tilt_event : str
+        Which event of a side tilt counts.
+    reverse_needs : tuple of str or None
+        Which facts make a move back a reverse, all of them; None where the sheet does not say.
     """
 
     __test__ = False  # a test of the event, not of the software
@@ -71,6 +76,8 @@ class TestRules:
     grade_table: GradeTable | None = None
     hold_s: float | None = None
     band_hz: tuple[float, float] | None = None
+    tilt_event: str = ""
+    reverse_needs: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True)
@@ -158,7 +165,23 @@ def _test(table: _Table) -> TestRules:
         grade_table=_grade_table(table),
         hold_s=_hold_s(table),
         band_hz=_band_hz(table),
+        tilt_event=table.text("tilt_event"),
+        reverse_needs=_reverse_needs(table),
     )
+
+
+def _reverse_needs(table: _Table) -> tuple[str, ...] | None:
+    """The facts that a reverse needs; None where the key is not there."""
+    if not table.has("reverse_needs"):
+        return None
+    needs = table.texts("reverse_needs")
+    if not needs or len(set(needs)) != len(needs) or not set(needs) <= set(FACTS):
+        known = ", ".join(f'"{name}"' for name in FACTS)
+        raise table.wrong(
+            "reverse_needs",
+            f"a list of one or more of {known}, each once, all of which a reverse needs",
+        )
+    return needs
 
 
 def _hold_s(table: _Table) -> float | None:

@@ -81,6 +81,15 @@ points_to = 0.01     # points are rounded to this, from the middle to the even o
 # did_not_finish = 40                    # instead of its calls; less_progress = true: less gates
 # did_not_start = 60
 
+# Down the board, stop, back up: what counts as a reverse differs, so say which facts it needs, all
+# of them: "wheel turned back", "body moved back", "driven". `clipmark climb --mode descend` keeps
+# them apart and proposes the call. Left out: ["body moved back", "driven"].
+# [[test]]
+# id = "descent"
+# kind = "graded"
+# reverse_needs = ["body moved back", "driven"]
+# grades = [[2, 100], [1, 50], [0, 0]]
+
 # ---- Entries. ------------------------------------------------------------------------------
 
 # [[entry]]

@@ -14,10 +14,12 @@ from numpy.typing import NDArray
 from clipmark.clip import Clip
 from clipmark.errors import FootageError, FrameError
 from clipmark.report.canvas import Canvas, wrapped
+from clipmark.report.followed import CURVES, GOES_ALONG, Curve, lines_in, points_in, words_in
 from clipmark.report.moving import ClipWriter
 from clipmark.report.overlay import (
     COLOURS,
     DrawnLine,
+    Four,
     Scale,
     draw_cross,
     draw_lines,
@@ -27,8 +29,7 @@ from clipmark.report.pictures import Footage, resized, shown_size
 from clipmark.report.story import AttemptStory
 from clipmark.report.strip import SpeedStrip
 from clipmark.report.tokens import colour
-from clipmark.report.words import measured, number
-from clipmark.uncertainty.digits import number_of
+from clipmark.report.words import number
 
 Picture = NDArray[np.uint8]
 WIDEST, HIGHEST, NARROWEST = 1280, 960, 640  # px, of the picture alone
@@ -54,7 +55,7 @@ class Annotator:
     clip : Clip
         The attempt's, open.
     trace : DataFrame or None
-        Of its crawl.
+        Of its tilt, climb or crawl.
     size : (int, int)
         Of the picture, even, px.
     """
@@ -72,8 +73,10 @@ class Annotator:
         self.hide = self.footage.hider(self.clip.sha256)
         lines = lines_of(self.story.attempt)
         self.frame_of_lines = self.story.frame
-        self.still = [DrawnLine(x.role, (), x.measured) for x in lines if x.role in STANDING]
-        self.moving = [DrawnLine(x.role, (), x.measured) for x in lines if x.role not in STANDING]
+        goes = GOES_ALONG.get(self.story.followed, ()) if self.trace is not None else ()
+        stands = [x for x in lines if x.role in STANDING and x.role not in goes]
+        self.still = [DrawnLine(x.role, _unfitted(x), x.measured) for x in stands]
+        self.moving = [DrawnLine(x.role, (), x.measured) for x in lines if x not in stands]
         if self.trace is not None and "frame" in self.trace:
             self._rows = {int(row["frame"]): row for _, row in self.trace.iterrows()}
 
@@ -121,31 +124,34 @@ class Annotator:
 
     def _draw_moving(self, canvas: Canvas, ordinal: int, scale: Scale) -> None:
         row = self._rows.get(ordinal)
-        hubs = [] if row is None else [
-            (number_of(row.get(f"hub{n}_x_px")), number_of(row.get(f"hub{n}_y_px"))) for n in (1, 2)
-        ]  # fmt: skip
-        places = [scale.at(x, y) for x, y in hubs if x is not None and y is not None]
-        for x, y in places:
-            draw_cross(canvas, x, y, 0.7 * self.letters, COLOURS["hubs"])
-        if len(places) == 2:
-            canvas.line(*places[0], *places[1], COLOURS["hubs"], max(2.0, self.letters / 10))
-        elif ordinal == self.frame_of_lines:
+        followed = [] if row is None else lines_in(row)
+        thick = max(2.0, self.letters / 10)
+        for line in followed:
+            assert line.measured is not None
+            a, b = scale.at(*line.measured[:2]), scale.at(*line.measured[2:])
+            if line.role == "hubs":
+                for x, y in (a, b):
+                    draw_cross(canvas, x, y, 0.7 * self.letters, COLOURS["hubs"])
+                canvas.line(*a, *b, COLOURS["hubs"], thick)
+        named = [line for line in followed if line.role != "hubs"]
+        draw_lines(canvas, named, scale, self.letters)
+        for x, y in points_in(row) if row is not None else ():
+            draw_cross(canvas, *scale.at(x, y), 0.7 * self.letters, COLOURS["hubs"])
+        if not followed and ordinal == self.frame_of_lines:
             draw_lines(canvas, self.moving, scale, self.letters)
 
     def now(self, ordinal: int) -> str:
-        """Time, frame and speed at that frame."""
+        """Time, frame and what was known in that frame."""
         time_s = float(self.clip.times_s[ordinal]) if self.clip.has_times else float("nan")
         when = f"{number(time_s, 3)} s" if np.isfinite(time_s) else "no time"
-        parts = [when, f"frame {ordinal}"]
         row = self._rows.get(ordinal)
-        if row is not None:
-            speed, u = number_of(row.get("v_mm_s")), number_of(row.get("u_v_mm_s"))
-            gap = row.get("gap")
-            if speed is not None:
-                parts.append(f"speed {measured(speed, 1.96 * u if u else None, 'mm/s')}")
-            elif isinstance(gap, str) and gap:
-                parts.append(f"speed not known: {gap}")
-        return "; ".join(parts)
+        told = [] if row is None else words_in(row, self.story.followed or "crawl")
+        return "; ".join([when, f"frame {ordinal}", *told])
+
+
+def _unfitted(line: DrawnLine) -> tuple[Four, ...]:
+    """The marking of a line that no reading moved; of others only the measured one is shown."""
+    return line.marked if line.measured is None else ()
 
 
 def write_annotated(
@@ -193,12 +199,21 @@ def held_of(times: list[Fraction]) -> Fraction:
 
 
 def strip_of(draw: Annotator, width: int, letters: float) -> SpeedStrip | None:
-    """The speed of the attempt's crawl, or None where there is none."""
-    if draw.trace is None or draw.trace.empty:
+    """Speed, or the platform's angle, through the attempt; None where there is none."""
+    curve = CURVES.get(draw.story.followed, CURVES["crawl"])
+    trace = curve_of(draw.trace, curve)
+    if trace is None:
         return None
     first, last = draw.span
     span = float(draw.clip.times_s[first]), float(draw.clip.times_s[last])
-    return SpeedStrip(width, round(11 * letters), letters, [draw.trace], span)
+    return SpeedStrip(width, round(11 * letters), letters, [trace], span, curve=curve)
+
+
+def curve_of(trace: pd.DataFrame | None, curve: Curve) -> pd.DataFrame | None:
+    """A trace with the columns that the strip draws, angles as magnitudes; None without them."""
+    if trace is None or trace.empty or curve.value not in trace.columns:
+        return None
+    return trace.assign(**{curve.value: trace[curve.value].abs()}) if "°" in curve.name else trace
 
 
 class _Sheet:
@@ -214,7 +229,10 @@ class _Sheet:
             for text, bold in _standing_words(draw.story)
             for line in wrapped(text, draw.letters, room, 3, bold=bold)
         ]
-        below = round(self.step * (len(self.lines) + 1) + 0.8 * draw.letters)
+        # A tilt or a climb says more of each frame than one line holds.
+        self.now_rows = 2 if draw.trace is not None and draw.story.followed != "crawl" else 1
+        self.room = room
+        below = round(self.step * (len(self.lines) + self.now_rows) + 0.8 * draw.letters)
         below += strip.height if strip is not None else 0
         self.size = (width, draw.size[1] + below + (draw.size[1] + below) % 2)
         self.blank = Canvas(*self.size, colour("paper-raised"))
@@ -222,8 +240,8 @@ class _Sheet:
         for number_, (text, bold) in enumerate(self.lines):
             ink = colour("ink") if bold else colour("ink-soft")
             self.blank.text(
-                0.8 * draw.letters, baseline + (number_ + 1) * self.step, text, draw.letters, ink,
-                bold=bold,
+                0.8 * draw.letters, baseline + (number_ + self.now_rows) * self.step, text,
+                draw.letters, ink, bold=bold,
             )  # fmt: skip
 
     def page(self, ordinal: int) -> Picture:
@@ -231,8 +249,12 @@ class _Sheet:
         canvas = Canvas.on(self.blank.pixels.copy())
         canvas.picture(draw.picture(ordinal), (self.size[0] - draw.size[0]) // 2, 0)
         baseline = draw.size[1] + self.step
-        canvas.text(0.8 * draw.letters, baseline, draw.now(ordinal), draw.letters,
-                    colour("ink"), bold=True)  # fmt: skip
+        now = [draw.now(ordinal)]
+        if self.now_rows > 1:
+            now = wrapped(now[0], draw.letters, self.room, self.now_rows, bold=True)
+        for row, text in enumerate(now):
+            canvas.text(0.8 * draw.letters, baseline + row * self.step, text, draw.letters,
+                        colour("ink"), bold=True)  # fmt: skip
         if self.strip is not None:
             strip = self.strip.at(float(draw.clip.times_s[ordinal]))
             canvas.picture(strip, 0, self.size[1] - self.strip.height)

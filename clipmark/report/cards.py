@@ -7,7 +7,7 @@ card; nothing is made smaller for it.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from clipmark.report.canvas import Canvas, shortened, wrapped
 from clipmark.report.lettering import width_of
@@ -16,6 +16,7 @@ from clipmark.report.views import Results, TestRow, TestView, TotalRow
 from clipmark.report.words import place_words
 
 LYING, UPRIGHT = (1920, 1080), (1080, 1920)
+MOST_SEEN = 6  # lines of side tilts and climbs under one test
 FOOT = "\N{PLUS-MINUS SIGN}: expanded uncertainty, 95 %."
 
 
@@ -32,6 +33,8 @@ class CardFacts:
         Claims and rulings by key, one sentence each.
     foot : str
         Which state of the journal the card was made from.
+    seen : mapping of str to mapping of str to sequence of str
+        By key and test, what side tilts and climbs showed beside what counted.
     """
 
     event: str
@@ -39,6 +42,7 @@ class CardFacts:
     beneath: Mapping[str, str]
     protests: Mapping[str, Sequence[str]]
     foot: str
+    seen: Mapping[str, Mapping[str, Sequence[str]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -155,6 +159,13 @@ class _Card:
         quiet = "; ".join(part for part in (row.spread, test.rules, row.remark) if part)
         for text in wrapped(quiet, kind.small, self.inner, 4) if quiet else []:
             lines.append(_Line(text, kind.small, colour("ink-soft")))
+        seen = self.facts.seen.get(self.key, {}).get(test.id, ())
+        for said in seen[:MOST_SEEN]:
+            for text in wrapped(said, kind.small, self.inner, 4):
+                lines.append(_Line(text, kind.small, colour("ink")))
+        if len(seen) > MOST_SEEN:
+            more = "more of this test stands in the report"
+            lines.append(_Line(more, kind.small, colour("ink-soft")))
         return _Block(lines, True)
 
     def note_block(self, text: str) -> _Block:

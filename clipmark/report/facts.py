@@ -6,6 +6,7 @@ from pathlib import PurePosixPath
 
 from clipmark.record.body_words import spoken
 from clipmark.record.models import Attempt
+from clipmark.report.figures import reading_facts
 from clipmark.report.story import AttemptStory
 
 
@@ -30,6 +31,11 @@ def facts_of(story: AttemptStory, place: str = "", clip_file: str = "") -> list[
         ("stalls", story.stalls),
         ("grade", f"{body.grade:g}" if body.grade is not None else ""),
         ("proposed by software", _proposed(body)),
+        *(
+            fact
+            for reading in body.readings
+            for fact in reading_facts(reading.measure, reading.result)
+        ),
         ("marked by", body.marked_by if body.marked_by != story.called_by else ""),
         ("note", body.note),
         ("clip", clip),

@@ -7,6 +7,7 @@ address outside of it, should one get in all the same.
 from __future__ import annotations
 
 import base64
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -26,6 +27,10 @@ from clipmark.report.words import place_words
 TEMPLATES = Path(__file__).with_name("templates")
 STILL_WIDTH = 960  # px, of stills inside the page; the files beside it are larger
 STILL_QUALITY = 80
+PX_PER_POINT = 96 / 72
+_SIZE = {
+    side: re.compile(rb"\b" + side.encode() + rb'="([0-9.]+)pt"') for side in ("width", "height")
+}
 NO_BREAK = "\N{NO-BREAK SPACE}\N{PLUS-MINUS SIGN}\N{NO-BREAK SPACE}"
 
 
@@ -60,6 +65,7 @@ class AttemptPart:
     still: Inlined | None
     left_out: Sequence[str]
     facts: Sequence[tuple[str, str]]
+    charts: Sequence[Inlined] = ()
 
 
 @dataclass(frozen=True)
@@ -98,6 +104,14 @@ def chart_inlined(chart: Chart, caption: str) -> Inlined:
     width, height = (int.from_bytes(chart.png[at : at + 4], "big") for at in (16, 20))
     address = f"data:image/svg+xml;base64,{data}"
     return Inlined(address, width // 2, height // 2, chart.told, caption)
+
+
+def svg_inlined(svg: bytes, told: str, caption: str) -> Inlined:
+    """A chart that is kept as an SVG file, as it stands in the page."""
+    data = base64.b64encode(svg).decode("ascii")
+    found = [_SIZE[side].search(svg[:2000]) for side in ("width", "height")]
+    width, height = (round(float(m[1]) * PX_PER_POINT) if m else STILL_WIDTH for m in found)
+    return Inlined(f"data:image/svg+xml;base64,{data}", width, height, told, caption)
 
 
 def still_inlined(still: Still) -> Inlined:

@@ -6,8 +6,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import pandas as pd
-
 from clipmark import __version__
 from clipmark.errors import ClipmarkError, RecordError
 from clipmark.record import disk
@@ -15,6 +13,7 @@ from clipmark.record.folder import EventFolder
 from clipmark.record.hidden_areas import HiddenArea
 from clipmark.record.rule_sheet import RuleSheet
 from clipmark.report.annotated import Asked, write_annotated
+from clipmark.report.card_words import card_words
 from clipmark.report.cards import LYING, UPRIGHT, CardFacts, cards_of
 from clipmark.report.charts import Chart, setup_charts, test_chart, totals_charts
 from clipmark.report.facts import facts_of
@@ -27,6 +26,7 @@ from clipmark.report.html import (
     render,
     still_inlined,
 )
+from clipmark.report.kept import Kept
 from clipmark.report.moving import location_of
 from clipmark.report.out_folder import PAGE_NAME
 from clipmark.report.pictures import Footage
@@ -37,10 +37,9 @@ from clipmark.report.views import Results
 from clipmark.report.words import counted, file_names
 
 TRACELESS = (
-    "The annotated clip shows no speed: the trace of this crawl is not kept any more; measure the "
-    "crawl again."
+    "The annotated clip shows no speed: the trace of this crawl is not kept any more; a report "
+    "made with --measure-again has it back."
 )
-TraceOf = Callable[[AttemptStory], pd.DataFrame | None]
 Step = Callable[[str, int, int], None]
 
 
@@ -83,8 +82,8 @@ class Maker:
     results : Results
         Standings, or an empty one.
     wanted : Wanted
-    trace_of : callable
-        The trace of an attempt's crawl, or None.
+    kept : Kept
+        Traces and charts of readings.
     into : Path
         Where the files are made.
     step : callable
@@ -98,12 +97,12 @@ class Maker:
         stories: Sequence[AttemptStory],
         results: Results,
         wanted: Wanted,
-        trace_of: TraceOf,
+        kept: Kept,
         into: Path,
         step: Step = _say_nothing,
     ) -> None:
         self.event, self.sheet, self.stories = event, sheet, list(stories)
-        self.results, self.wanted, self.trace_of = results, wanted, trace_of
+        self.results, self.wanted, self.kept = results, wanted, kept
         self.into, self.step = into, step
         self.footage = Footage(event.path, wanted.hidden)
         self.left_out: dict[str, list[str]] = {story.id: [] for story in self.stories}
@@ -143,6 +142,8 @@ class Maker:
         by_clip = sorted(self.stories, key=lambda story: (story.clip_sha256, story.frame or 0))
         for done, story in enumerate(by_clip):
             self.step("stills", done, len(by_clip))
+            gone = self.kept.missing(story)
+            self.left_out[story.id] += [gone] if gone else []
             found[story.id] = self._still(story)
         return [(story, *found[story.id]) for story in self.stories]
 
@@ -154,7 +155,7 @@ class Maker:
         try:
             if self.wanted.with_location:
                 place = location_of(self.footage.place(story.attempt.clip))
-            still = draw_still(story, self.footage, place)
+            still = draw_still(story, self.footage, place, self.kept.followed(story))
         except ClipmarkError as error:
             self.left_out[story.id].append(f"No still is shown: {self._plain(error)}.")
             return None, place
@@ -182,8 +183,8 @@ class Maker:
                 if self.wanted.with_location:
                     place = location_of(self.footage.place(story.attempt.clip))
                 asked = Asked(self.wanted.with_sound, place)
-                trace = self.trace_of(story)
-                if trace is None and story.attempt.reading("crawl") is not None:
+                trace = self.kept.followed(story)
+                if trace is None and story.followed == "crawl":
                     self.left_out[story.id].append(TRACELESS)
                 write_annotated(story, self.footage, trace, target, asked)
             except ClipmarkError as error:
@@ -218,8 +219,8 @@ class Maker:
         other = Footage(self.event.path, self.wanted.hidden)
         try:
             write_side_by_side(
-                (left, right), (self.footage, other), (self.trace_of(left), self.trace_of(right)),
-                target,
+                (left, right), (self.footage, other),
+                (self.kept.followed(left), self.kept.followed(right)), target,
             )  # fmt: skip
         finally:
             other.close()
@@ -239,6 +240,7 @@ class Maker:
             when_where=self.when_where,
             beneath={key: self._beneath(key, *line) for key, line in lines.items()},
             protests={key: self._protests(*line) for key, line in lines.items()},
+            seen={key: self._seen(*line) for key, line in lines.items()},
             foot=self.foot,
         )
         for done, (key, (entry, setup)) in enumerate(lines.items()):
@@ -271,10 +273,26 @@ class Maker:
                 )
         return found
 
+    def _seen(self, entry: str, setup: str) -> dict[str, list[str]]:
+        """What side tilts and climbs of one line showed, by test."""
+        found: dict[str, list[str]] = {}
+        for story in self.stories:
+            if story.attempt.entry == entry and setup in ("", story.attempt.setup):
+                found.setdefault(story.attempt.test, []).extend(card_words(story))
+        return found
+
     @property
     def when_where(self) -> str:
         """Date and place of the event."""
         return ", ".join(part for part in (self.sheet.date, self.sheet.place) if part)
+
+    def _of_readings(self, story: AttemptStory) -> list[Inlined]:
+        """Charts of what was followed in one attempt."""
+        inlined = []
+        for measure, drawn, picture in self.kept.charts(story):
+            self._write(f"charts/{self.names[story.id]}-{measure}.svg", drawn)
+            inlined.append(picture)
+        return inlined
 
     def _charts(self, charts: Iterable[Chart], name: str, caption: str) -> list[Inlined]:
         inlined = []
@@ -318,7 +336,7 @@ class Maker:
             attempts=[
                 AttemptPart(
                     f"attempt-{self.names[story.id]}", story, still, self.left_out[story.id],
-                    facts_of(story, place, self._clip_file(story)),
+                    facts_of(story, place, self._clip_file(story)), self._of_readings(story),
                 )
                 for story, still, place in parts
             ],

@@ -12,13 +12,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from clipmark.report.annotated import Annotator, held_of, refuse_timeless
+from clipmark.report.annotated import Annotator, curve_of, held_of, refuse_timeless
 from clipmark.report.canvas import Canvas, wrapped
+from clipmark.report.followed import CURVES
 from clipmark.report.moving import ClipWriter
 from clipmark.report.pictures import Footage, shown_size
 from clipmark.report.story import AttemptStory
 from clipmark.report.strip import SpeedStrip
 from clipmark.report.tokens import colour
+from clipmark.report.trace_facts import phases_in
 from clipmark.report.words import number
 from clipmark.uncertainty.digits import number_of
 
@@ -31,9 +33,15 @@ TIMES_NAME = "time from the start, s"
 def start_of(story: AttemptStory, trace: pd.DataFrame | None) -> tuple[float | None, str]:
     """When an attempt starts, s of its clip, and in words by what that is told.
 
-    The first motion that its crawl saw after standing; without one, the attempt's first frame
-    (None).
+    The first motion that its crawl or its climb saw after standing; without one, the attempt's
+    first frame (None).
     """
+    climb = story.attempt.reading("climb")
+    if climb is not None and story.followed == "climb":
+        phases = phases_in(climb.result)
+        if len(phases) > 1 and phases[0].name == "standing":
+            return phases[0].until_s, "first motion"
+        return None, "first frame of the attempt"
     reading = story.attempt.reading("crawl")
     if reading is not None and trace is not None and not trace.empty:
         stood = number_of(reading.result.get("stood_at_start_s"))
@@ -76,7 +84,7 @@ class Half:
         return time >= self.times[-1] + self.held
 
     def trace(self) -> pd.DataFrame | None:
-        """The crawl's trace from the common zero, or None."""
+        """The trace from the common zero, or None."""
         if self.draw.trace is None:
             return None
         return self.draw.trace.assign(t_s=self.draw.trace["t_s"] - float(self.zero))
@@ -150,7 +158,8 @@ class _Sheet:
         story = half.story
         figures = "; ".join(f"{f.name} {f.words}" for f in story.figures)
         dashes = "solid" if half is self.halves[0] else "dashed"
-        line = f"speed: {dashes} line; " if half.draw.trace is not None else ""
+        drawn = CURVES.get(story.followed, CURVES["crawl"]).name.split(",")[0]
+        line = f"{drawn}: {dashes} line; " if half.draw.trace is not None else ""
         texts = [
             (story.title, True), (figures, False), (f"verdict: {story.verdict}", True),
             (story.protest, True),
@@ -166,13 +175,16 @@ class _Sheet:
         ]
 
     def _strip(self, width: int) -> SpeedStrip | None:
-        traces = [half.trace() for half in self.halves]
-        if any(trace is None or trace.empty for trace in traces):
+        curves = [CURVES.get(half.story.followed, CURVES["crawl"]) for half in self.halves]
+        if curves[0] != curves[1]:
+            return None  # an angle beside a speed
+        traces = [curve_of(half.trace(), curves[0]) for half in self.halves]
+        if any(trace is None for trace in traces):
             return None
         last = max(float(half.times[-1]) for half in self.halves)
         known = [trace for trace in traces if trace is not None]
         return SpeedStrip(
-            width, round(11 * self.letters), self.letters, known, (0.0, last), TIMES_NAME
+            width, round(11 * self.letters), self.letters, known, (0.0, last), TIMES_NAME, curves[0]
         )
 
     def page(self, time: Fraction) -> Picture:

@@ -11,11 +11,13 @@ from clipmark.record.body_words import spoken
 from clipmark.record.changes import Change, changes_by_revision
 from clipmark.record.folder import EventFolder, SavedAttempt
 from clipmark.record.models import Attempt, JournalLine
+from clipmark.record.rule_sheet import RuleSheet
+from clipmark.report.figures import reading_figures
+from clipmark.report.tilt_facts import TiltEventFact, counting_event
 from clipmark.report.words import (
     Figure,
     claim_words,
     counted,
-    figures_of,
     number,
     percent,
     with_unit,
@@ -60,11 +62,14 @@ class AttemptStory:
         What was measured.
     history : sequence of Revision
         Oldest first.
+    tilt_event : str
+        Which event of a side tilt counts by the rule sheet; empty where it does not say.
     """
 
     saved: SavedAttempt
     figures: Sequence[Figure]
     history: Sequence[Revision] = field(default=())
+    tilt_event: str = ""
 
     @property
     def id(self) -> str:
@@ -153,9 +158,24 @@ class AttemptStory:
         return self.attempt.clip.sha256 if self.attempt.clip is not None else ""
 
     @property
+    def followed(self) -> str:
+        """Which reading followed something through the clip: tilt, climb or crawl; else empty."""
+        for measure in ("tilt", "climb", "crawl"):
+            if self.attempt.reading(measure) is not None:
+                return measure
+        return ""
+
+    @property
     def frame(self) -> int | None:
-        """The frame that shows the attempt: of the angle, else of another reading, else marked."""
+        """The frame that shows the attempt.
+
+        The deciding instant of a side tilt or a climb; else that of the angle, of another reading,
+        or the one marked.
+        """
         body = self.attempt
+        decided = self.deciding_frame
+        if decided is not None:
+            return decided
         for measure in ("angle", "tilt", "climb", "crawl"):
             reading = body.reading(measure)
             if reading is not None and reading.frame is not None:
@@ -163,6 +183,31 @@ class AttemptStory:
         if body.declared is not None and body.declared.frame is not None:
             return body.declared.frame
         return body.span.first_frame if body.span is not None else None
+
+    @property
+    def deciding_frame(self) -> int | None:
+        """The frame of what decided a side tilt or a climb; None of others, and without one."""
+        event, climb = self._event, self.attempt.reading("climb")
+        if event is not None:
+            return event.frame
+        found = climb.result.get("decided_frame") if climb is not None else None
+        return found if isinstance(found, int) and not isinstance(found, bool) else None
+
+    @property
+    def deciding_words(self) -> str:
+        """What is decided in that frame; empty where there is none."""
+        event = self._event
+        if event is not None:
+            return event.name
+        return "the deciding instant" if self.deciding_frame is not None else ""
+
+    @property
+    def _event(self) -> TiltEventFact | None:
+        """The event of a side tilt that counts, at its stated gap, which can be seen."""
+        tilt = self.attempt.reading("tilt")
+        if tilt is None:
+            return None
+        return counting_event(tilt.result, self.attempt.tilt_event or self.tilt_event)
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -181,8 +226,12 @@ class AttemptStory:
         return counted(len(real), "stall", "stalls")
 
 
-def stories_of(event: EventFolder, wanted: Sequence[str] = ()) -> list[AttemptStory]:
+def stories_of(
+    event: EventFolder, wanted: Sequence[str] = (), sheet: RuleSheet | None = None
+) -> list[AttemptStory]:
     """Every attempt, or those named in `wanted`, in the order in which they were first saved.
+
+    `sheet` says which event of a side tilt counts.
 
     Raises
     ------
@@ -201,8 +250,14 @@ def stories_of(event: EventFolder, wanted: Sequence[str] = ()) -> list[AttemptSt
     for entry in event.journal.entries:
         if entry.kind == "attempt" and (not wanted or entry.id in wanted):
             lines.setdefault(entry.id, []).append(entry.whole())
+    counts = {test.id: test.tilt_event for test in sheet.tests} if sheet is not None else {}
     return [
-        AttemptStory(each, _figures(each.attempt), _history(lines.get(each.id, [])))
+        AttemptStory(
+            each,
+            _figures(each.attempt),
+            _history(lines.get(each.id, [])),
+            counts.get(each.attempt.test, ""),
+        )
         for each in saved
         if not wanted or each.id in wanted
     ]
@@ -213,7 +268,7 @@ def _figures(attempt: Attempt) -> list[Figure]:
     for measure in ("angle", "tilt", "climb", "crawl"):
         reading = attempt.reading(measure)
         if reading is not None:
-            found += figures_of(measure, reading.result)
+            found += reading_figures(measure, reading.result)
     return found
 
 

@@ -1,4 +1,4 @@
-"""A strip with the speed over time, drawn to px, with a cursor that goes along."""
+"""A strip with speed, or a platform's angle, over time, drawn to px, with a cursor in it."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from clipmark.report import ink
 from clipmark.report.canvas import Canvas
+from clipmark.report.followed import CURVES, Curve
 from clipmark.report.lettering import width_of
 from clipmark.report.trace_facts import missing_after
 from clipmark.report.words import number
@@ -36,6 +37,8 @@ class SpeedStrip:
         Ends of the time axis, s.
     time_name : str
         What the time axis says.
+    curve : Curve
+        Which columns are drawn: speed, or the platform's angle.
     """
 
     width: int
@@ -44,18 +47,17 @@ class SpeedStrip:
     traces: list[pd.DataFrame]
     span_s: tuple[float, float]
     time_name: str = "time as recorded, s"
+    curve: Curve = CURVES["crawl"]
 
     def __post_init__(self) -> None:
         self.columns = [
-            tuple(_column(table, name) for name in ("t_s", "v_mm_s", "u_v_mm_s"))
+            tuple(_column(table, name) for name in ("t_s", self.curve.value, self.curve.u))
             for table in self.traces
         ]
-        ends = [
-            end
-            for _, v, u in self.columns
-            for end in (np.nanmin(v - Z95 * u, initial=0.0), np.nanmax(v + Z95 * u, initial=1.0))
-        ]
-        low, high = min(0.0, *ends), max(1.0, *ends)
+        ends = [end for _, v, u in self.columns for end in _ends(v, u)]
+        low, high = min(ends), max(ends)
+        if self.curve.name.startswith("speed"):
+            low, high = min(0.0, low), max(1.0, high)
         ticks = MaxNLocator(4).tick_values(low, high)
         self.low, self.high = low - 0.04 * (high - low), max(high, float(ticks[-1]))
         self.ticks = [float(tick) for tick in ticks]
@@ -108,7 +110,7 @@ class SpeedStrip:
         for index, (t, v, _) in enumerate(self.columns):
             self._line(canvas, t, v, index)
         canvas.line(self.left, self.bottom, self.right, self.bottom, ink.QUIET, 1)
-        canvas.text(self.left, 1.1 * self.size, "speed, mm/s", self.size, ink.BLACK)
+        canvas.text(self.left, 1.1 * self.size, self.curve.name, self.size, ink.BLACK)
         end = (self.left + self.right) / 2
         canvas.text(
             end, self.height - 0.5 * self.size, self.time_name, self.size, ink.BLACK,
@@ -139,6 +141,16 @@ class SpeedStrip:
 
     def _inside(self, time: float) -> bool:
         return bool(self.span_s[0] - 1e-9 <= time <= self.span_s[1] + 1e-9)
+
+
+def _ends(values: FloatArray, u: FloatArray) -> tuple[float, float]:
+    """Lowest and highest of a curve with its uncertainty; 0 and 1 where nothing is known."""
+    spare = Z95 * np.nan_to_num(u)
+    known = np.isfinite(values)
+    if not known.any():
+        return 0.0, 1.0
+    low, high = float((values - spare)[known].min()), float((values + spare)[known].max())
+    return (low, high) if high > low else (low - 0.5, high + 0.5)
 
 
 def _column(table: pd.DataFrame, name: str) -> FloatArray:

@@ -6,14 +6,12 @@ nothing of the reader's own settings.
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping
 from os import PathLike
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
@@ -21,6 +19,15 @@ from numpy.typing import NDArray
 
 from clipmark.errors import RecordError
 from clipmark.report import ink
+from clipmark.report.chart_layout import (
+    DOTS_PER_INCH,
+    Key,
+    Layout,
+    key_of,
+    lay_out,
+    new_panels,
+    time_ends,
+)
 from clipmark.report.figure_file import chart_bytes, check_chart_name, house_style, write_figure
 from clipmark.report.trace_facts import (
     Gap,
@@ -44,12 +51,7 @@ from clipmark.uncertainty.digits import number_of
 
 FloatArray = NDArray[np.float64]
 NEEDED = ("t_s", "s_mm", "v_mm_s", "u_v_mm_s")
-WIDTH_MM = 180.0  # across an upright A4 sheet between its margins
-LEFT_MM, RIGHT_MM, TOP_MM = 17.0, 5.0, 8.0
-AXIS_MM, LEGEND_MM, FOOT_MM = 11.5, 4.1, 3.4  # the time axis with its name; a line each
-MM_PER_INCH = 25.4
-DOTS_PER_INCH = 200
-LETTERS_A_LINE = 122
+DRAWN = ("position", "speed", "turning")
 NO_BREAK = "\N{NO-BREAK SPACE}"
 PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
 FIGURES = (
@@ -114,14 +116,10 @@ def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
     heights |= {"events": 5.0 if events else 2.5, "speed": 56.0}
     heights |= {"between": 2.5, "turning": 30.0} if turning else {}
     figure = Figure()
-    panels = {
-        name: figure.add_axes((0.1, 0.1, 0.8, 0.8), label=name)
-        for name, height in heights.items()
-        if height and name != "between"
-    }
+    panels = new_panels(figure, heights, free=("between",))
     for axes in panels.values():
-        axes.set_xlim(*_times(times))
-    for name in ("position", "speed", "turning"):
+        axes.set_xlim(*time_ends(times))
+    for name in DRAWN:
         if name in panels:
             panels[name].set_axisbelow(True)
             panels[name].grid(visible=True)
@@ -135,76 +133,18 @@ def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
         shade(panels["phases"], phases, ())
         label_row(panels["phases"], [_phase_label(phase) for phase in phases], inside=True)
     label_row(panels["events"], events)
-    _write(figure, panels, heights, result)
+    layout = Layout(heights, DRAWN, _head(result), _key(panels, stalls=bool(stalls)), _foot(result))
+    lay_out(figure, panels, layout)
     return figure
 
 
-def _write(
-    figure: Figure,
-    panels: Mapping[str, Axes],
-    heights_mm: Mapping[str, float],
-    result: Mapping[str, object],
-) -> None:
-    """Axis names, legend, head and foot; everything gets its place on the sheet, from the top."""
-    drawn = [panels[name] for name in ("position", "speed", "turning") if name in panels]
-    for axes in drawn[:-1]:
-        axes.tick_params(labelbottom=False, bottom=False)
-    drawn[-1].set_xlabel("time as recorded, s from the first shown frame")
-    for strip in panels.keys() - {"position", "speed", "turning"}:
-        panels[strip].set_axis_off()
-    lines, labels = _legend(panels, stalls=bool(stalls_in(result)))
-    foot = [
-        line
-        for text in _foot(result)
-        for line in textwrap.wrap(text, LETTERS_A_LINE, break_on_hyphens=False)
-    ]
-    legend_mm, foot_mm = LEGEND_MM * -(-len(labels) // 2), FOOT_MM * len(foot)
-    below = AXIS_MM + legend_mm + foot_mm + 4.0
-    total = TOP_MM + sum(heights_mm.values()) + below
-    figure.set_size_inches(WIDTH_MM / MM_PER_INCH, total / MM_PER_INCH)
-    left, width = LEFT_MM / WIDTH_MM, 1 - (LEFT_MM + RIGHT_MM) / WIDTH_MM
-    top = total - TOP_MM
-    for name, height in heights_mm.items():
-        top -= height
-        if name in panels:
-            panels[name].set_position((left, top / total, width, height / total))
-    figure.align_ylabels(drawn)
-    figure.legend(
-        lines,
-        labels,
-        loc="upper left",
-        bbox_to_anchor=(left, (top - AXIS_MM) / total),
-        ncols=2,
-        frameon=False,
-        handlelength=4.5,
-        borderpad=0.0,
-        borderaxespad=0.0,
-    )
-    figure.text(left, 1 - 4.0 / total, _head(result), va="center", weight="bold")
-    figure.text(
-        left,
-        2.0 / total,
-        "\n".join(foot),
-        va="bottom",
-        size=7.0,
-        color=ink.QUIET,
-        linespacing=1.3,
-    )
-
-
-def _legend(panels: Mapping[str, Axes], *, stalls: bool) -> tuple[list[Artist], list[str]]:
+def _key(panels: Mapping[str, Axes], *, stalls: bool) -> Key:
     """What every line, dash pattern and surface means."""
-    lines: list[Artist] = []
-    labels: list[str] = []
-    for name in ("speed", "turning"):
-        if name in panels:
-            found = panels[name].get_legend_handles_labels()
-            lines += found[0]
-            labels += found[1]
+    samples, labels = key_of(panels, ("speed", "turning"))
     if stalls:
-        lines.append(Patch(facecolor="none", edgecolor=ink.HATCH, hatch="//////", linewidth=0.5))
+        samples.append(Patch(facecolor="none", edgecolor=ink.HATCH, hatch="//////", linewidth=0.5))
         labels.append("stall")
-    return lines, labels
+    return samples, labels
 
 
 def _head(result: Mapping[str, object]) -> str:
@@ -259,12 +199,6 @@ def _stall_label(stall: Stall) -> tuple[float, float, str, str]:
 
 def _gap_label(gap: Gap) -> tuple[float, float, str, str]:
     return gap.from_s, gap.until_s, f"gap: {gap.why}" if gap.why else "gap", "gap"
-
-
-def _times(times_s: FloatArray) -> tuple[float, float]:
-    """Ends of the time axis, never the same."""
-    low, high = float(np.nanmin(times_s)), float(np.nanmax(times_s))
-    return (low, high) if high > low else (low - 0.5, high + 0.5)
 
 
 def _column(table: pd.DataFrame, name: str) -> FloatArray:

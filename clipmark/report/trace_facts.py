@@ -120,7 +120,7 @@ def gaps_in(table: pd.DataFrame) -> list[Gap]:
     """Stretches without a place, and frames that are missing, with what is said of them."""
     times = table["t_s"].to_numpy(dtype=np.float64)
     lost = ~np.isfinite(table["s_mm"].to_numpy(dtype=np.float64))
-    reasons = table["gap"].fillna("").astype(str).tolist() if "gap" in table.columns else None
+    reasons = words_of(table["gap"]) if "gap" in table.columns else None
     edges = np.flatnonzero(np.diff(np.concatenate([[0], lost.astype(np.int8), [0]])))
     found = [
         Gap(float(times[a]), float(times[b - 1]), reasons[a] if reasons else "")
@@ -130,6 +130,25 @@ def gaps_in(table: pd.DataFrame) -> list[Gap]:
         if not (lost[at - 1] or lost[at]):
             found.append(Gap(float(times[at - 1]), float(times[at]), "no frames"))
     return sorted(found, key=lambda gap: gap.from_s)
+
+
+def words_of(column: pd.Series) -> list[str]:
+    """Texts of a column, empty for unknown; a trace read from a file has none where all are."""
+    return ["" if pd.isna(value) else str(value) for value in column]
+
+
+def stretches(table: pd.DataFrame, column: str, what: str) -> list[tuple[float, float, str, str]]:
+    """Stretches in which a column names a reason: from s, to s, ``what lost: reason``, ``what``."""
+    if column not in table.columns:
+        return []
+    times = table["t_s"].to_numpy(dtype=np.float64)
+    reasons = np.array(words_of(table[column]))
+    edges = np.flatnonzero(np.concatenate([[True], reasons[1:] != reasons[:-1], [True]]))
+    return [
+        (float(times[a]), float(times[b - 1]), f"{what} lost: {reasons[a]}", f"{what} lost")
+        for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True)
+        if reasons[a]
+    ]
 
 
 def missing_after(times_s: FloatArray) -> NDArray[np.int64]:

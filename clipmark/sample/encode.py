@@ -5,20 +5,42 @@ from __future__ import annotations
 from collections.abc import Iterable
 from fractions import Fraction
 from pathlib import Path
+from typing import Protocol
 
 import av
 import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.errors import FolderError, FootageError
-from clipmark.sample.scene import Scene
+from clipmark.sample.camera import Camera
+from clipmark.sample.scene import Encoding, Look, Timing
 
 Planes = tuple[NDArray[np.uint16], NDArray[np.uint16]]
 # Stored (x, y) to shown, 16.16 fixed point rows of ISO/IEC 14496-12, 8.3.2, without translation.
 TURNS = {0: (1, 0, 0, 1), 1: (0, 1, -1, 0), 2: (-1, 0, 0, -1), 3: (0, -1, 1, 0)}
 
 
-def write_clip(scene: Scene, frames: Iterable[Planes], path: Path) -> None:
+class Filmed(Protocol):
+    """What a scene says of its clip."""
+
+    @property
+    def camera(self) -> Camera:
+        """Size and pixel aspect of the picture."""
+
+    @property
+    def timing(self) -> Timing:
+        """When frames are taken."""
+
+    @property
+    def look(self) -> Look:
+        """Full or limited range."""
+
+    @property
+    def encoding(self) -> Encoding:
+        """How it is written."""
+
+
+def write_clip(scene: Filmed, frames: Iterable[Planes], path: Path) -> None:
     """Encode upright luma and chroma into an MP4 file at `path`.
 
     Raises
@@ -49,7 +71,7 @@ def write_clip(scene: Scene, frames: Iterable[Planes], path: Path) -> None:
         _set_turn(path, encoding.stored_turn % 4)
 
 
-def _add_stream(container: av.container.OutputContainer, scene: Scene) -> av.VideoStream:
+def _add_stream(container: av.container.OutputContainer, scene: Filmed) -> av.VideoStream:
     encoding, camera = scene.encoding, scene.camera
     options = {"preset": encoding.preset, "g": str(encoding.gop), "bf": str(encoding.bframes)}
     if encoding.crf is not None:

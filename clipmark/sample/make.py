@@ -7,15 +7,17 @@ libraries give the same files. Event, trucks and people are invented.
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from clipmark.sample.attempt import DIPPER, SISKIN, WHINFELL, Attempt
 from clipmark.sample.camera import Camera, Tremor
 from clipmark.sample.clips import render_clip
+from clipmark.sample.make_followed import followed_attempts
 from clipmark.sample.motion import Motion, Stop
 from clipmark.sample.scene import (
     Board,
@@ -26,54 +28,15 @@ from clipmark.sample.scene import (
     Scene,
     Sheet,
     Timing,
-    Truck,
 )
-from clipmark.sample.truth import lens_form, rough_marks, save_json
+from clipmark.sample.tilt import TiltScene, rough_tilt_marks, tilt_truth
+from clipmark.sample.tilt_render import render_tilt
+from clipmark.sample.truth import lens_form, rough_marks, save_json, scene_truth
 
 EVENT = "Tarn Hollow Pocket Trials"
-SISKIN = Truck(spokes=6)
-DIPPER = Truck(
-    name="DIPPER",
-    number="12",
-    paint=(0.05, 0.16, 0.26),
-    second_paint=(0.66, 0.66, 0.62),
-    spokes=5,
-    seed=17,
-)
-WHINFELL = Truck(
-    name="WHINFELL",
-    number="3",
-    paint=(0.11, 0.24, 0.07),
-    second_paint=(0.72, 0.50, 0.10),
-    spokes=6,
-    seed=29,
-)
 # What a careful calibration of such a camera knows: standard deviations in the lens file's order
 # fx, fy, cx, cy, k1, k2, p1, p2, k3 (px; the coefficients have no unit).
 LENS_U = (0.6, 0.6, 0.8, 0.8, 0.0015, 0.004, 0.00005, 0.00005, 0.002)
-
-
-@dataclass(frozen=True)
-class Attempt:
-    """One clip of the event with what the judge wrote down and how the operator marks it."""
-
-    attempt: int
-    clip: str
-    scene: Scene
-    entry: str
-    test: str
-    surface: str
-    step_deg: float
-    set_start_deg: float
-    verdict: str
-    lens: str | None = None
-    reference: str = "plumb"
-    square_within: float | None = None
-    drop: tuple[str, ...] = ()
-    setup: str = "as entered"
-    try_no: int = 1
-    reason: str = ""
-    kinds: tuple[str, ...] = field(default=("angle",))
 
 
 def _encoding(bits: int, **more: Any) -> Encoding:
@@ -93,7 +56,7 @@ def varying_pts(count: int, seed: int) -> tuple[int, ...]:
 
 def attempts() -> list[Attempt]:
     """The committed clips, in the order of the event."""
-    return [_climb(), _creep(), _stall(), _portrait(), _varying()]
+    return [_climb(), _creep(), _stall(), _portrait(), _varying(), *followed_attempts()]
 
 
 def _climb() -> Attempt:
@@ -249,7 +212,13 @@ def lens_file(camera: Camera) -> dict[str, Any]:
 
 def operator_marks(attempt: Attempt, truth: dict[str, Any]) -> dict[str, Any]:
     """Marks as set by hand, with what is known of the view; named as on the command line."""
-    marks = rough_marks(truth, np.random.default_rng(900 + attempt.attempt), 5.0, 1.2, 0.4)
+    rng = np.random.default_rng(900 + attempt.attempt)
+    if isinstance(attempt.scene, TiltScene):
+        marks = rough_tilt_marks(truth, rng) | {"square_within": attempt.square_within}
+        return {"clip": f"{attempt.clip}.mp4", "measure": list(attempt.kinds), **marks}
+    if "climb" in attempt.kinds:
+        return _climb_marks(attempt, attempt.scene, rough_marks(truth, rng, 3.0, 0.7, 0.4))
+    marks = rough_marks(truth, rng, 5.0, 1.2, 0.4)
     left_out = {*attempt.drop, {"plumb": "level", "level": "plumb"}[attempt.reference]}
     if "crawl" not in attempt.kinds:
         left_out |= {"patch", "span", "travel", "wheels", "wheel_mm"}
@@ -259,6 +228,26 @@ def operator_marks(attempt: Attempt, truth: dict[str, Any]) -> dict[str, Any]:
     if attempt.square_within is not None:
         marks["square_within"] = attempt.square_within
     return {"clip": f"{attempt.clip}.mp4", "measure": list(attempt.kinds), **marks}
+
+
+def _climb_marks(attempt: Attempt, scene: Scene, marks: dict[str, Any]) -> dict[str, Any]:
+    """What `clipmark climb` is given: board, hubs, wheels, patch, finish, string, scale."""
+    wanted = ("frame", "patch", "ramp", "hubs", "wheels", "wheel_mm", "plumb", "scale", "scale_mm",
+              "span")  # fmt: skip
+    found = {key: marks[key] for key in wanted if key in marks}
+    if attempt.finish_mm is not None:
+        settled = scene.settled()
+        ends = np.array([settled.board.at(attempt.finish_mm, w) for w in (-30.0, 30.0)])
+        found["finish"] = np.round(settled.camera.project(ends, 0.0).ravel(), 1).tolist()
+    found |= {"mode": attempt.mode, "square_within": attempt.square_within}
+    return {"clip": f"{attempt.clip}.mp4", "measure": list(attempt.kinds), **found}
+
+
+def truth_of(attempt: Attempt) -> dict[str, Any]:
+    """What is true of an attempt's clip, without the file itself."""
+    scene = attempt.scene
+    found = tilt_truth(scene) if isinstance(scene, TiltScene) else scene_truth(scene)
+    return found | attempt.told
 
 
 def event_record() -> dict[str, Any]:
@@ -285,6 +274,8 @@ def event_record() -> dict[str, Any]:
                 "verdict": item.verdict,
                 "reason": item.reason,
                 "measure": list(item.kinds),
+                **({} if item.grade is None else {"grade": item.grade}),
+                **({"join": f"{item.join}.mp4"} if item.join else {}),
             }
             for item in attempts()
         ],
@@ -298,10 +289,15 @@ def make_media(folder: Path, names: tuple[str, ...] = ()) -> None:
         if names and item.clip not in names:
             continue
         sys.stderr.write(f"{item.clip}\n")
-        truth = render_clip(item.scene, folder / f"{item.clip}.mp4")
+        path = folder / f"{item.clip}.mp4"
+        if isinstance(item.scene, TiltScene):
+            truth = render_tilt(item.scene, path)
+        else:
+            truth = render_clip(item.scene, path)
+        truth |= item.told
         save_json(truth, folder / "truth" / f"{item.clip}.json")
         save_json(operator_marks(item, truth), folder / "marks" / f"{item.clip}.json")
-        if item.lens is not None:
+        if item.lens is not None and isinstance(item.scene, Scene):
             save_json(lens_file(item.scene.camera), folder / "lenses" / f"{item.lens}.json")
     save_json(event_record(), folder / "event.json")
 

@@ -31,9 +31,10 @@ ENTRY_KEYS = ("name", "driver", "setups", "class", "out_of_ranking", "number", "
 TEST_KEYS = (
     "id", "kind", "surface", "measure", "note", "points", "cap", "least", "counted", "tries",
     "drop_tries", "steps_deg", "tries_per_step", "passes_needed", "stop_after_failed_steps",
-    "score_by", "round_to", "tilt_event", "largest_rate_deg_s", "band_hz", "hold_s",
-    "grade_below", "grade_above", "grade_else", "grades", "calls", "progress", "time_limit_s",
-    "time_points", "did_not_start", "did_not_finish", "less_progress", "drift", "classes",
+    "score_by", "round_to", "tilt_event", "largest_rate_deg_s", "reverse_needs", "band_hz",
+    "hold_s", "grade_below", "grade_above", "grade_else", "grades", "calls", "progress",
+    "time_limit_s", "time_points", "did_not_start", "did_not_finish", "less_progress", "drift",
+    "classes",
 )  # fmt: skip
 DriftRule = Literal["show", "take out"]
 

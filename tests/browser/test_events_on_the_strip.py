@@ -50,7 +50,7 @@ def test_a_proposal_stands_beside_the_verdict_and_fills_nothing_in(serve, open_p
         body["readings"].append({"measure": "climb", "result": climb})
         event.save_attempt(body, by="M. Fell", id="a0001", base_revision=saved.revision)
     page = open_page(serve(tilted), query="#attempt=a0001")
-    expect(page.locator("#strip")).to_contain_text("The footage proposes cleared", timeout=30_000)
+    expect(page.locator("#slip")).to_contain_text("The footage proposes cleared", timeout=30_000)
     names = page.locator("#strip .strip-strong")
     expect(names.filter(has_text="finish")).to_have_count(1)
     expect(names.filter(has_text="something in the patch")).to_have_count(1)

@@ -102,7 +102,7 @@ def test_an_attempt_without_a_clip_is_called_only(page):
     done = signed(page, kit.draft_of(calls=calls), key="new-" + "2" * 16)
     body = page.get(f"/api/attempts/{done['id']}").json()["body"]
     assert (body["clip"], body["readings"], len(body["calls"])) == (None, [], 1)
-    assert done["readings"] == {"angle": None, "crawl": None}
+    assert done["readings"] == dict.fromkeys(("angle", "crawl", "climb", "tilt"))
 
 
 def test_marks_that_give_no_reading_yet_are_signed_all_the_same(page):

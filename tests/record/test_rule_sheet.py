@@ -18,7 +18,7 @@ def sheet(rest: str):
 def test_the_sample_sheet_says_what_it_says():
     found = rule_sheet_of((sample_media_folder() / "event.toml").read_text(encoding="utf-8"))
     assert (found.name, found.date) == ("Tarn Hollow Pocket Trials", "2026-05-16")
-    ladder, creep = found.tests
+    ladder, creep, tilt, descent = found.tests
     assert (ladder.id, ladder.kind, ladder.tries_per_step) == ("board ladder", "ladder", 3)
     assert ladder.steps_deg[:3] == (30.0, 33.0, 35.0)
     assert ladder.stop_after_failed_steps == 1
@@ -26,6 +26,8 @@ def test_the_sample_sheet_says_what_it_says():
     assert creep.grade_table is not None
     assert creep.grade_table.steps[0] == (0.03, 5)
     assert ladder.grade_table is None
+    assert tilt.tilt_event == "both uphill wheels off"
+    assert descent.reverse_needs == ("body moved back", "driven")
     assert [entry.name for entry in found.entries] == ["Siskin", "Dipper", "Whinfell"]
     assert found.entries[0].driver == "K. Marsden"
 
@@ -44,13 +46,14 @@ def test_the_blocks_of_a_new_sheet_can_be_read_once_their_remarks_are_taken_away
     keys = [line for line in shown if line.startswith("[") or " = " in line]
     found = rule_sheet_of("\n".join(keys))
     assert [test.kind for test in found.tests] == [
-        "ladder", "reading", "smoothness", "graded", "course",
+        "ladder", "reading", "smoothness", "graded", "course", "graded",
     ]  # fmt: skip
     assert found.tests[2].grade_table == GradeTable(
         "ripple", ((0.03, 5), (0.06, 4), (0.12, 3), (0.25, 2)), 1
     )
     assert found.tests[3].grades == ((3, 100), (2, 60), (1, 30), (0, 0))
     assert found.tests[4].calls["touch"] == 10
+    assert found.tests[5].reverse_needs == ("body moved back", "driven")
     assert found.stands[0].level_u_deg == 0.05
     assert found.entries[0].setups == ("soft tyres", "hard tyres")
 
@@ -235,3 +238,22 @@ def test_a_key_of_the_wrong_kind_is_refused_with_its_place(rest, sentence):
     with pytest.raises(RecordError) as refused:
         rule_sheet_of(text)
     assert str(refused.value) == sentence
+
+
+def test_a_test_says_which_facts_a_reverse_needs():
+    test = '[[test]]\nid = "descent"\n'
+    needs = sheet(test + 'reverse_needs = ["wheel turned back"]\n').tests[0].reverse_needs
+    assert needs == ("wheel turned back",)
+    assert sheet(test).tests[0].reverse_needs is None
+
+
+@pytest.mark.parametrize("given", ['["rolled"]', "[]", '["driven", "driven"]'])
+def test_facts_that_nobody_measures_are_refused(given):
+    with pytest.raises(RecordError) as refused:
+        sheet(f'[[test]]\nid = "descent"\nreverse_needs = {given}\n')
+    shown = given.replace('"', "'")
+    assert str(refused.value) == (
+        "event.toml, [[test]] number 1: reverse_needs must be a list of one or more of "
+        '"wheel turned back", "body moved back", "driven", each once, all of which a reverse '
+        f"needs, but is {shown}; mend that line"
+    )

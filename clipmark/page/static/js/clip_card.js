@@ -20,6 +20,7 @@ const FRAMES_NAMED = 8;
  * @property {(sha: string) => void} useForThis
  * @property {(sha: string, as: string, offset_s: number | null) => void} addToThis
  * @property {(sha: string) => void} stopCheck
+ * @property {(sha: string) => void} lookFor attempts in it
  * @property {(sha: string) => void} hide
  */
 
@@ -61,6 +62,8 @@ export function clipCard(clip, work, draft, ways, inHand) {
         button("Look at it", () => ways.look(clip.sha), { "aria-label": `Look at it: facts and warnings of ${clip.name}` }),
       clip.readable &&
         button("Areas to hide", () => ways.hide(clip.sha), { "aria-label": `Areas to hide in reports of ${clip.name}` }),
+      clip.readable &&
+        button("Look for attempts", () => ways.lookFor(clip.sha), { "aria-label": `Look for attempts in ${clip.name}` }),
       clip.readable && inHand && !used && addForm(clip, draft, ways),
     ),
   );

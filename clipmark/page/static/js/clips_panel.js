@@ -178,6 +178,7 @@ function makeWays(ctx, refresh) {
       });
       notices.say("The clip is added to this attempt.", "success");
     },
+    lookFor: (sha) => panels.open("spans", { sha }),
     hide: (sha) => panels.open("hidden", { sha }),
     stopCheck: guarded(async (sha) => {
       await api.post(`api/clips/${sha}/check/stop`);

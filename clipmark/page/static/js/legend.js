@@ -3,7 +3,7 @@
 
 import { button, el, put, svg } from "./dom.js";
 import { currentFit, fitUDeg } from "./fit_key.js";
-import { KINDS, kindOf, labelOf, markedIds } from "./mark_kinds.js";
+import { isOfMotion, KINDS, kindOf, labelOf, markedIds } from "./mark_kinds.js";
 import { markValues } from "./mark_values.js";
 import { decimalsFor, fixed } from "./numbers.js";
 import { keyText } from "./keys.js";
@@ -25,7 +25,7 @@ export function mount(root, ctx) {
       values.update();
     });
   };
-  store.subscribe(update, ["marks", "ui", "loaded", "fits", "clip"]);
+  store.subscribe(update, ["marks", "ui", "loaded", "fits", "clip", "details", "event", "readings"]);
   update();
 }
 
@@ -58,6 +58,7 @@ function row(kind, ctx) {
     const { tool, hand } = store.ui;
     const all = ids();
     const held = all.includes(hand?.mark);
+    node.hidden = all.length === 0 && tool !== kind.name && !isOfMotion(kind, store.motion);
     put(key, keyText(keys.of(`pick-${kind.name}`)[0] ?? ""));
     pick.setAttribute("aria-pressed", String(tool === kind.name || held));
     const { text, words } = stateOf(ctx, kind, all);

@@ -25,7 +25,8 @@ import * as missing from "./missing.js";
 import * as ladder from "./ladder.js";
 import * as strip from "./strip.js";
 import * as calls from "./calls.js";
-import * as crawlRun from "./crawl_run.js";
+import * as motionRun from "./motion_run.js";
+import * as runPanel from "./run_panel.js";
 import * as sign from "./sign.js";
 
 import * as tools from "./tools.js";
@@ -37,6 +38,7 @@ import * as standsPanel from "./stands_panel.js";
 import * as help from "./help.js";
 import * as guide from "./guide.js";
 import * as hiddenPanel from "./hidden_panel.js";
+import * as spansPanel from "./spans_panel.js";
 
 const POLL_MS = 2000;
 
@@ -79,10 +81,11 @@ function mountAll() {
   ladder.mount(region("ladder"), ctx);
   strip.mount(region("strip"), ctx);
   calls.mount(region("calls"), ctx);
-  crawlRun.mount(region("strip"), ctx);
+  motionRun.mount(region("strip"), ctx);
+  runPanel.mount(region("run"), ctx);
   sign.mount(region("slip"), ctx);
   tools.mount(region("tools"), ctx);
-  for (const panel of [clipsPanel, attemptsPanel, disputePanel, hiddenPanel, sessionPanel, standsPanel, help, guide]) {
+  for (const panel of [clipsPanel, attemptsPanel, disputePanel, hiddenPanel, spansPanel, sessionPanel, standsPanel, help, guide]) {
     panel.mount(region("panels"), ctx);
   }
 }

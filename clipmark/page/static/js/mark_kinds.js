@@ -17,6 +17,8 @@ import { isGiven } from "./plain.js";
  * @property {"line"|"pair"|"sheet"|"patch"|"wheel"} shape
  * @property {string} field of the marks
  * @property {boolean} [many]
+ * @property {number} [most] how many at most; of one of which there are several
+ * @property {string[]} [motions] of which alone it is; of all where nothing is said
  * @property {"frame"|"patch_frame"|null} frameField which frame it belongs to; null for any
  * @property {string[]} points what its points are called
  * @property {string[]} places what is placed, in order
@@ -69,7 +71,26 @@ export const KINDS = [
     "Mark where the travel begins, then which way it goes.", true),
   line("finish", "finish line", "x", "#F0E442", "4 4", null, "finish",
     "Mark both ends of the line that counts as the finish."),
+  { ...line("platform", "platform line", "k", "#E69F00", "20 4 6 4", "frame", "platform",
+    "Mark two places along the platform's edge, far apart."), motions: ["tilt"] },
+  {
+    name: "tyre", label: "uphill tyre", key: "y", colour: "#009E73", dash: "7 3 2 3", shape: "patch",
+    field: "uphill_tyres", many: true, most: 2, frameField: "frame", points: PATCH_CORNERS,
+    places: ["one corner", "the corner across"], fit: null, motions: ["tilt"],
+    hint: "Mark two corners across a textured part of an uphill tyre; two tyres at most.",
+  },
 ];
+
+/** Kinds that a side tilt uses; the others give way to them in the list. */
+const OF_A_TILT = new Set(["level", "plumb", "chassis", "sheet", "scale", "platform", "tyre"]);
+
+/**
+ * Whether a kind stands in the list while a motion is followed; what is marked always does.
+ * @param {MarkKind} kind @param {string} motion
+ */
+export function isOfMotion(kind, motion) {
+  return motion === "tilt" ? OF_A_TILT.has(kind.name) : !kind.motions || kind.motions.includes(motion);
+}
 
 /** Smallest and largest of what is written beside a mark; the server takes no other. */
 export const BOUNDS = {

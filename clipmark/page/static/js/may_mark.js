@@ -21,6 +21,10 @@ export function whyNotPlace(ctx, name) {
   if (fixed !== null && fixed !== ctx.clock.ordinal) {
     return `This is marked on frame ${fixed}; go there.`;
   }
+  const kind = kindOf(name);
+  if (kind.most && (ctx.store.draft.marks[kind.field]?.length ?? 0) >= kind.most) {
+    return `Both are marked already: a truck has ${kind.most} of them, so take one away, or move it.`;
+  }
   const marks = structuredClone(ctx.store.draft.marks);
   if (claimFrame(marks, name, ctx.clock.ordinal)) return null;
   return (

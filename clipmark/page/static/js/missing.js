@@ -53,7 +53,7 @@ export function mount(root, ctx) {
     }
   }
 
-  store.subscribe(update, ["details", "marks", "loaded", "saved", "event", "ui", "draft", "clip"]);
+  store.subscribe(update, ["details", "marks", "loaded", "saved", "event", "ui", "draft", "clip", "readings"]);
   update();
 }
 
@@ -76,20 +76,27 @@ function itemButton(item, ctx) {
 
 /** Go where a missing thing is put in. */
 function go(way, ctx) {
-  const { store, clock, panels, actions } = ctx;
+  const { panels, actions } = ctx;
   if (way.field) {
     focusField(way.field);
+  } else if (way.term) {
+    ctx.runPanel.focusTerm(way.term);
   } else if (way.panel) {
     panels.open(way.panel);
   } else if (way.action) {
     actions.run(way.action);
   } else if (way.mark) {
-    const { marks } = store.draft;
-    const frame = frameOf(marks, way.mark); // that of the marks there are
-    if (frame !== null && markedIds(marks).length > 0) {
-      clock.goto(frame);
-    }
-    store.setUi({ tool: way.mark, hand: null });
-    ctx.view.focus();
+    goMark(way.mark, ctx);
   }
+}
+
+/** Pick a mark where the others are. */
+export function goMark(name, { store, clock, view }) {
+  const { marks } = store.draft;
+  const frame = frameOf(marks, name); // that of the marks there are
+  if (frame !== null && markedIds(marks).length > 0) {
+    clock.goto(frame);
+  }
+  store.setUi({ tool: name, hand: null });
+  view.focus();
 }

@@ -16,6 +16,7 @@
  * @property {string} [wrong]    what is wrong with what is written, rather than missing
  */
 
+import { motionOf, needsOf } from "./motions.js";
 import { isGiven } from "./plain.js";
 
 const ANGLE_KINDS = new Set(["ladder", "reading"]);
@@ -74,7 +75,7 @@ export function missingItems(draft, event, ui, frames = null) {
     });
   }
   if (draft.clip) {
-    askForMarks(draft, testOf(draft, event), ask, frames);
+    askForMarks(draft, event, ask, frames);
   }
   askForWhatIsCounted(details, testOf(draft, event), ask);
   if (!isGiven(details.verdict)) {
@@ -105,8 +106,15 @@ function askForWhatIsCounted(details, test, ask) {
   }
 }
 
-function askForMarks(draft, test, ask, frames) {
+function askForMarks(draft, event, ask, frames) {
   const { marks } = draft;
+  const test = testOf(draft, event);
+  const motion = motionOf(draft, event);
+  if (motion === "tilt") {
+    askForMotion("tilt", marks, ask);
+    askForView(marks, ask, frames);
+    return;
+  }
   const ofAngle = test === null || ANGLE_KINDS.has(test.kind);
   const ofCrawl = test?.kind === "smoothness";
   const angleOptional = { optional: !ofAngle && !hasMark(marks, "ramp") };
@@ -128,6 +136,20 @@ function askForMarks(draft, test, ask, frames) {
     }
     askForScale(marks, ask);
   }
+  if (marks.motion === "climb") {
+    askForMotion("climb", marks, ask, ["level", "ramp", "hubs"]); // asked for already
+  }
+  askForView(marks, ask, frames);
+}
+
+/** What measuring a motion needs, and what would be told with more; a scale's own length apart. */
+function askForMotion(motion, marks, ask, but = []) {
+  for (const { id, label, way, sentence, blocks } of needsOf(motion, marks)) {
+    if (!but.includes(id)) ask(id, label, way, { optional: !blocks && id !== "level", hint: sentence });
+  }
+}
+
+function askForView(marks, ask, frames) {
   if (!viewDeclared(marks)) {
     ask("view", "view", { field: "declared" }, {
       hint: "A lens file, a sheet, or how squarely the camera looks; without it 5° is assumed.",

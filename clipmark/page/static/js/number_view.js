@@ -5,7 +5,7 @@
 
 import { el } from "./dom.js";
 import { budgetRows, decimalsFor, fixed, intervalOf, measured, provenance, sentenceOf, unitAfter, written } from "./numbers.js";
-import { asSentence } from "./plain.js";
+import { asSentence, withoutOptions } from "./plain.js";
 
 const OPEN_AFTER_MS = 180;
 const CLOSE_AFTER_MS = 220;
@@ -87,7 +87,7 @@ function card(label, result, name, value, explain) {
   }
   const warnings = result.warnings ?? [];
   if (warnings.length) {
-    parts.push(el("ul", { class: "number-warnings" }, ...warnings.map((text) => el("li", {}, text))));
+    parts.push(el("ul", { class: "number-warnings" }, ...warnings.map((text) => el("li", {}, withoutOptions(text)))));
   }
   const pairs = provenance(result);
   parts.push(

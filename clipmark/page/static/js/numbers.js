@@ -23,6 +23,7 @@ const MOST_DECIMALS = 6;
 
 const UNIT_TAILS = [
   ["_mm_s", "mm/s"],
+  ["_px_s", "px/s"],
   ["_deg_s", "°/s"],
   ["_deg", "°"],
   ["_mm", "mm"],

@@ -55,7 +55,7 @@ export class Opener {
       if (!still()) return false;
       await this.take(
         { key: id, draft, revision: attempt.revision, readings: attempt.readings,
-          trace: attempt.trace,
+          traces: attempt.traces,
           signed: attempt.draft },
         still,
       );

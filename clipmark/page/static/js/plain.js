@@ -21,6 +21,11 @@ export function numberOf(text) {
   return /^[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?$/i.test(plain) ? Number(plain) : NaN;
 }
 
+/** What a person reads on the page: without the command line's options in brackets. @param {string} text */
+export function withoutOptions(text) {
+  return text.replaceAll(/ \(--[^)]*\)/g, "");
+}
+
 /** A text with a capital and a full stop; refusals begin small where a name stands before them. @param {any} text */
 export function asSentence(text) {
   const words = String(text);

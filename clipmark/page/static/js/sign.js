@@ -10,6 +10,7 @@ import { missingItems } from "./missing_rules.js";
 import { mountNewer } from "./newer.js";
 import { spoken, measured, seconds, sentenceOf } from "./numbers.js";
 import { showConflict } from "./conflict.js";
+import { blockersOf, termWords, wordsOf } from "./motions.js";
 import { asSentence, isGiven } from "./plain.js";
 import { FIELDS, fieldText } from "./slip_fields.js";
 
@@ -131,6 +132,7 @@ function written(store) {
     !angle.why && angle.result?.chassis_deg != null && ["chassis", value(angle.result, "chassis_deg", angle.how)],
     crawl && ["mean speed", value(crawl, "mean_speed_mm_s", stale)],
     crawl && ["ripple", value(crawl, "ripple", stale)],
+    ...motionRows(store, value),
     draft.stand && ["stand", event?.stands?.find((stand) => stand.id === draft.stand)?.body?.name || draft.stand],
     draft.further_clips.length && ["further clips", draft.further_clips.map((item) => item.as).join(", ")],
     markedIds(draft.marks).length && ["marks", marksWords(draft.marks)],
@@ -138,6 +140,28 @@ function written(store) {
     draft.calls.length && ["calls", draft.calls.map((call) => `${spoken(call.call)} ${seconds(call.t_s)}`).join(", ")],
     d.note && ["note", d.note],
   ].filter(Boolean);
+}
+
+/** A climb or a side tilt: its terms, and what it found; or that it is not measured, and why that is. */
+function motionRows(store, value) {
+  const { marks } = store.draft;
+  return ["climb", "tilt"].flatMap((motion) => {
+    const result = store.readings[motion]?.result ?? null;
+    const isChosen = marks.motion === motion;
+    if (!result && !isChosen) return [];
+    const { name } = wordsOf(motion, marks);
+    const terms = termWords(motion, marks);
+    const rows = terms ? [[`${name}, terms`, terms]] : [];
+    if (blockersOf(motion, marks).length) {
+      const why = blockersOf(motion, marks).map((need) => need.sentence).join(" ");
+      const isKept = result && store.current(motion) !== null;
+      return isKept ? rows : [...rows, [name, `none. ${why}`]];
+    }
+    if (!result) return [...rows, [name, "will be measured now"]];
+    const how = store.current(motion) === null ? "stale" : "";
+    const told = motion === "tilt" ? value(result, "tilt_deg", how) : `proposed ${result.proposed}; the verdict is yours`;
+    return [...rows, [motion === "tilt" ? "tilt at first motion" : name, motion === "climb" && how ? "will be measured again" : told]];
+  });
 }
 
 const labelOf = (name) => FIELDS.find((field) => field.name === name).label;

@@ -4,6 +4,7 @@
  */
 
 import { mountCallsList } from "./calls_list.js";
+import { proposalSentence } from "./climb_told.js";
 import { combo } from "./combo.js";
 import { describeView, mountDeclared } from "./declared.js";
 import { button, el, freshId, put } from "./dom.js";
@@ -36,6 +37,7 @@ export function mount(root, ctx) {
   const calls = mountCallsList(ctx);
   const stub = stubOf(ctx);
   const signature = signatureCell(ctx);
+  const proposed = proposedRow(ctx);
   mountDeclared(ctx);
 
   /** Escape leaves a field for the frame, where the keys of the marking sheet are. */
@@ -55,15 +57,16 @@ export function mount(root, ctx) {
     el("div", { class: "slip-rows" },
       el("div", { class: "slip-row" }, ROW_ONE.map(node), travel.node, stand.node),
       el("div", { class: "slip-row" }, view.node, span.node, verdict.node, reason.node, ROW_TWO.map(node)),
+      proposed.node,
       calls.node,
     ),
     signature.node,
   );
   put(root, form);
 
-  const parts = [...cells.values(), travel, reason, stand, verdict, view, span, calls, stub, signature];
+  const parts = [...cells.values(), travel, reason, stand, verdict, view, span, calls, stub, signature, proposed];
   const update = (what = new Set()) => parts.forEach((part) => part.update(what.has("loaded")));
-  store.subscribe(update, ["draft", "loaded", "saved", "event", "ui", "clip"]);
+  store.subscribe(update, ["draft", "loaded", "saved", "event", "ui", "clip", "readings"]);
   update();
 }
 
@@ -238,6 +241,22 @@ function verdictCell({ store }) {
     });
   }
   return { node: el("div", { class: "cell cell-verdict" }, group), update };
+}
+
+/** What the footage proposes, under the verdict and never in it. */
+function proposedRow({ store }) {
+  const node = el("p", { class: "slip-proposed small", hidden: true });
+
+  function update() {
+    const sentence = proposalSentence(store.readings.climb?.result);
+    const stale = sentence && store.current("climb") === null ? " (Of before the last change.)" : "";
+    node.hidden = sentence === null;
+    const text = sentence ? sentence + stale : "";
+    if (node.textContent !== text) {
+      node.textContent = text;
+    }
+  }
+  return { node, update };
 }
 
 function viewCell({ store, actions }) {

@@ -1,6 +1,8 @@
 // The state of the page: one attempt's draft with undo, readings, and what is in hand.
 
 import { onTermsOf } from "./crawl_terms.js";
+import { motionOf, MOTIONS } from "./motions.js";
+import { isGiven } from "./plain.js";
 
 /**
  * @typedef {object} Draft
@@ -28,12 +30,16 @@ const DEPENDS = {
   ],
   crawl: [...VIEW, "frame", "patch_frame", "patch", "span", "travel", "scale", "scale_mm", "wheels",
     "wheel_mm"],
+  climb: [...VIEW, "edge_fit", "frame", "patch_frame", "patch", "ramp", "hubs", "wheels", "wheel_mm", "finish",
+    "mode", "facing", "level", "plumb", "level_u", "span", "scale", "scale_mm", "give_up_s"],
+  tilt: [...VIEW, "edge_fit", "frame", "platform", "chassis", "uphill_tyres", "level", "plumb", "level_u", "scale",
+    "scale_mm", "track_mm", "track_u_mm", "low_side", "gap_mm", "span", "join"],
 };
 
 // The quick look while dragging, a refusal and the trace rest on the same marks as the reading.
 DEPENDS.angleLive = DEPENDS.angle;
 DEPENDS.angleRefused = DEPENDS.angle;
-DEPENDS.crawlTrace = DEPENDS.crawl;
+for (const name of MOTIONS) DEPENDS[`${name}Trace`] = DEPENDS[name];
 
 /** @returns {Draft} */
 export function emptyDraft(clip = null, details = {}) {
@@ -52,7 +58,7 @@ export function emptyDraft(clip = null, details = {}) {
 /** What a reading of this draft rests on, as a text to compare. */
 export function marksKey(name, draft) {
   const used = DEPENDS[name] ?? Object.keys(draft.marks);
-  const marks = Object.fromEntries(used.map((field) => [field, draft.marks[field] ?? null]));
+  const marks = Object.fromEntries(used.map((field) => [field, isGiven(draft.marks[field]) ? draft.marks[field] : null]));
   if (name === "crawl" || name === "crawlTrace") marks.nose = noseOf(draft.marks);
   return JSON.stringify([draft.clip, marks]);
 }
@@ -117,7 +123,7 @@ export class Store {
   }
 
   /** Take up a draft; undo starts anew. `signed` is the draft of the newest revision, if any. */
-  load({ key, draft, revision = null, readings = {}, trace = null, signed = null }) {
+  load({ key, draft, revision = null, readings = {}, traces = {}, signed = null }) {
     this.key = key;
     this.draft = frozen(structuredClone(draft));
     this.revision = revision;
@@ -131,8 +137,8 @@ export class Store {
     for (const [name, result] of Object.entries(readings)) {
       if (result) this.readings[name] = { forMarks: marksKey(name, signed ?? draft), result };
     }
-    if (trace) {
-      this.readings.crawlTrace = { forMarks: marksKey("crawl", signed ?? draft), result: trace };
+    for (const [name, result] of Object.entries(traces)) {
+      if (result) this.readings[`${name}Trace`] = { forMarks: marksKey(name, signed ?? draft), result };
     }
     this.ui = { ...this.ui, tool: null, hand: null, wrong: {} };
     this.tell("loaded", "draft", "marks", "details", "calls", "readings", "fits", "ui");
@@ -263,6 +269,11 @@ export class Store {
     const during = this.held; // which movement of the hand it was made in
     this.readings = { ...this.readings, [name]: result ? { forMarks: key, result, during } : undefined };
     this.tell("readings");
+  }
+
+  /** The motion that is followed, or offered to be. */
+  get motion() {
+    return motionOf(this.draft, this.event, this.readings);
   }
 
   /** The reading of the marks as they are now, or null when they, or its terms, changed since. */

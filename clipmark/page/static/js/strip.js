@@ -130,7 +130,7 @@ class Strip {
     const { readings } = this.ctx.store;
     const now = [
       size.width, size.height, scale.from, scale.to, wanted, model.frames, model.times_s, model.trace, model.stale,
-      model.followed, model.calls, model.span, model.odd.join(), readings.crawl, readings.tilt, readings.climb,
+      model.followed, model.calls, model.span, model.proposed, model.odd.join(), readings.crawl, readings.tilt, readings.climb, model.motion, model.tilt,
     ];
     const same = this.drawn?.every((value, index) => value === now[index]) ?? false;
     this.drawn = now;

@@ -4,8 +4,9 @@
 
 import { put, svg } from "./dom.js";
 import { fixed } from "./numbers.js";
-import { PHASE_PX, floorNodes, pathOf, phaseNodes, wheelNodes } from "./strip_layers.js";
+import { PHASE_PX, floorNodes, pathOf, phaseNodes, proposedNodes, wheelNodes } from "./strip_layers.js";
 import { thinned, ticks } from "./strip_scale.js";
+import { tiltAxis, tiltNodes } from "./strip_tilt.js";
 
 /** Room at the left of the paper for the speed's own scale, px. */
 export const LEFT_PX = 46;
@@ -47,13 +48,15 @@ export function drawStrip(paper, size, model, places, scale, names) {
     ...floorOf(model, places, area), // under the names of stalls
     ...stallNodes(model, places, scale, area),
     ...traceNodes(model, places, scale, area),
+    ...tiltNodes(model, places, scale, area),
     ...followedNodes(model, places, scale, area),
     ...outsideNodes(model, places, scale, area),
+    ...proposedNodes(model, places, scale, area),
     ...frameTicks(model, places, scale, area),
     ...instantNodes(model, places, scale, area),
     ...callNodes(names, area),
   );
-  put(paper, definitions(area), ...axisNodes(scale, area), ...speedAxis(model, area), inside);
+  put(paper, definitions(area), ...axisNodes(scale, area), ...speedAxis(model, area), ...tiltAxis(model, area), inside);
 }
 
 function definitions({ left, right, foot }) {

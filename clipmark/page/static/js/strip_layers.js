@@ -9,6 +9,7 @@ import { thinned } from "./strip_scale.js";
 
 /** Height of the lane of phases under the paper, px. */
 export const PHASE_PX = 16;
+const PROPOSED_PX = 15; // height of a proposed attempt's bracket
 const LETTER_PX = 6.6; // about
 const NAME_APART_PX = 16; // a name this far from other lines is read at once
 const NAME_TRIES = 24;
@@ -38,6 +39,31 @@ export function phaseNodes({ phases, stale }, places, scale, { left, right, top,
         svg("line", { class: "strip-phase-edge", x1, x2: x1, y1: top, y2: foot }),
         foot > bottom && svg("rect", { class: "strip-phase", x: x1, y: bottom, width: x2 - x1, height: foot - bottom, data: { turn: index % 2, state } }),
         foot > bottom && fits && svg("text", { class: "strip-phase-name", x: (from + to) / 2, y: foot - 4, "text-anchor": "middle" }, fits),
+      ];
+    });
+}
+
+/**
+ * Attempts looked for in the clip: a bracket each at the foot of the paper, with its number.
+ *
+ * @param {import("./strip_model.js").StripModel} model
+ * @param {import("./strip_model.js").Places} places
+ * @param {import("./strip_scale.js").StripScale} scale
+ * @param {Area} area
+ */
+export function proposedNodes({ proposed }, places, scale, { left, right, bottom }) {
+  if (places.kind === "travel") {
+    return []; // distance is known within one attempt only
+  }
+  const y = bottom - PROPOSED_PX;
+  return proposed
+    .map(({ first_frame, last_frame }, at) => ({ at, x1: scale.x(places.ofFrame(first_frame)), x2: scale.x(places.ofFrame(last_frame)) }))
+    .filter(({ x1, x2 }) => x2 >= left && x1 <= right)
+    .flatMap(({ at, x1, x2 }) => {
+      const name = [`proposed ${at + 1}`, `${at + 1}`].find((text) => text.length * LETTER_PX + 8 <= x2 - x1);
+      return [
+        svg("path", { class: "strip-proposed", d: `M${x1.toFixed(1)} ${bottom}V${y}H${x2.toFixed(1)}V${bottom}` }),
+        name && svg("text", { class: "strip-note", x: (Math.max(left, x1) + Math.min(right, x2)) / 2, y: bottom - 3, "text-anchor": "middle" }, name),
       ];
     });
 }

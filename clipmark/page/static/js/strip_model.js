@@ -17,6 +17,8 @@ const NOTHING = []; // one and the same, so that nothing new is not taken for ne
  * @property {number} frames                 how many the clip has
  * @property {number[]|null} times_s
  * @property {object|null} trace             t_s, s_mm, v_mm_s, u_v_mm_s
+ * @property {"crawl"|"climb"|"tilt"} motion what is followed
+ * @property {object|null} tilt              t_s, platform_deg, chassis_to_platform_deg of a side tilt
  * @property {boolean} stale                 trace or events belong to marks changed since
  * @property {{frame: number, t_s: number, along_px: number}[]} followed
  * @property {{t_s: number, dwell_s: number, label: string}[]} stalls
@@ -26,6 +28,7 @@ const NOTHING = []; // one and the same, so that nothing new is not taken for ne
  * @property {{t_s: number, label: string, kind: string}[]} instants  events of a tilt or a climb
  * @property {{t_s: number, frame: number|null, call: string}[]} calls
  * @property {[number, number]|null} span
+ * @property {{first_frame: number, last_frame: number}[]} proposed  attempts looked for in the clip
  * @property {number[]} odd                  frames damaged or missing, by the checking pass
  */
 
@@ -35,14 +38,17 @@ const NOTHING = []; // one and the same, so that nothing new is not taken for ne
  */
 export function modelOf(store) {
   const { clip, draft } = store;
-  const crawl = store.readings.crawl ?? null;
-  const trace = store.readings.crawlTrace ?? null;
-  const result = crawl?.result ?? null;
+  const { motion } = store;
+  const isTilt = motion === "tilt"; // then the platform's angle is drawn, and no speed
+  const result = isTilt ? null : (store.readings[motion]?.result ?? null);
+  const trace = isTilt ? null : (store.readings[`${motion}Trace`] ?? null);
   return {
     frames: draft.clip ? (clip?.facts?.frame_count ?? 0) : 0,
     times_s: draft.clip && clip?.times_s?.length ? clip.times_s : null,
     trace: trace?.result ?? null,
-    stale: Boolean(result) && store.current("crawl") === null,
+    motion,
+    tilt: isTilt ? (store.readings.tiltTrace?.result ?? null) : null,
+    stale: Boolean(store.readings[motion]?.result) && store.current(motion) === null,
     followed: store.ui.followed ?? NOTHING,
     stalls: (stallsOf(result) ?? []).map((stall, index) => ({
       t_s: stall.t_s,
@@ -55,6 +61,7 @@ export function modelOf(store) {
     instants: instantsOf(store.readings),
     calls: draft.calls,
     span: draft.marks.span ?? null,
+    proposed: store.ui.proposed && store.ui.proposed.sha === draft.clip ? store.ui.proposed.spans : NOTHING,
     odd: [...(clip?.facts?.damaged ?? []), ...(clip?.facts?.missing ?? [])],
   };
 }
