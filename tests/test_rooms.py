@@ -49,6 +49,9 @@ ARROWS: dict[str, set[str]] = {
     },
     "marks_given": {"errors", "marks", "measure"},
     "marks_file": {"errors", "marks", "marks_given", "clip", "measure", "motion"},
+    "batch_pool": {"errors", "clip"},
+    "batch_cluster": {"errors", "clip", "record", "batch_pool"},
+    "batch_results": {"errors", "record"},
 }
 # What a pure room may not import from outside, and functions it may not call.
 PURE = {"geometry", "uncertainty", "marks"}

@@ -89,18 +89,23 @@ class Outcome:
 def work(job: Job, contents: Sequence[bytes] = ()) -> Outcome:
     """Do one task in this process."""
     begun = time.monotonic()
-    aside.quiet = True  # notes are in the result; the screen belongs to whoever asked
-    refused = _wrong_place(job) if job.versions else ""
-    files: dict[str, bytes] = {}
-    if refused:
-        called = Called(REFUSED, refused)
-    elif job.sent:
-        with _unpacked(job, contents) as (there, folder):
-            called = _call(there)
-            files = _written(there, folder, {item.inside for item in job.sent})
-    else:
-        called = _call(job)
+    before, aside.quiet = aside.quiet, True  # notes are in the result; the screen is not ours
+    try:
+        called, files = _done(job, contents)
+    finally:
+        aside.quiet = before
     return Outcome(called, time.monotonic() - begun, files)
+
+
+def _done(job: Job, contents: Sequence[bytes]) -> tuple[Called, dict[str, bytes]]:
+    refused = _wrong_place(job) if job.versions else ""
+    if refused:
+        return Called(REFUSED, refused), {}
+    if not job.sent:
+        return _call(job), {}
+    with _unpacked(job, contents) as (there, folder):
+        called = _call(there)
+        return called, _written(there, folder, {item.inside for item in job.sent})
 
 
 def _call(job: Job) -> Called:

@@ -1,0 +1,56 @@
+"""All benchmarks one after the other, written as a page: ``python -m benchmarks``.
+
+Alone on the machine it takes some twenty minutes. ``--only NAME ...`` runs some of them.
+"""
+
+from __future__ import annotations
+
+import argparse
+import platform
+import sys
+from datetime import UTC, datetime
+from importlib import import_module
+from pathlib import Path
+
+from benchmarks.common import Outcome, load, tell
+from clipmark.record.readings import versions_in_use
+
+NAMES = ("batch_speedup", "seeking", "verbs", "accuracy", "growth", "memory")
+
+
+def page(outcomes: list[Outcome]) -> str:
+    """The table of a run."""
+    versions = ", ".join(f"{name} {version}" for name, version in versions_in_use().items())
+    head = [
+        "# What it costs",
+        "",
+        "Written by `python -m benchmarks`. Ratios were taken in one run, kinds turn about, "
+        "medians over the rounds; on a machine that does other work they scatter.",
+        "",
+        f"{datetime.now(UTC):%Y-%m-%d}, {platform.machine()}, {load()}; Python "
+        f"{platform.python_version()}; {versions}.",
+        "",
+    ]
+    return "\n".join(head) + "\n" + "\n".join(outcome.markdown() for outcome in outcomes)
+
+
+def main() -> int:
+    """Run them; 1 when a bar was missed."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--only", nargs="+", choices=NAMES, default=NAMES)
+    parser.add_argument("--out", type=Path, help="write the page here, else to stdout")
+    told = parser.parse_args()
+    outcomes = []
+    for name in told.only:
+        tell(f"== {name}")
+        outcomes.append(import_module(f"benchmarks.{name}").measure())
+    text = page(outcomes)
+    if told.out is None:
+        sys.stdout.write(text)
+    else:
+        told.out.write_text(text, encoding="utf-8")
+    return 1 if any(not bar.held for outcome in outcomes for bar in outcome.bars) else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
