@@ -218,9 +218,10 @@ def test_what_the_page_saved_is_repeated_and_scored_like_any_other_reading(page,
     assert replayed.exit_code == 0, replayed.output
     scored = CliRunner().invoke(application(), ["score", folder, "--json"])
     assert scored.exit_code == 0, scored.output
-    told = marking_kit.json.loads(scored.stdout)
-    assert "Siskin" in scored.stdout
-    assert told
+    (row,) = marking_kit.json.loads(scored.stdout)["rows"]
+    points = next(test["points"] for test in row["tests"] if test["test"] == "side tilt")
+    tilt_deg = tilted[1]["readings"]["tilt"]["tilt_deg"]
+    assert points == pytest.approx((tilt_deg - 30) / 30 * 100, abs=0.1)  # by the sheet's table
 
 
 @pytest.mark.slow

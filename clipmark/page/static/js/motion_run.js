@@ -48,7 +48,7 @@ class MotionRun {
       const shelf = numberShelf(views[name].map((view) => view.node), `${MOTION_WORDS[name].title} in numbers`);
       return { name, views: views[name], shelf };
     });
-    this.node = el("div", { class: "crawl-run" }, this.choice, this.press, this.bar, this.said, this.shelves.map(({ shelf }) => shelf.node));
+    this.node = el("div", { class: "crawl-run" }, this.choice, this.press, this.bar, this.said, this.shelves[0].shelf.node);
   }
 
   /** The test on the slip, and whether its rule sheet has grades for a crawl. */
@@ -61,20 +61,25 @@ class MotionRun {
   update() {
     const { store } = this.ctx;
     const { motion } = store;
-    for (const { name, views, shelf } of this.shelves) {
-      shelf.node.hidden = name !== motion;
-      if (name !== motion) continue;
-      const held = store.readings[name];
-      const how = held && store.current(name) === null ? "stale" : "";
-      views.forEach((view) => view.update(held?.result ?? null, how));
-      shelf.update();
-    }
+    this.showNumbers(motion);
     this.choice.value = motion;
     this.choice.hidden = !store.draft.clip;
     this.choice.disabled = Boolean(this.job);
     this.press.hidden = !store.draft.clip;
     const again = store.readings[motion]?.result ? "Measure again" : `Measure ${wordsOf(motion, store.draft.marks).name}`;
     this.press.textContent = this.job ? "Stop" : again;
+  }
+
+  /** Numbers of one motion stand there; those of the others are not on the page at all. */
+  showNumbers(motion) {
+    const { store } = this.ctx;
+    const { views, shelf } = this.shelves.find(({ name }) => name === motion);
+    const other = this.shelves.find(({ shelf: one }) => one.node.parentNode === this.node);
+    if (other && other.shelf !== shelf) other.shelf.node.replaceWith(shelf.node);
+    const held = store.readings[motion];
+    const how = held && store.current(motion) === null ? "stale" : "";
+    views.forEach((view) => view.update(held?.result ?? null, how));
+    shelf.update();
   }
 
   /** Follow another motion from now on. */
