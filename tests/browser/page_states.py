@@ -88,6 +88,16 @@ def hiding(page: Page) -> None:
     page.wait_for_timeout(300)
 
 
+def looking_for_attempts(page: Page) -> None:
+    """The panel that looks for attempts, with a doubtful one proposed."""
+    marking(page)
+    page.evaluate("clipmarkPage.actions.run('look-for-attempts')")
+    panel_of = page.locator("dialog[data-panel=spans]")
+    panel_of.get_by_role("button", name="Look for attempts").click()
+    panel_of.locator(".spans-item").first.wait_for(timeout=60_000)
+    panel_of.locator(".spans-region summary").click()
+
+
 def signing(page: Page) -> None:
     """The dialog that signs and saves."""
     marking(page)
@@ -154,6 +164,7 @@ STATES: dict[str, State] = {
     "history": history,
     "disputing": disputing,
     "hiding": hiding,
+    "looking for attempts": looking_for_attempts,
     "called-only": called_only,
     "refused": refused,
     "guided": guided,

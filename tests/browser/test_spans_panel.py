@@ -97,12 +97,16 @@ def test_by_keyboard_only_and_what_was_found_is_there_again(serve, open_page, ev
 @pytest.mark.parametrize("width", [1280, 820, 390])
 def test_the_panel_is_accessible_and_fits(serve, open_page, event, axe_source, width):
     touch = width < 1000
-    page = open_page(serve(event), viewport={"width": width, "height": 900}, has_touch=touch)
+    page = open_page(serve(event), viewport={"width": width, "height": 900}, has_touch=touch,
+        color_scheme="dark" if width == 820 else "light",
+    )  # fmt: skip
     panel = open_panel(page)
     panel.get_by_role("button", name="Look for attempts").click()
     expect(panel.locator(".spans-item")).to_have_count(2, timeout=60_000)
     if shots := os.environ.get("CLIPMARK_SCREENSHOTS"):
         page.screenshot(path=f"{shots}/spans-{width}.png")
+    panel.locator("summary").click()
+    expect(panel.get_by_label("Left, px")).to_be_visible()
     page.evaluate(axe_source)
     found = page.evaluate("async () => (await axe.run('dialog[data-panel=spans]')).violations")
     assert [(item["id"], [node["html"] for node in item["nodes"]]) for item in found] == []
