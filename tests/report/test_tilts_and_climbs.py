@@ -7,11 +7,13 @@ import pytest
 from clipmark.errors import FolderError, RecordError
 from clipmark.evidence import chart_path, keep_trace, kept_chart, kept_trace, trace_path
 from clipmark.record.folder import EventFolder
+from clipmark.report.annotated import Annotator, curve_of
 from clipmark.report.card_words import card_words
 from clipmark.report.chart_marks import DASHES
 from clipmark.report.climb_chart import draw_climb
 from clipmark.report.figures import reading_facts, reading_figures
-from clipmark.report.followed import lines_in, points_in, words_in
+from clipmark.report.followed import CURVES, lines_in, points_in, words_in
+from clipmark.report.pictures import Footage
 from clipmark.report.story import stories_of
 from clipmark.report.tilt_chart import draw_tilt
 from clipmark.reporting import report_of_event
@@ -239,3 +241,30 @@ def test_a_card_says_what_a_climb_showed(reported):
     assert seen.startswith("try 1: seen: slid back: its way up ended at 0.40 s; ended by grip")
     assert "progress 28.00 ± 0.60 mm" in figures
     assert "the board stood still; 38.00 ± 0.60° at the deciding instant" in figures
+
+
+def test_an_annotated_clip_says_and_draws_what_was_followed_in_each_frame(reported):
+    """The platform's line goes along from frame to frame; the level line stays where it is."""
+    stories, paths = reported
+    story = stories["a0001"]
+    footage = Footage(paths.folder.parent)
+    clip = footage.clip(story.attempt)
+    _, table = kit.tilt()
+    drawn = Annotator(story, clip, table, footage, (640, 360), 16.0)
+    assert drawn.now(3).startswith("0.100 s; frame 3; platform 40.60\N{DEGREE SIGN}; chassis 42.61")
+    bare = Annotator(story, clip, None, footage, (640, 360), 16.0)
+    here, there = drawn.picture(3), bare.picture(3)
+    changed = (here.astype(int) - there.astype(int)).any(axis=2)
+    x, y = 400, round(300 + (117 - 300) * 300 / 400)
+    assert changed[y - 2 : y + 3, x].any()
+    assert not changed[:60, :90].any()
+    footage.close()
+
+
+@pytest.mark.parametrize("measure", ["tilt", "climb"])
+def test_the_strip_below_shows_angle_or_speed(measure):
+    _, table = kit.tilt() if measure == "tilt" else kit.climb()
+    found = curve_of(table, CURVES[measure])
+    assert found is not None
+    assert (found[CURVES[measure].value] >= 0).all() == (measure == "tilt")
+    assert curve_of(table.drop(columns=[CURVES[measure].value]), CURVES[measure]) is None
