@@ -107,7 +107,8 @@ class _Spare:
     """Processes that stand idle. A fork of this process begins with none."""
 
     def __init__(self) -> None:
-        self._lock, self._idle, self._owner = threading.Lock(), list[FarProcess](), os.getpid()
+        # entered again where letting a forgotten pass go falls into taking a process
+        self._lock, self._idle, self._owner = threading.RLock(), list[FarProcess](), os.getpid()
 
     def take(self) -> FarProcess | None:
         with self._lock:

@@ -22,9 +22,10 @@ from typing import Any, Self, TypeVar, cast
 from clipmark.clip import guarded_wire
 from clipmark.clip.guarded_process import CAN_GUARD, GuardedProcess, Limits
 from clipmark.clip.guarded_wire import GoneError, send
+from clipmark.clip.limits import MEMORY_GB, STALL_S
 from clipmark.errors import DecoderError
 
-__all__ = ["GuardedWorker", "Limits", "RemoteTracebackError", "run_guarded", "tell"]
+__all__ = ["GuardedWorker", "Limits", "RemoteTracebackError", "run_guarded", "tell", "usual_limits"]
 
 T = TypeVar("T")
 _MOST_TASKS = 200  # a process is renewed after so many: what leaks is let go
@@ -39,6 +40,14 @@ class RemoteTracebackError(Exception):
         return "\n" + str(self.args[0])
 
 
+def usual_limits() -> Limits:
+    """What work on one clip may use, unless told otherwise.
+
+    `CLIPMARK_MEMORY_GB` and `CLIPMARK_STALL_S` count.
+    """
+    return Limits(memory_bytes=int(MEMORY_GB.value * 1e9), stall_s=STALL_S.value)
+
+
 class GuardedWorker:
     """A process for one piece of work after the other; renewed when one of them ends it.
 
@@ -47,11 +56,11 @@ class GuardedWorker:
     Parameters
     ----------
     limits : Limits, optional
-        What each piece may use.
+        What each piece may use; by default `usual_limits`.
     """
 
     def __init__(self, limits: Limits | None = None) -> None:
-        self.limits = limits or Limits()
+        self.limits = limits
         self._process: GuardedProcess | None = None
         self._tasks = 0
 
@@ -89,7 +98,7 @@ class GuardedWorker:
         BaseException
             Whatever the task raised, a refusal or a defect, as if it had run here.
         """
-        limits = limits or self.limits
+        limits = limits or self.limits or usual_limits()
         pickled = pickled_task(task)
         if not CAN_GUARD:
             return task()
@@ -104,7 +113,7 @@ class GuardedWorker:
         if kind == "memory":
             self.close()
             raise DecoderError(
-                f"{about} needs more than the {limits.memory_bytes / (1 << 30):.1f} GB of memory "
+                f"{about} needs more than the {limits.memory_bytes / 1e9:.1f} GB of memory "
                 "that reading one clip may take, and was given up; export it with smaller "
                 "pictures, or allow more memory"
             )
@@ -208,7 +217,7 @@ class _Spare:
     """Workers that stand idle. A fork of this process begins with none."""
 
     def __init__(self) -> None:
-        self._lock, self._idle, self._owner = threading.Lock(), list[GuardedWorker](), os.getpid()
+        self._lock, self._idle, self._owner = threading.RLock(), list[GuardedWorker](), os.getpid()
 
     def take(self) -> GuardedWorker:
         if self._owner != os.getpid():  # the parent's processes answer the parent

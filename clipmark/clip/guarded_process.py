@@ -58,7 +58,7 @@ class Limits:
         Processor time, the last resort.
     """
 
-    memory_bytes: int = 3 << 30
+    memory_bytes: int = 6_000_000_000
     stall_s: float = 15.0
     quiet_s: float = 900.0
     cpu_s: float = 4 * 3600.0

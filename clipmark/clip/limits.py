@@ -63,7 +63,7 @@ FRAMES = Bound("CLIPMARK_MAX_FRAMES", 2_000_000)  # 240 frames/s for two hours
 HOURS = Bound("CLIPMARK_MAX_HOURS", 24)
 RATE = Bound("CLIPMARK_MAX_FPS", 1_000_000)
 STALL_S = Bound("CLIPMARK_STALL_S", 15)
-MEMORY_GB = Bound("CLIPMARK_MEMORY_GB", 3)
+MEMORY_GB = Bound("CLIPMARK_MEMORY_GB", 6)
 
 
 def decoding_bytes(width: int, height: int) -> int:

@@ -10,9 +10,8 @@ from pathlib import Path
 from clipmark.clip.admit import Source, check_file, choose_stream, file_sha256, open_container
 from clipmark.clip.facts import StreamFacts, read_facts
 from clipmark.clip.guarded import run_guarded
-from clipmark.clip.guarded_process import Limits
 from clipmark.clip.index import FrameIndex, build_index
-from clipmark.clip.limits import MEMORY_GB, STALL_S, check_aspect
+from clipmark.clip.limits import check_aspect
 from clipmark.errors import FootageError
 
 
@@ -47,8 +46,7 @@ def state_of(path: Path, *, guarded: bool) -> Stated:
     check_file(path)
     if not guarded:
         return _read(path)
-    limits = Limits(memory_bytes=int(MEMORY_GB.value * 1e9), stall_s=STALL_S.value)
-    return run_guarded(partial(_read, path), limits, about=path.name)
+    return run_guarded(partial(_read, path), about=path.name)
 
 
 def _read(path: Path) -> Stated:

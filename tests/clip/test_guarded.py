@@ -71,7 +71,7 @@ def test_processor_time_is_the_last_resort(worker):
 
 def test_memory_beyond_the_bound_is_refused_and_less_is_not(worker):
     some = partial(tasks.take_memory, 300 << 20)
-    assert refusal_of(worker, some, memory_bytes=200 << 20) == (
+    assert refusal_of(worker, some, memory_bytes=200_000_000) == (
         "run.mp4 needs more than the 0.2 GB of memory that reading one clip may take, and was "
         "given up; export it with smaller pictures, or allow more memory"
     )

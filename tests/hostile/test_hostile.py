@@ -26,6 +26,7 @@ from tests.hostile.reading import Read, read, verdict
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="processes are guarded on POSIX only")
 MOST_S = 20.0  # for one file; the guard itself ends a call that gives nothing for 15 s
+TIMES_THE_GOOD = 3.0  # on a machine so busy that good clips take long, so may broken ones
 SAMPLE_EVERY = 12
 SAMPLE_OF = ("h264.mp4", "mjpeg.mov", "mpeg4.avi", "h264.ts", "h264.mkv", None)
 CLI_EVERY = 15
@@ -40,6 +41,12 @@ class Outcome:
     word: str
     sentence: str
     took_s: float
+    good_s: float
+
+    @property
+    def hung(self) -> bool:
+        """Whether it took longer than work on such a clip may."""
+        return self.took_s > max(MOST_S, TIMES_THE_GOOD * self.good_s)
 
 
 @pytest.fixture(scope="module")
@@ -50,12 +57,15 @@ def bases(tmp_path_factory):
 def outcomes(cases, bases, folder, *, measure=True) -> list[Outcome]:
     """Each file made, read in the guarded worker, compared with its good clip, and thrown away."""
     good: dict[str, Read] = {}
+    good_s: dict[str, float] = {}
     found = []
     with GuardedWorker(Limits(stall_s=15.0)) as worker:
         for case in cases:
             path = case.make(bases, folder / str(case.number))
             if case.base is not None and case.base not in good:
+                begun = time.monotonic()
                 good[case.base] = worker.run(partial(read, bases.path(case.base), measure=measure))
+                good_s[case.base] = time.monotonic() - begun
             start, sentence = time.monotonic(), ""
             try:
                 result = worker.run(partial(read, path, measure=measure), about=path.name)
@@ -65,7 +75,8 @@ def outcomes(cases, bases, folder, *, measure=True) -> list[Outcome]:
             except ClipmarkError as refusal:
                 word, sentence = "refused", str(refusal)
             took_s = time.monotonic() - start
-            found.append(Outcome(case.number, case.kind, word, sentence, took_s))
+            usual_s = good_s.get(case.base or "", 0.0)
+            found.append(Outcome(case.number, case.kind, word, sentence, took_s, usual_s))
             shutil.rmtree(path.parent)
     return found
 
@@ -85,7 +96,7 @@ def test_a_sample_of_broken_files_is_read_or_refused(bases, tmp_path):
     found = outcomes(cases, bases, tmp_path, measure=False)
     assert len(found) >= 55
     assert_sentences(found)
-    assert max(one.took_s for one in found) < MOST_S
+    assert not [one for one in found if one.hung]
     assert {"refused", "warned", "same"} <= {one.word for one in found}
 
 
@@ -116,7 +127,7 @@ def test_all_broken_files_are_read_or_refused_and_the_session_goes_on(bases, tmp
         Counter(one.sentence.split("; ")[0][13:90] for one in found if one.word == "ended"),
     )
     print("slowest:", [(round(one.took_s, 1), one.number, one.kind) for one in worst])
-    assert worst[0].took_s < MOST_S
+    assert not [one for one in found if one.hung]
 
 
 @pytest.mark.slow
