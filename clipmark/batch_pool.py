@@ -52,6 +52,22 @@ class Ended:
 Jobs = Iterable[tuple[int, object]]
 
 
+@dataclass(frozen=True)
+class _Last:
+    """An answer after which the process ends."""
+
+    outcome: object
+
+
+_line: Connection | None = None  # of this process, when it is one that does jobs
+
+
+def answer_last(outcome: object) -> None:
+    """From inside a job: its outcome, since this process is about to end; nothing elsewhere."""
+    if _line is not None:
+        _line.send(_Last(outcome))
+
+
 class _Worker:
     """A process and the job it is at."""
 
@@ -174,8 +190,13 @@ def run_on_cores(
                             worker.ready, died_early = True, 0
                             worker.since = time.monotonic()  # starting is not the job's time
                             continue
-                        ended = Ended(_number(worker), answer)
-                        employ(worker)
+                        if isinstance(answer, _Last):
+                            ended = Ended(_number(worker), answer.outcome)
+                            workers.remove(worker)
+                            worker.end()
+                        else:
+                            ended = Ended(_number(worker), answer)
+                            employ(worker)
                 elif limit_s is not None and worker.over(limit_s):
                     ended = Ended(
                         _number(worker), lost=f"it took longer than {limit_s:g} s (--limit-s)"
@@ -235,8 +256,10 @@ def _children_of_their_own(threads: int) -> Iterator[None]:
 
 def _serve(connection: Connection, work: str, threads: int) -> None:
     """What a process does: job after job, until nobody asks any more."""
+    global _line
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     keep_to(threads)
+    _line = connection
     function = work_function(work)
     try:
         connection.send(None)

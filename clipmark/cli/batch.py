@@ -49,7 +49,7 @@ def run(
         bool,
         typer.Option(
             "--evidence",
-            help="Make trace and chart of every saved crawl anew, under evidence/.",
+            help="Make the traces and charts of the saved readings anew, under evidence/.",
             rich_help_panel=EVENT,
         ),
     ] = False,

@@ -237,15 +237,17 @@ class Batch:
         before = self.results.newest.get(item.key)
         self._add(row, MEASURED, f'"result": {called.text}', outcome.took_s)
         maybe_saved = before is not None and before.status == MEASURED
-        return json_text(save_put_off(called.to_save[0], item, maybe_saved=maybe_saved))
+        result = json.loads(called.text)
+        return json_text(save_put_off(called.to_save[0], item, result, maybe_saved=maybe_saved))
 
     def _evidence(self, item: Ready) -> list[Path]:
         """Files that a task of evidence has left."""
         if item.task.verb != EVIDENCE:
             return []
         result = self.results.line(item.key).get("result")
-        names = [result.get("trace"), result.get("chart")] if isinstance(result, dict) else []
-        return [Path(item.paths["folder"]) / str(name) for name in names if name]
+        names = result.get("files") if isinstance(result, dict) else None
+        folder = Path(item.paths["folder"])
+        return [folder / str(name) for name in names] if isinstance(names, list) else []
 
     def _refuse(self, task: Task, sentence: str, took_s: float = 0.0) -> None:
         row = self.rows[task.number]

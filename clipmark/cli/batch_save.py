@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
 from clipmark.cli.batch_call import CLIP
 from clipmark.cli.batch_tasks import Ready
-from clipmark.cli.saving import PutOff
-from clipmark.record.folder import EventFolder, SavedAttempt
+from clipmark.cli.crawl_show import draw_chart
+from clipmark.cli.saving import PutOff, told_when_saved
+from clipmark.evidence import GIVEN_BY_SHEET
+from clipmark.record.folder import EventFolder
 from clipmark.record.readings import Reading
 
 
-def save_put_off(item: PutOff, ready: Ready, *, maybe_saved: bool) -> dict[str, object]:
+def save_put_off(
+    item: PutOff, ready: Ready, result: Mapping[str, object], *, maybe_saved: bool
+) -> dict[str, object]:
     """Save a reading that another process measured; the result as its verb would have printed it.
 
     Parameters
@@ -20,6 +25,8 @@ def save_put_off(item: PutOff, ready: Ready, *, maybe_saved: bool) -> dict[str, 
     item : PutOff
     ready : Ready
         Its task: the process may have read copies of its files.
+    result : mapping
+        What the verb gave without saving.
     maybe_saved : bool
         A batch before this one may have ended between saving and saying so: look first.
 
@@ -37,11 +44,11 @@ def save_put_off(item: PutOff, ready: Ready, *, maybe_saved: bool) -> dict[str, 
         if lens is not None and "lens" in ready.paths
         else item.declared,
     )
-    if maybe_saved:
-        there = _there_already(own)
-        if there is not None:
-            return {**own.result, **there}
-    return own.save()
+    saved = _there_already(own) if maybe_saved else None
+    whole = {**result, **(own.save() if saved is None else saved)}
+    if own.trace is not None and "chart" in ready.paths:  # once more: the grade is known now
+        draw_chart(whole, own.trace, Path(ready.paths["chart"]), own.measure)
+    return whole
 
 
 def _there_already(item: PutOff) -> dict[str, object] | None:
@@ -61,17 +68,9 @@ def _there_already(item: PutOff) -> dict[str, object] | None:
                 )
             )
             if own and same_try and found is not None and _measured(found) == wanted:
-                return _told(saved, item.measure, found)
+                return told_when_saved(saved.line, item.measure)
     return None
 
 
 def _measured(reading: Reading) -> dict[str, object]:
-    return {name: value for name, value in reading.result.items() if name != "grade"}
-
-
-def _told(saved: SavedAttempt, measure: str, found: Reading) -> dict[str, object]:
-    line = saved.line
-    told: dict[str, object] = {
-        "saved": {"attempt": line.id, "revision": line.revision, "seq": line.seq}
-    }
-    return told | ({"grade": found.result.get("grade")} if measure == "crawl" else {})
+    return {name: value for name, value in reading.result.items() if name not in GIVEN_BY_SHEET}

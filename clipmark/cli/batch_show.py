@@ -81,7 +81,8 @@ def _came_out(results: ResultsFile, row: Row) -> str:
     if row.task.verb == REPLAY:
         return "comes back as saved" if result.get("agrees") else "differs"
     if row.task.verb == EVIDENCE:
-        return str(result.get("trace"))
+        files = result.get("files")
+        return ", ".join(map(str, files)) if isinstance(files, list) else ""
     if row.task.verb == "climb":
         reason = result.get("reason")
         return f"proposed: {result.get('proposed')}" + (f" ({reason})" if reason else "")

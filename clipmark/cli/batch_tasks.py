@@ -15,6 +15,7 @@ from pathlib import Path
 from clipmark.cli.batch_call import CLIP, OUTPUTS, Parsed, parse_call
 from clipmark.cli.batch_evidence import EVIDENCE
 from clipmark.errors import FolderError, MarkError, RecordError
+from clipmark.evidence import TRACED
 from clipmark.record import disk
 from clipmark.record.clips import clip_sha256
 from clipmark.record.folder import EventFolder, SavedAttempt
@@ -129,7 +130,7 @@ def make_ready(task: Task) -> Ready:
 
 
 def attempts_as_tasks(folder: Path, verb: str) -> list[Task]:
-    """The saved attempts of an event folder, one task each; of the crawls for evidence.
+    """The saved attempts of an event folder, one task each; for evidence those with a trace.
 
     Raises
     ------
@@ -139,7 +140,7 @@ def attempts_as_tasks(folder: Path, verb: str) -> list[Task]:
     event = EventFolder.open(folder)
     chosen = [saved for saved in event.attempts() if _has(saved, verb)]
     if not chosen:
-        what = "a crawl reading" if verb == EVIDENCE else "a reading"
+        what = "a crawl, tilt or climb reading" if verb == EVIDENCE else "a reading"
         raise RecordError(f"{folder} has no attempt with {what}; measure some first")
     return [
         Task(
@@ -152,7 +153,7 @@ def attempts_as_tasks(folder: Path, verb: str) -> list[Task]:
 
 def _has(saved: SavedAttempt, verb: str) -> bool:
     if verb == EVIDENCE:
-        return saved.attempt.reading("crawl") is not None
+        return any(reading.measure in TRACED for reading in saved.attempt.readings)
     return bool(saved.attempt.readings)
 
 

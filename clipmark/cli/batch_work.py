@@ -11,9 +11,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from clipmark.batch_cluster import versions_differ
+from clipmark.batch_pool import answer_last
 from clipmark.cli.app import REFUSED
 from clipmark.cli.batch_call import OUTPUTS, Called, call_verb
 from clipmark.cli.batch_evidence import EVIDENCE, make_evidence
+from clipmark.cli.hang_watch import ended_if_hung
 from clipmark.cli.show import aside
 from clipmark.record import disk
 from clipmark.record.readings import versions_in_use
@@ -91,7 +93,8 @@ def work(job: Job, contents: Sequence[bytes] = ()) -> Outcome:
     begun = time.monotonic()
     before, aside.quiet = aside.quiet, True  # notes are in the result; the screen is not ours
     try:
-        called, files = _done(job, contents)
+        with ended_if_hung(f"clipmark {job.verb}", REFUSED, _hung):
+            called, files = _done(job, contents)
     finally:
         aside.quiet = before
     return Outcome(called, time.monotonic() - begun, files)
@@ -112,6 +115,10 @@ def _call(job: Job) -> Called:
     if job.verb == EVIDENCE:
         return make_evidence(Path(job.paths["folder"]), job.arguments[1])
     return call_verb(job.verb, job.arguments, job.paths)
+
+
+def _hung(sentence: str) -> None:
+    answer_last(Outcome(Called(REFUSED, sentence), 0.0))
 
 
 def _wrong_place(job: Job) -> str:

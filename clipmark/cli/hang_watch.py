@@ -6,7 +6,7 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from clipmark.clip import native
@@ -18,7 +18,9 @@ _LAST_RESORT_S = 600.0  # where a hang holds Python's own lock, the system ends 
 
 
 @contextmanager
-def ended_if_hung(name: str, refused: int) -> Iterator[None]:
+def ended_if_hung(
+    name: str, refused: int, say: Callable[[str], None] | None = None
+) -> Iterator[None]:
     """While it lasts, a call into the decoder that does not come back ends the process.
 
     Parameters
@@ -27,6 +29,8 @@ def ended_if_hung(name: str, refused: int) -> Iterator[None]:
         The verb, with which the sentence begins.
     refused : int
         Exit status of a refusal.
+    say : callable, optional
+        Given the sentence, without the verb, before the process ends; else it goes to stderr.
     """
     try:
         limit_s = STALL_S.value
@@ -42,13 +46,15 @@ def ended_if_hung(name: str, refused: int) -> Iterator[None]:
             still_s, in_call = onlooker.still_s()
             if in_call and still_s > limit_s:
                 clip = native.file_at_work
-                print(  # noqa: T201 - plain, whatever the terminal
-                    f"{name}: {clip} made the video decoder hang: it gave nothing for "
+                sentence = (
+                    f"{clip} made the video decoder hang: it gave nothing for "
                     f"{still_s:.0f} s; copy it from the camera again, or have a copy converted to "
-                    "H.264, or, where only the disk is slow, set CLIPMARK_STALL_S higher",
-                    file=sys.stderr,
-                    flush=True,
+                    "H.264, or, where only the disk is slow, set CLIPMARK_STALL_S higher"
                 )
+                if say is None:
+                    print(f"{name}: {sentence}", file=sys.stderr, flush=True)  # noqa: T201 - plain
+                else:
+                    say(sentence)
                 os._exit(refused)
 
     thread = threading.Thread(target=look, name="hang watch", daemon=True)

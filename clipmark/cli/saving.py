@@ -14,7 +14,7 @@ from clipmark.errors import RecordError
 from clipmark.evidence import keep_trace
 from clipmark.measure.crawl_terms import NOTHING_SAID, CrawlTerms
 from clipmark.record.folder import EventFolder
-from clipmark.record.models import Attempt, Span
+from clipmark.record.models import Attempt, JournalLine, Span
 from clipmark.sheet_grade import grade_of_test
 from clipmark.workbench import AttemptDetails, Declaration, MarkedThing, save_reading
 
@@ -89,7 +89,7 @@ class Saving:
             return {}
         later = _later.get()
         if later is not None:
-            later.append(PutOff(self, clip, measure, result, tuple(marks), declared, span))
+            later.append(PutOff(self, clip, measure, dict(result), tuple(marks), declared, span))
             return {}
         with EventFolder.open(self.into) as event:
             line = save_reading(
@@ -104,12 +104,7 @@ class Saving:
                 span=span,
                 declared=declared,
             )
-        saved = {"attempt": line.id, "revision": line.revision, "seq": line.seq}
-        given = _GIVEN.get(measure)
-        kept = Attempt.model_validate(line.body).reading(measure) if given else None
-        if given is None or kept is None or (measure == "climb" and given not in kept.result):
-            return {"saved": saved}
-        return {"saved": saved, given: kept.result.get(given)}
+        return told_when_saved(line, measure)
 
     def keep_trace(
         self,
@@ -127,6 +122,16 @@ class Saving:
             keep_trace(self.into, str(told["attempt"]), result, table, measure=measure)
 
 
+def told_when_saved(line: JournalLine, measure: str) -> dict[str, object]:
+    """What a verb adds to its result once the reading stands in this line of the journal."""
+    saved = {"attempt": line.id, "revision": line.revision, "seq": line.seq}
+    given = _GIVEN.get(measure)
+    kept = Attempt.model_validate(line.body).reading(measure) if given else None
+    if given is None or kept is None or (measure == "climb" and given not in kept.result):
+        return {"saved": saved}
+    return {"saved": saved, given: kept.result.get(given)}
+
+
 @dataclass(frozen=True)
 class PutOff:
     """A reading that was measured and is to be saved by another process, which alone writes."""
@@ -141,14 +146,13 @@ class PutOff:
     trace: pd.DataFrame | None = None
 
     def save(self) -> dict[str, object]:
-        """Save it now; the result as the verb would have given it after saving."""
-        result = dict(self.result)
+        """Save it now; what the verb would have added to its result."""
         saved = self.saving.save(
-            self.clip, self.measure, result, self.marks, self.declared, self.span
+            self.clip, self.measure, self.result, self.marks, self.declared, self.span
         )
         if self.trace is not None:
-            self.saving.keep_trace(saved, result, self.trace, self.measure)
-        return result | saved
+            self.saving.keep_trace(saved, self.result, self.trace, self.measure)
+        return saved
 
 
 _later: ContextVar[list[PutOff] | None] = ContextVar("later", default=None)

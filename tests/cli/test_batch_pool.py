@@ -15,9 +15,10 @@ def by_number(ends):
 
 def test_every_job_is_done_and_what_kills_its_process_twice_is_told(tmp_path):
     """Squares come back, a job that killed its process once is done at the second try, one that
-    always does is told by a sentence, and one over the limit is given up."""
+    always does is told by a sentence, one over the limit is given up, and one that answers before
+    its process ends has answered."""
     jobs = [["square", n] for n in range(6)]
-    jobs += [["kill once", str(tmp_path / "killed")], ["kill"], ["sleep", 60]]
+    jobs += [["kill once", str(tmp_path / "killed")], ["kill"], ["sleep", 60], ["last"]]
     begun = time.monotonic()
     found = by_number(run_on_cores(WORK, enumerate(jobs), 2, limit_s=2.0))
     assert time.monotonic() - begun < 50
@@ -25,6 +26,7 @@ def test_every_job_is_done_and_what_kills_its_process_twice_is_told(tmp_path):
     assert found[6] == ["kill once", 0]
     assert found[7] == ("the process measuring it was ended by SIGKILL (out of memory?), 2 times")
     assert found[8] == "it took longer than 2 s (--limit-s)"
+    assert found[9] == ["last", 0]
 
 
 @pytest.mark.parametrize(("asked", "finished"), [(PAUSE, [0]), (GIVE_UP, [])])

@@ -101,10 +101,11 @@ def test_a_reading_is_saved_by_one_process_and_once(clipmark, drawn_clip, angle,
     options = (*angle, *SIGNED, "--into", str(event))
     ready = make_ready(Task(1, "angle", str(drawn_clip.path), options, event))
     called = call_verb("angle", ready.parsed.arguments, ready.paths)
+    result = json.loads(called.text)
     assert EventFolder.open(event).attempts() == []
-    first = save_put_off(called.to_save[0], ready, maybe_saved=False)
+    first = save_put_off(called.to_save[0], ready, result, maybe_saved=False)
     assert first["saved"] == {"attempt": "a0001", "revision": 1, "seq": first["saved"]["seq"]}
-    assert save_put_off(called.to_save[0], ready, maybe_saved=True) == first
+    assert save_put_off(called.to_save[0], ready, result, maybe_saved=True) == first
     assert [saved.id for saved in EventFolder.open(event).attempts()] == ["a0001"]
     printed = clipmark("angle", drawn_clip.path, *options, "--json").json
     assert printed["saved"]["attempt"] == "a0002"
