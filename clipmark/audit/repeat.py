@@ -211,6 +211,7 @@ def repeat_tilt(
         sheet=_sheets(settings) or None,
         tags=_tags(settings),
         edge_fit=settings["edge_fit"] is not False,
+        by_ends=cast("list[str] | None", settings.get("by_ends")) or (),
         progress=progress,
         seed=_count(reading, "seed", TILT_SEED),
     )

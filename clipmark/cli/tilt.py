@@ -122,6 +122,16 @@ def run(
             rich_help_panel=TRUCK,
         ),
     ] = None,
+    by_ends: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--by-ends",
+            metavar="platform|chassis",
+            help="This line shows no straight edge: take it as marked and follow its ends. Repeat "
+            "for both.",
+            rich_help_panel=TRUCK,
+        ),
+    ] = None,
     join: Annotated[
         Path | None,
         typer.Option(
@@ -226,6 +236,7 @@ def run(
             sheet=sheets or None,
             tags=tags_from(tags),
             edge_fit=not no_edge_fit,
+            by_ends=by_ends or (),
         )
         reading, recorded = _measure(clip, frame, marked, join, true_fps, as_json)
         if trace is not None:

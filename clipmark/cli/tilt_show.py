@@ -42,12 +42,28 @@ def print_tilt(reading: TiltReading, result: Mapping[str, object]) -> None:
             [(item.event, item.said, item.why) for item in reading.missing],
             words=("said", "why"),
         )
+    _print_sway(reading)
     _print_cog(reading)
     rows_of = reading.budget.get("tilt_deg") or reading.budget.get("gap_tilt_deg")
     if rows_of:
         budget_table("tilt_deg" if "tilt_deg" in reading.budget else "gap_tilt_deg", rows_of)
     show_saved(result)
     warn(reading.warnings)
+
+
+def _print_sway(reading: TiltReading) -> None:
+    rows = []
+    for what, sway in reading.sways.items():
+        if sway is None:
+            continue
+        swing = "none seen"
+        if sway.swing_deg is not None and sway.u_swing_deg is not None:
+            size = with_u(sway.swing_deg, 1.96 * sway.u_swing_deg, "deg")
+            swing = f"{size} at {sway.swing_hz:.1f} Hz"
+        shakes = "none seen" if sway.vibration_deg is None else f"{sway.vibration_deg:.3f} deg"
+        rows.append((what, swing, shakes))
+    if rows:
+        table("Before it happened", ("what", "swing, U (95 %)", "vibration over 5 Hz, rms"), rows)
 
 
 def _print_cog(reading: TiltReading) -> None:

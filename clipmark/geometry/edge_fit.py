@@ -34,6 +34,9 @@ MAX_U_OFFSET_PX = 2.0  # a place less sure than this is no place
 MAX_REACH_PX = 24.0
 CORRELATED = 1.5  # noise whose inflation is above this is taken to be correlated
 MAX_STRING_PX = 6.0  # a wider thing is not taken for a string unless it is called one
+LONG_HALF_PX = 250.0  # of a line that is longer, fewer columns tell what it is not
+FEWER_COLUMNS = 3.0  # times as much fewer as it is longer
+MOST_SEARCHED = 800  # places along a line where it is looked for
 RIVAL_SHARE = 0.6  # a second line this strong is reported
 _FIRST_BLUR_PX = 1.2
 _APART_PX = 3.0
@@ -115,6 +118,10 @@ def fit_edge(
     """
     scene = _scene(luma, rough, black, white, to_straight, from_straight)
     kinds: tuple[Kind, ...] = ("step", "string") if kind == "auto" else (kind,)
+    if kind == "auto" and scene.rough.half > LONG_HALF_PX:
+        quick = _quickly_an_edge(scene, search_px, search_deg)
+        if quick is not None:
+            return _report(scene, *quick)
     found: list[tuple[_Found, list[Candidate]]] = []
     refusals: list[FitError] = []
     for one in kinds:
@@ -156,14 +163,17 @@ def _scene(
 
 
 def _fit_kind(
-    scene: _Scene, kind: Kind, search_px: float, search_deg: float
+    scene: _Scene, kind: Kind, search_px: float, search_deg: float, every: int = 1
 ) -> tuple[_Found, list[Candidate]]:
-    """Search and fit a line of one kind; raises `FitError` when none is there."""
+    """Search and fit a line of one kind; raises `FitError` when none is there.
+
+    Of its columns of pixels only one in `every` is looked at.
+    """
     half = scene.rough.half
     slope = float(np.tan(np.radians(search_deg)))
     reach = search_px + slope * half + 10.0
     across = np.arange(-np.ceil(reach / STEP_PX), np.ceil(reach / STEP_PX) + 1) * STEP_PX
-    along = np.linspace(-half, half, max(round(2.0 * half), 16))
+    along = np.linspace(-half, half, min(max(round(2.0 * half), 16), MOST_SEARCHED))
     curve = Curve.of(scene.rough, scene.from_straight)
     values, _ = strip(scene.luma, curve, along, across, scene.black, scene.white)
     listed = candidates(values, along, across, search_px, slope, string=kind == "string")
@@ -171,7 +181,7 @@ def _fit_kind(
     for candidate in listed[:2]:
         if best is not None and (best.used > 0.6 or candidate.weighted < 0.4 * listed[0].weighted):
             break
-        found = _refine(scene, candidate, kind)
+        found = _refine(scene, candidate, kind, every)
         if found is not None and (best is None or found.used > best.used + 0.1):
             best = found
     if best is None or best.used < MIN_USED or best.contrast < _least_contrast(best):
@@ -184,6 +194,29 @@ def _fit_kind(
             "or one in better focus"
         )
     return best, listed
+
+
+def _quickly_an_edge(
+    scene: _Scene, search_px: float, search_deg: float
+) -> tuple[_Found, list[Candidate]] | None:
+    """A long line fitted as a step, where a look at some of its columns shows it is no string.
+
+    Fitting a string to an edge goes on for as long as it is let, over all pixels of the line; some
+    of them tell as well that it is none. None where it may be one.
+    """
+    try:
+        step = _fit_kind(scene, "step", search_px, search_deg)
+    except FitError:
+        return None
+    every = int(scene.rough.half / LONG_HALF_PX * FEWER_COLUMNS)
+    try:
+        string, _ = _fit_kind(scene, "string", search_px, search_deg, every)
+    except FitError:
+        return step
+    thin = (string.solution.shape.width or 0.0) <= 1.25 * MAX_STRING_PX
+    stands_out = string.contrast > 0.45 * step[0].contrast
+    may_be = thin and stands_out and string.used >= step[0].used - 0.3
+    return None if may_be else step
 
 
 def _least_contrast(found: _Found) -> float:
@@ -213,7 +246,7 @@ def _nothing_there(kind: Kind, found: _Found | None) -> str:
     )
 
 
-def _refine(scene: _Scene, candidate: Candidate, kind: Kind) -> _Found | None:
+def _refine(scene: _Scene, candidate: Candidate, kind: Kind, every: int) -> _Found | None:
     """Fit the line near a candidate; None when the picture's border leaves no pixels."""
     frame = scene.rough.moved(candidate.offset, candidate.slope)
     whole = np.issubdtype(scene.luma.dtype, np.integer)
@@ -226,7 +259,8 @@ def _refine(scene: _Scene, candidate: Candidate, kind: Kind) -> _Found | None:
     pixels = gather(scene.luma, frame, curve, far, scene.black, scene.white, scene.to_straight)
     if len(pixels.luma) < 8.0 * frame.half:
         return None
-    bed = LineBed.of(pixels.along, pixels.across, pixels.luma, frame.half, code)
+    some = np.floor(pixels.along + frame.half).astype(np.int64) % every == 0
+    bed = LineBed.of(pixels.along[some], pixels.across[some], pixels.luma[some], frame.half, code)
     if len(bed.starts) < 3:
         return None
     solution: Solution[LineBed] | None = None

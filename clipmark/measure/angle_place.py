@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -123,6 +123,7 @@ def place_marks(
     edge_fit: bool,
     rim_px: float | None,
     swings: SwingCheck | None = None,
+    as_marked: Collection[str] = (),
 ) -> PlacedMarks:
     """Fit every mark in one picture, or take it as marked.
 
@@ -139,6 +140,8 @@ def place_marks(
         Rough radius of the rims.
     swings : callable, optional
         Tells from the lens and the fitted plumb and ramp lines whether a plumb line swings.
+    as_marked : collection of {'ramp', 'chassis'}
+        Lines that show no straight edge, taken as marked though others are fitted.
 
     Raises
     ------
@@ -147,7 +150,8 @@ def place_marks(
     """
     camera = camera_of(picture, options)
     notes: tuple[str, ...] = ()
-    lines = _fitted(picture, camera, marks, edge_fit)
+    ramp_fit = edge_fit and "ramp" not in as_marked
+    lines = _fitted(picture, camera, marks, edge_fit, ramp_fit)
     for _ in range(BEND_PASSES):
         bend_found = bend_of_lines(
             camera, [_bowed(picture, line) for line in lines if line.fit is not None]
@@ -155,7 +159,7 @@ def place_marks(
         if bend_found is None:
             break
         camera = bend_found.camera
-        lines = _fitted(picture, camera, marks, edge_fit, lines)
+        lines = _fitted(picture, camera, marks, edge_fit, ramp_fit, lines)
         notes = (bend_found.sentence,) if bend_found.beyond else ()
         if not bend_found.beyond or bend_found.moved < BEND_SETTLED:
             break
@@ -172,7 +176,8 @@ def place_marks(
     look = look_at(picture, options, edge_fit, [item.reference for item in references], camera)
     rail = None
     if marks.chassis:
-        rail = _place(picture, camera.centre, marks.chassis, "chassis line", "auto", edge_fit)
+        rail_fit = edge_fit and "chassis" not in as_marked
+        rail = _place(picture, camera.centre, marks.chassis, "chassis line", "auto", rail_fit)
     pairs = list(marks.hubs)
     hubs = None
     if pairs:
@@ -195,13 +200,14 @@ def _fitted(
     camera: Camera,
     marks: AngleMarks,
     edge_fit: bool,
+    ramp_fit: bool,
     before: list[MarkedLine] | None = None,
 ) -> list[MarkedLine]:
     """The ramp line, then every level and plumb line, through one camera.
 
     An edge stays an edge and a string a string as they were found `before`.
     """
-    ramp = _place(picture, camera.centre, marks.ramp, "ramp line", "step", edge_fit)
+    ramp = _place(picture, camera.centre, marks.ramp, "ramp line", "step", ramp_fit)
     told = [
         line_as_placed(item.line, item.name)
         if isinstance(item.line, PlacedLine)

@@ -176,6 +176,7 @@ def measure_climb_marked(
     board = read_board(clip, ready, follower, following.ordinals, why)
     crawled = read_followed(clip, crawl, following, facing=ready.ahead)
     placed = place_truck(ready, crawled, following, board.ramp_px, board.turn_rad)
+    board = board.steadied(following, ordinal, (clip.width, clip.height))
     ending = read_ending(placed.series, marks.give_up_s)
     descend: dict[str, object] = {}
     if marks.mode == "descend":

@@ -8,7 +8,7 @@ other frames add their turn against it.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +21,12 @@ from clipmark.measure.angle_reading import AngleReading
 from clipmark.measure.climb_marks import ClimbReady
 from clipmark.measure.crawl_ruler import FloatArray
 from clipmark.measure.values import Value, named
-from clipmark.motion.line_follow import LineFollower, LineTrack
+from clipmark.motion.line_ends import EndsFollower
+from clipmark.motion.line_follow import FollowedLine, LineFollower, LineTrack
+from clipmark.motion.line_sway import sway_of
+from clipmark.motion.passes import Following
+from clipmark.motion.steady_view import SteadyView, camera_beside
+from clipmark.motion.templates import picture_noise
 
 PIECE_S = 0.25  # places are compared as means over so long
 MOVED_SIGMAS = 4.0
@@ -47,6 +52,8 @@ class Board:
     notes : tuple of str
     reference_turn_rad : float
         Turn of the track in the reference frame.
+    view : SteadyView or None
+        The camera's own motion, None where the line was not followed.
     """
 
     turn_rad: FloatArray
@@ -56,39 +63,98 @@ class Board:
     uphill_right: bool
     notes: tuple[str, ...]
     reference_turn_rad: float = 0.0
+    view: SteadyView | None = None
 
     def steeper_deg(self, track: LineTrack) -> FloatArray:
         """How much steeper the board stood than in the reference frame, deg, NaN unseen."""
         turned = np.degrees(track.turn_rad - self.reference_turn_rad)
         return -turned if self.uphill_right else turned
 
+    def steadied(self, following: Following, reference: int, size_px: tuple[int, int]) -> Board:
+        """The board as a camera that stood still would have seen it turn.
 
-def start_board(clip: Clip, ready: ClimbReady) -> tuple[LineFollower | None, str]:
-    """A follower of the ramp line from the first frame of the span, or why there is none."""
+        A held camera rolls by more than a board that is pushed; what it does is read from pieces
+        that the board does not carry. `reference` is the ordinal of the frame they are chosen in.
+        """
+        track = self.track
+        if track is None or len(track.ordinals) != len(following.ordinals):
+            return self
+        anchor = int(np.argmin(np.abs(following.ordinals - reference)))
+        places = following.body_px
+        known = np.flatnonzero(np.isfinite(places).all(axis=1))
+        if not known.size or not track.seen.any():
+            return self
+        view = camera_beside(
+            following.points_px,
+            following.shifts_px,
+            following.seen,
+            following.point_u_px,
+            following.times_s,
+            size_px,
+            track.ends_px,
+            anchor,
+            places[known[np.argmin(np.abs(known - anchor))]],
+            believe_all=True,
+        )
+        if not view.moved:
+            return replace(self, view=view)
+        steady = replace(
+            track,
+            turn_rad=track.turn_rad - view.turn_rad,
+            u_turn_rad=np.hypot(track.u_turn_rad, view.u_turn_rad),
+        )
+        zero = _turn_near(steady, reference)
+        return replace(self, track=steady, reference_turn_rad=zero, view=view)
+
+
+def start_board(clip: Clip, ready: ClimbReady) -> tuple[FollowedLine | None, str]:
+    """A follower of the ramp line from the first frame of the span, or why there is none.
+
+    Where no straight edge shows, the line's ends are followed.
+    """
     first = ready.crawl.span.first
     reference = ready.crawl.reference
     frame = reference if first == reference.ordinal else clip.frame(first)
     ends = np.array(ready.ramp.as_tuple()).reshape(2, 2)
+    to_straight, from_straight = ready.to_straight, ready.from_straight
     try:
-        return LineFollower(
+        by_edge = LineFollower(
             frame.luma,
             ends,
             ready.picture.levels,
             ordinal=first,
             t_s=frame.time_s,
-            to_straight=ready.to_straight,
-            from_straight=ready.from_straight,
-        ), ""
-    except FollowError as error:
-        return None, (
-            f"The board's line could not be followed: {error}. Whether the board moved is not told."
+            to_straight=to_straight,
+            from_straight=from_straight,
         )
+        return by_edge, ""
+    except FollowError as error:
+        no_edge = str(error)
+    try:
+        by_ends = EndsFollower(
+            frame.luma,
+            ends,
+            "ramp line",
+            ordinal=first,
+            t_s=frame.time_s,
+            aspect=ready.picture.aspect,
+            noise=picture_noise(frame.luma, 2.0 ** (frame.bit_depth - 8)),
+            to_straight=to_straight,
+            from_straight=from_straight,
+        )
+    except FollowError:
+        return None, (
+            f"The board's line could not be followed: {no_edge}. Whether the board moved is not "
+            "told."
+        )
+    said = "The board shows no straight edge; its line was followed by two patches at its ends."
+    return by_ends, said
 
 
 def read_board(
     clip: Clip,
     ready: ClimbReady,
-    follower: LineFollower | None,
+    follower: FollowedLine | None,
     ordinals: NDArray[np.intp],
     why: str,
 ) -> Board:
@@ -112,9 +178,8 @@ def read_board(
     if track is None or not track.seen.any():
         return Board(np.zeros(len(ordinals)), marked, None, reading, right, tuple(notes))
     seen = np.flatnonzero(track.seen)
-    near = seen[np.argsort(np.abs(track.ordinals[seen] - reference))[:LEAST_SEEN]]
-    at = int(near[0])
-    zero = float(np.median(track.turn_rad[near]))
+    at = int(seen[np.argmin(np.abs(track.ordinals[seen] - reference))])
+    zero = _turn_near(track, reference)
     turn = np.interp(ordinals, track.ordinals[seen], track.turn_rad[seen]) - zero
     ramp = _lower_first(track.ends_px[at])
     lost = 1 - seen.size / len(track.ordinals)
@@ -126,6 +191,13 @@ def read_board(
             "there is not told."
         )
     return Board(turn, ramp, track, reading, right, tuple(notes), zero)
+
+
+def _turn_near(track: LineTrack, ordinal: int) -> float:
+    """Turn in the frames nearest to one, their median."""
+    seen = np.flatnonzero(track.seen)
+    near = seen[np.argsort(np.abs(track.ordinals[seen] - ordinal))[:LEAST_SEEN]]
+    return float(np.median(track.turn_rad[near]))
 
 
 def _angle(clip: Clip, ready: ClimbReady, ordinal: int) -> AngleReading:
@@ -181,6 +253,7 @@ def describe_board(board: Board, decided_frame: int | None) -> dict[str, object]
     if moved:
         gone = np.flatnonzero(np.abs(means - means[0]) > limits)
         since = int(gone[0])
+    sway = sway_of(track.t_s, steeper, np.degrees(track.u_turn_rad))
     words = "the board stood still"
     if moved:
         words = (
@@ -195,6 +268,7 @@ def describe_board(board: Board, decided_frame: int | None) -> dict[str, object]
         "since_t_s": None if since is None else float(times[since]),
         "since_frame": None if since is None else int(frames[since]),
         "seen_share": float(track.seen.mean()),
+        "sway": None if sway is None else sway.to_dict(),
     } | _instants(board, track, decided_frame)
 
 

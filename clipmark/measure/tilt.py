@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 
 import numpy as np
 import pandas as pd
 
-from clipmark.clip import Clip
+from clipmark.clip import Clip, Frame
 from clipmark.errors import FollowError, MarkError
 from clipmark.marks import Patch, SheetLike, Span
 from clipmark.measure.angle_marks import Repeated
@@ -33,6 +34,7 @@ from clipmark.measure.tilt_marks import (
 )
 from clipmark.measure.tilt_reading import TiltEvent, TiltReading
 from clipmark.measure.tilt_values import DRAWS, K_95, value_at
+from clipmark.measure.tilt_words import rates_differ, sways_before, tilt_shakes, what_was_lost
 from clipmark.measure.values import Value
 from clipmark.motion.tilt_events import (
     BOTH_WHEELS,
@@ -47,7 +49,6 @@ __all__ = ["TiltMarks", "TiltReading", "measure_marked_tilt", "measure_tilt"]
 SEED = 20_260_611
 LEAST_SEEN = 0.3  # of the frames in which platform and chassis must be seen
 PX_GAP, PX_SLIDE = 2.0, 4.0  # where there is no scale
-HINGE_MM, HINGE_PX = 0.5, 1.0  # a platform that strays more from one hinge tells no slide
 
 
 def measure_tilt(
@@ -76,6 +77,7 @@ def measure_tilt(
     sheet_u_mm: float = 0.5,
     tags: Tags | None = None,
     edge_fit: bool = True,
+    by_ends: Collection[str] = (),
     progress: Progress | None = None,
     seed: int = SEED,
 ) -> TiltReading:
@@ -108,6 +110,9 @@ def measure_tilt(
         What this gave (``to_dict()``) for the run with the other side low.
     lens, view_angle_deg, square_within_deg, sheet, sheet_size, sheet_u_mm, tags, edge_fit
         The view, as in `measure_angle`.
+    by_ends : collection of {'platform', 'chassis'}
+        Lines that show no straight edge: taken as marked, and followed by two patches at their
+        ends.
     progress : callable, optional
         Called with frames done and frames in all.
     seed : int
@@ -144,6 +149,7 @@ def measure_tilt(
         sheet_u_mm=sheet_u_mm,
         tags=tags,
         edge_fit=edge_fit,
+        by_ends=by_ends,
     )
     return measure_marked_tilt(clip, ordinal, marks, join, progress, seed)
 
@@ -168,6 +174,7 @@ def measure_marked_tilt(
     _demand_seen(followed)
     trace = lay_out(ready, followed)
     facts = _facts(ready, trace, marks.gap_mm)
+    proof = _ahead(clip, trace, facts, followed.prints)
     events, level_u = [], 0.0
     for number, seen in enumerate(facts.seen):
         event, own = _event(ready, trace, followed, facts, seen, seed + number)
@@ -178,7 +185,7 @@ def measure_marked_tilt(
     by_gap = _by_gap(ready, events)
     low_side = marks.low_side or ("left" if trace.way > 0 else "right")
     joined = None
-    warnings = [*ready.notes, *clip.warnings, *_lost(followed, trace), *facts.notes]
+    warnings = [*ready.notes, *clip.warnings, *what_was_lost(followed, trace), *facts.notes]
     if other is not None:
         if first is None or first.tilt is None:
             raise MarkError(
@@ -186,11 +193,14 @@ def measure_marked_tilt(
                 "measure it without the other run (--join) to see what it shows"
             )
         joined = join_runs(first.tilt, level_u, low_side, other, marks.track_mm, marks.track_u_mm)
-        warnings += _rates_differ(first.rate_deg_s, other.rate_deg_s)
+        warnings += rates_differ(first.rate_deg_s, other.rate_deg_s)
+    sways = sways_before(trace, [item.t_s for item in events])
+    warnings += tilt_shakes(sways)
     fit = facts.growth.fit
     prints = dict(followed.prints)
-    if first is not None and first.frame not in prints:
-        prints[first.frame] = clip.frame(first.frame).fingerprint
+    if proof is not None:
+        proved = proof.result()
+        prints[proved.ordinal] = proved.fingerprint
     return TiltReading(
         events=tuple(events),
         missing=facts.missing,
@@ -201,6 +211,7 @@ def measure_marked_tilt(
         growth_per_s=None if fit is None else fit.k_per_s,
         low_side=low_side,
         highest_tilt=_highest(ready, trace, followed, facts, seed),
+        sways=sways,
         joined=joined,
         track_mm=marks.track_mm,
         table=_table(trace, followed, facts),
@@ -218,6 +229,27 @@ def measure_marked_tilt(
         seed=seed,
         draws=DRAWS,
     )
+
+
+def _ahead(
+    clip: Clip, trace: TiltTrace, facts: TiltFacts, prints: Mapping[int, str]
+) -> Future[Frame] | None:
+    """The frame of first motion, decoded while the angles are worked out; None where at hand."""
+    first = next((seen for seen in facts.seen if seen.criterion == FIRST_MOTION), None)
+    if first is None:
+        return None
+    ordinal = _nearest(trace, first.t_s)
+    if ordinal in prints:
+        return None
+    pool = ThreadPoolExecutor(1)
+    future = pool.submit(clip.frame, ordinal)
+    pool.shutdown(wait=False)
+    return future
+
+
+def _nearest(trace: TiltTrace, t_s: float) -> int:
+    """Ordinal of the frame nearest to an instant."""
+    return int(trace.ordinals[int(np.argmin(np.abs(trace.t_s - t_s)))])
 
 
 def _demand_seen(followed: Followed) -> None:
@@ -253,13 +285,12 @@ def _event(
     """An event with its angle, and what level and view have in it."""
     with_budget = seen.event in (FIRST_WHEEL, BOTH_WHEELS)
     found = value_at(ready, trace, followed, seen, seed, with_budget)
-    nearest = int(np.argmin(np.abs(trace.t_s - seen.t_s)))
     event = TiltEvent(
         event=seen.event,
         criterion=seen.criterion,
         t_s=seen.t_s,
         t_u95_s=K_95 * seen.u_t_s,
-        frame=int(trace.ordinals[nearest]),
+        frame=_nearest(trace, seen.t_s),
         tilt=found.value if ready.levelled else None,
         turned_deg=seen.tilt_deg - float(facts.platform.value[0]),
         rate_deg_s=seen.rate_deg_s,
@@ -289,45 +320,6 @@ def _highest(
     u = float(facts.platform.u_value[k])
     seen = Seen("", "", float(trace.t_s[k]), 0.0, top, u, top, top, 0.0, 0.0)
     return value_at(ready, trace, followed, seen, seed, False).value
-
-
-def _lost(followed: Followed, trace: TiltTrace) -> list[str]:
-    """Where a line or a tyre was lost."""
-    notes = []
-    for what, track in (("platform", followed.platform), ("chassis", followed.chassis)):
-        reasons = np.array(track.reasons, dtype=object)
-        gone = np.flatnonzero(~track.seen)
-        if gone.size:
-            words = Counter(reasons[gone]).most_common(1)[0][0]
-            notes.append(
-                f"the {what} line was lost in {gone.size} frame{'s' if gone.size > 1 else ''} "
-                f"({words}), first at {track.t_s[gone[0]]:.2f} s; angles there are bridged or "
-                "left out"
-            )
-    for number, fixes in enumerate(followed.tyres, 1):
-        lost = [fix for fix in fixes if not fix.found]
-        if lost:
-            notes.append(
-                f"uphill tyre {number} was lost in {len(lost)} frame{'s' * (len(lost) > 1)} "
-                f"({lost[0].reason}), first at {lost[0].t_s:.2f} s"
-            )
-    limit = HINGE_PX if trace.unit == "px" else HINGE_MM
-    if trace.hinge_misfit > limit:
-        notes.append(
-            f"the platform did not turn about one fixed hinge (it strays by "
-            f"{trace.hinge_misfit:.2f} {trace.unit}), or the camera moved; a slide may be told "
-            "falsely"
-        )
-    return notes
-
-
-def _rates_differ(here: float, there: float | None) -> list[str]:
-    if there is None or min(abs(here), abs(there)) > 0.67 * max(abs(here), abs(there)):
-        return []
-    return [
-        f"the platform turned at {abs(here):.2f} deg/s in this run and at {abs(there):.2f} deg/s "
-        "in the other; only like rates are compared"
-    ]
 
 
 def _table(trace: TiltTrace, followed: Followed, facts: TiltFacts) -> pd.DataFrame:

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.clip import Clip
+from clipmark.errors import FollowError
 from clipmark.measure.angle_draws import elevation, level_directions
 from clipmark.measure.angle_model import AngleModel
 from clipmark.measure.tilt_marks import PreparedTilt
-from clipmark.motion.line_follow import LineFollower, LineTrack
+from clipmark.motion.line_ends import EndsFollower
+from clipmark.motion.line_follow import FollowedLine, LineFollower, LineTrack
 from clipmark.motion.line_follow_pass import Feeder, feed_both_ways
+from clipmark.motion.steady_view import BackgroundFeeder, SteadyView
 from clipmark.motion.templates import picture_noise
 from clipmark.motion.tilt_events import TiltSeries
 from clipmark.motion.tyre_follow import Carrier, TyreFix, TyreFollower
@@ -22,6 +25,7 @@ from clipmark.motion.tyre_follow import Carrier, TyreFix, TyreFollower
 FloatArray = NDArray[np.float64]
 Progress = Callable[[int, int], None]
 FOLLOWED_U_PX = 0.03  # of a tyre against a line, slow errors that scatter at rest does not show
+TRUCK_SPARE = 0.6  # of what was marked of the truck: so much more of it may be around
 LEAST_TURN_DEG = 0.5  # of the platform in all: below it, it counts as still
 
 
@@ -32,14 +36,18 @@ class Followed:
     Attributes
     ----------
     platform, chassis : LineTrack
+        All three as the anchor frame's view would show them, a camera's own motion taken out.
     tyres : tuple of list of TyreFix
     prints : dict of int to str
+    view : SteadyView
+        The camera's own motion.
     """
 
     platform: LineTrack
     chassis: LineTrack
     tyres: tuple[list[TyreFix], ...]
     prints: dict[int, str]
+    view: SteadyView
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,15 +86,14 @@ class TiltTrace:
 class _Tyres:
     """Feeds the tyres with where the platform is; stands behind it in the pass."""
 
-    def __init__(self, followers: list[TyreFollower], platform: LineFollower, angle: float) -> None:
-        self._followers, self._platform, self._angle = followers, platform, angle
+    def __init__(self, followers: list[TyreFollower], platform: FollowedLine) -> None:
+        self._followers, self._platform = followers, platform
 
     def feed(self, ordinal: int, t_s: float, luma: NDArray[np.generic]) -> None:
-        row = self._platform.latest()
+        pose = self._platform.latest_pose()
         carrier = None
-        if row is not None and row.fit is not None:
-            pose = row.pose
-            carrier = Carrier(pose.x, pose.y, pose.angle - self._angle)
+        if pose is not None:
+            carrier = Carrier(pose.x, pose.y, pose.angle - self._platform.anchor_angle_rad)
         for follower in self._followers:
             follower.feed(ordinal, t_s, luma, carrier)
 
@@ -96,23 +103,38 @@ def follow_tilt(clip: Clip, ready: PreparedTilt, progress: Progress | None = Non
     reference, look = ready.reference, ready.placed.look
     at = {"ordinal": reference.ordinal, "t_s": float(clip.times_s[reference.ordinal])}
 
-    def line(fitted: FloatArray) -> LineFollower:
-        return LineFollower(
-            reference.luma,
-            fitted[[0, -1]],
-            ready.picture.levels,
-            ordinal=reference.ordinal,
-            t_s=float(at["t_s"]),
-            to_straight=look.to_straight,
-            from_straight=look.from_straight,
-        )
-
-    platform = line(ready.placed.ramp.points_px)
-    rail = ready.placed.rail
-    assert rail is not None
-    chassis = line(rail.points_px)
     level = 2.0 ** (reference.bit_depth - 8)
     noise = picture_noise(reference.luma, level)
+
+    def line(name: str, fitted: FloatArray) -> FollowedLine:
+        ends, t_s = fitted[[0, -1]], float(at["t_s"])
+        maps = {"to_straight": look.to_straight, "from_straight": look.from_straight}
+        if name in ready.by_ends:
+            return EndsFollower(
+                reference.luma,
+                ends,
+                f"{name} line",
+                ordinal=reference.ordinal,
+                t_s=t_s,
+                aspect=ready.picture.aspect,
+                noise=noise,
+                **maps,
+            )
+        levels = ready.picture.levels
+        try:
+            return LineFollower(
+                reference.luma, ends, levels, ordinal=reference.ordinal, t_s=t_s, **maps
+            )
+        except FollowError as error:
+            raise FollowError(
+                f"the {name} line cannot be followed: {error}; where it shows no straight edge, "
+                f"it is followed by its ends (--by-ends {name})"
+            ) from error
+
+    platform = line("platform", ready.placed.ramp.points_px)
+    rail = ready.placed.rail
+    assert rail is not None
+    chassis = line("chassis", rail.points_px)
     ends = np.array(ready.platform.as_tuple()).reshape(2, 2)
     tyres = [
         TyreFollower(
@@ -126,11 +148,58 @@ def follow_tilt(clip: Clip, ready: PreparedTilt, progress: Progress | None = Non
         )
         for patch in ready.tyres
     ]
-    feeders: list[Feeder] = [platform, chassis, _Tyres(tyres, platform, platform.anchor.pose.angle)]
+    behind = _background(ready, noise)
+    carried = _Tyres(tyres, platform)
+    feeders: list[Feeder] = [platform, chassis, carried, behind]
     prints = feed_both_ways(clip, reference.ordinal, ready.span, feeders, progress)
-    return Followed(
-        platform.track(), chassis.track(), tuple(tyre.fixes() for tyre in tyres), prints
+    board, truck = platform.track(), chassis.track()
+    truck_px = np.array(ready.chassis.as_tuple()).reshape(2, 2).mean(axis=0)
+    view = behind.view((clip.width, clip.height), board.ends_px, truck_px)
+    fixes = tuple(tyre.fixes() for tyre in tyres)
+    if view.moved:
+        board, truck = _steady_line(view, board), _steady_line(view, truck)
+        fixes = tuple(_steady_tyre(ready, view, one) for one in fixes)
+    return Followed(board, truck, fixes, prints, view)
+
+
+def _background(ready: PreparedTilt, noise: float) -> BackgroundFeeder:
+    """Follows what is neither platform nor truck, as far as the marks tell it."""
+    reference = ready.reference
+    lines = [np.array(line.as_tuple()).reshape(2, 2) for line in (ready.platform, ready.chassis)]
+    truck = [lines[1]]
+    truck += [np.array([[t.x, t.y], [t.x + t.w, t.y + t.h]]) for t in ready.tyres]
+    low, high = np.vstack(truck).min(axis=0), np.vstack(truck).max(axis=0)
+    spare = TRUCK_SPARE * float((high - low).max())
+    box = (low[0] - spare, low[1] - spare, high[0] + spare, high[1] + spare)
+    return BackgroundFeeder(reference.luma, reference.ordinal, noise, lines, [box])
+
+
+def _steady_line(view: SteadyView, track: LineTrack) -> LineTrack:
+    """A line as it would have been seen by a camera that stood still."""
+    ends = np.stack([view.steady(track.ends_px[:, end]) for end in range(2)], axis=1)
+    return replace(
+        track,
+        ends_px=ends,
+        turn_rad=track.turn_rad - view.turn_rad,
+        u_turn_rad=np.hypot(track.u_turn_rad, view.u_turn_rad),
     )
+
+
+def _steady_tyre(ready: PreparedTilt, view: SteadyView, fixes: list[TyreFix]) -> list[TyreFix]:
+    """A tyre likewise; its places are in the picture with square pixels."""
+    places = np.array([fix.place_px for fix in fixes]).reshape(-1, 2)
+    upright = np.full_like(places, np.nan)
+    found = np.isfinite(places).all(axis=1)
+    if found.any():
+        upright[found] = ready.picture.from_square(places[found])
+    steady = view.steady(upright)
+    if found.any():
+        places[found] = ready.picture.to_square(steady[found])
+    turned = [fix.turn_rad - float(turn) for fix, turn in zip(fixes, view.turn_rad, strict=True)]
+    return [
+        replace(fix, place_px=place, turn_rad=turn)
+        for fix, place, turn in zip(fixes, places, turned, strict=True)
+    ]
 
 
 def lay_out(ready: PreparedTilt, followed: Followed) -> TiltTrace:

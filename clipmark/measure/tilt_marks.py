@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -26,6 +26,7 @@ MOST_TYRES = 4
 GAP_MM = 1.0
 SLIDE_MM = 2.0
 TRACK_U_MM = 0.5
+AS_PLACED = {"platform": "ramp", "chassis": "chassis"}  # as the angle's own marks name them
 _Made = TypeVar("_Made")
 
 
@@ -54,6 +55,7 @@ class TiltMarks:
     sheet_u_mm: float = 0.5
     tags: Tags | None = None
     edge_fit: bool = True
+    by_ends: Collection[str] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +70,8 @@ class PreparedTilt:
     platform, chassis : Line
         As marked.
     tyres : tuple of Patch
+    by_ends : frozenset of {'platform', 'chassis'}
+        Lines that are followed by two patches at their ends.
     placed : PlacedMarks
     model : AngleModel
         Platform (as the ramp) and chassis on the reference frame.
@@ -85,6 +89,7 @@ class PreparedTilt:
     platform: Line
     chassis: Line
     tyres: tuple[Patch, ...]
+    by_ends: frozenset[str]
     placed: PlacedMarks
     model: AngleModel
     levelled: bool
@@ -105,6 +110,7 @@ def prepare_tilt(clip: Clip, ordinal: int, marks: TiltMarks) -> PreparedTilt:
     platform = as_line(marks.platform, "the platform line")
     chassis = as_line(marks.chassis, "the chassis line")
     tyres = _tyres(clip, marks.uphill_tyres)
+    by_ends = _by_ends(marks)
     notes: list[str] = []
     level, plumb = marks.level, marks.plumb
     levelled = bool(level) or bool(plumb)
@@ -134,7 +140,15 @@ def prepare_tilt(clip: Clip, ordinal: int, marks: TiltMarks) -> PreparedTilt:
         float(clip.pixel_aspect),
     )
     placed = _worded(
-        lambda: place_marks(picture, checked, options, marks.level_u_deg, marks.edge_fit, None)
+        lambda: place_marks(
+            picture,
+            checked,
+            options,
+            marks.level_u_deg,
+            marks.edge_fit,
+            None,
+            as_marked={AS_PLACED[name] for name in by_ends},
+        )
     )
     ruler = _ruler(clip, ordinal, marks, tyres, platform, options, notes)
     warnings = [text.replace("ramp line", "platform line") for text in placed.warnings]
@@ -145,6 +159,7 @@ def prepare_tilt(clip: Clip, ordinal: int, marks: TiltMarks) -> PreparedTilt:
         platform=platform,
         chassis=chassis,
         tyres=tyres,
+        by_ends=by_ends,
         placed=placed,
         model=placed.model(None, 0.0),
         levelled=levelled,
@@ -163,6 +178,16 @@ def _check_numbers(marks: TiltMarks) -> None:
         raise MarkError("the uncertainty of the track is below 0; give 0 mm or more (--track-u-mm)")
     if marks.low_side not in (None, "left", "right"):
         raise MarkError(f"the low side cannot be '{marks.low_side}'; give left or right")
+
+
+def _by_ends(marks: TiltMarks) -> frozenset[str]:
+    """Which lines are followed by their ends: names checked."""
+    for name in marks.by_ends:
+        if name not in AS_PLACED:
+            raise MarkError(
+                f"'{name}' is no line that is followed; give platform or chassis (--by-ends)"
+            )
+    return frozenset(marks.by_ends)
 
 
 def _tyres(clip: Clip, given: Sequence[Patch | Sequence[float]]) -> tuple[Patch, ...]:
@@ -252,6 +277,7 @@ def _settings(
         "track_u_mm": marks.track_u_mm,
         "gap_mm": marks.gap_mm,
         "edge_fit": marks.edge_fit,
+        "by_ends": sorted(marks.by_ends),
         "true_fps": clip.true_fps,
         **options.describe(),
     }

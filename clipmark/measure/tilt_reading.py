@@ -13,6 +13,7 @@ from clipmark.measure.crawl_table import write_table
 from clipmark.measure.tilt_join import JoinedTilt
 from clipmark.measure.tilt_values import BudgetRows
 from clipmark.measure.values import Value, named
+from clipmark.motion.line_sway import Sway
 from clipmark.motion.tilt_events import NotSeen
 
 
@@ -84,6 +85,8 @@ class TiltReading:
         Which side was low: as said, else as seen in the picture.
     highest_tilt : Value or None
         Largest platform angle seen: a lower bound where an event was not reached.
+    sways : dict of str to Sway or None
+        Swing and vibration of the platform, and of the truck on it, before anything happened.
     joined : JoinedTilt or None
         Left and right together.
     table : DataFrame
@@ -99,6 +102,7 @@ class TiltReading:
     growth_per_s: float | None
     low_side: str
     highest_tilt: Value | None
+    sways: dict[str, Sway | None]
     joined: JoinedTilt | None
     track_mm: float | None
     table: pd.DataFrame
@@ -169,6 +173,9 @@ class TiltReading:
             ],
             "low_side": self.low_side,
             **named("highest_tilt", "deg", self.highest_tilt),
+            "sway": {
+                name: None if sway is None else sway.to_dict() for name, sway in self.sways.items()
+            },
             "track_mm": self.track_mm,
             "cog": None if self.joined is None else self.joined.to_dict(),
             "budget": self.budget,

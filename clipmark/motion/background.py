@@ -37,20 +37,13 @@ def choose_background(luma: NDArray[np.generic], body: Patch, noise: float) -> T
     The zone kept clear is the patch grown by its own size on each side: most of a truck. Of what
     may still be the truck, its wheels above all, pieces are taken only where too little else is.
     """
-    strength = _corner_strength(luma)
-    height, width = luma.shape
-    reach = PIECE_PX // 2 + EDGE_PX
-    blocked = np.ones(luma.shape, dtype=bool)
-    blocked[reach : height - reach, reach : width - reach] = False
+    blocked = np.zeros(luma.shape, dtype=bool)
     x0, y0 = int(body.x - body.w) - PIECE_PX // 2, int(body.y - body.h) - PIECE_PX // 2
     x1, y1 = int(body.x + 2 * body.w) + PIECE_PX // 2, int(body.y + 2 * body.h) + PIECE_PX // 2
     blocked[max(y0, 0) : max(y1, 0), max(x0, 0) : max(x1, 0)] = True
-    strength[blocked] = -1.0
-    centres = _spread_peaks(strength)
-    if not len(centres):
+    pieces = _candidates(luma, blocked, noise)
+    if pieces is None:
         return None
-    size = (PIECE_PX, PIECE_PX)
-    pieces = build_templates(luma, centres, size, noise=noise, most_pixels=PIECE_PIXELS)
     bounds = pieces.shift_bound_px().max(axis=1)
     good = np.flatnonzero(bounds < WORST_PIECE_PX)
     away = np.abs(pieces.centres - _middle(body)) / (body.w, body.h)
@@ -60,6 +53,44 @@ def choose_background(luma: NDArray[np.generic], body: Patch, noise: float) -> T
     ranked = [group[np.argsort(bounds[group])] for group in (far, close)]
     best = np.concatenate(ranked)[:MOST_PIECES]
     return pieces.take(np.sort(best)) if len(best) else None
+
+
+def pick_pieces(
+    luma: NDArray[np.generic], blocked: NDArray[np.bool_], noise: float
+) -> Templates | None:
+    """Up to `MOST_PIECES` textured pieces, none with its middle where it is blocked, or None.
+
+    Parameters
+    ----------
+    luma : ndarray, shape (H, W)
+    blocked : ndarray of bool, shape (H, W)
+    noise : float
+        Of one pixel, grey levels.
+    """
+    pieces = _candidates(luma, blocked, noise)
+    if pieces is None:
+        return None
+    bounds = pieces.shift_bound_px().max(axis=1)
+    good = np.flatnonzero(bounds < WORST_PIECE_PX)
+    best = good[np.argsort(bounds[good])][:MOST_PIECES]
+    return pieces.take(np.sort(best)) if len(best) else None
+
+
+def _candidates(
+    luma: NDArray[np.generic], blocked: NDArray[np.bool_], noise: float
+) -> Templates | None:
+    """Pieces spread over what is not blocked and not too near the border, or None."""
+    height, width = luma.shape
+    reach = PIECE_PX // 2 + EDGE_PX
+    inside = np.zeros(luma.shape, dtype=bool)
+    inside[reach : height - reach, reach : width - reach] = True
+    strength = _corner_strength(luma)
+    strength[blocked | ~inside] = -1.0
+    centres = _spread_peaks(strength)
+    if not len(centres):
+        return None
+    size = (PIECE_PX, PIECE_PX)
+    return build_templates(luma, centres, size, noise=noise, most_pixels=PIECE_PIXELS)
 
 
 def _middle(body: Patch) -> FloatArray:

@@ -12,12 +12,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from clipmark.motion.line_follow_anchor import Anchor, take_anchor
-from clipmark.motion.line_follow_strip import PointMap
+from clipmark.motion.line_follow_strip import PointMap, Pose
 from clipmark.motion.line_follow_way import Row, Way
 from clipmark.motion.sampling import FloatArray
 
@@ -82,6 +83,23 @@ class LineTrack:
     renewed: int = 0
 
 
+class FollowedLine(Protocol):
+    """A line that is followed, by its edge or by its ends."""
+
+    @property
+    def anchor_angle_rad(self) -> float:
+        """Direction in the anchor frame, straight px."""
+
+    def feed(self, ordinal: int, t_s: float, luma: NDArray[np.generic]) -> None:
+        """Find it in the next frame of its direction."""
+
+    def latest_pose(self) -> Pose | None:
+        """Where it was in the frame fed last; None where lost."""
+
+    def track(self) -> LineTrack:
+        """Everything found so far, in order of time."""
+
+
 def _as_it_is(points: FloatArray) -> FloatArray:
     return points
 
@@ -143,6 +161,16 @@ class LineFollower:
     def latest(self) -> Row | None:
         """What was found in the frame fed last; None before any."""
         return next(reversed(self._rows.values()), None)
+
+    @property
+    def anchor_angle_rad(self) -> float:
+        """Direction of the line in the anchor frame, straight px."""
+        return self._anchor.pose.angle
+
+    def latest_pose(self) -> Pose | None:
+        """Where the line was in the frame fed last; None where lost."""
+        row = self.latest()
+        return None if row is None or row.fit is None else row.pose
 
     def track(self) -> LineTrack:
         """Everything found so far, in order of time."""

@@ -36,6 +36,7 @@ CUT = 4.7  # of Tukey's weight, in robust standard deviations
 WORST_BOUND_PX = 0.15
 MOST_JUMP_PX = 4.0  # beyond what was predicted
 SETTLED_FRAMES, KEEPS = 10, 0.9
+UPHILL_TYRE = "the patch on the uphill tyre (--uphill-tyre)"
 HIDDEN, LEFT, JUMPED = "hidden", "left the picture", "jumped"
 
 
@@ -105,9 +106,9 @@ class TyreFollower:
         On the tyre, px of the upright picture.
     ordinal, t_s
         Of the anchor frame.
-    line_px : ndarray, shape (2, 2)
+    line_px : ndarray, shape (2, 2), or None
         Both ends of the platform line in the anchor frame, upright px: what lies on its other side
-        is none of the tyre.
+        is none of the tyre. None where nothing bounds the patch.
     aspect : float
         Width of one pixel over its height; straight px here are those of the square picture.
 
@@ -124,10 +125,12 @@ class TyreFollower:
         *,
         ordinal: int,
         t_s: float,
-        line_px: FloatArray,
+        line_px: FloatArray | None,
         aspect: float = 1.0,
         noise: float = 1.0,
+        what: str = UPHILL_TYRE,
     ) -> None:
+        self._what = what
         self._stretch = np.array([aspect, 1.0])
         self._ordinal = ordinal
         self._noise = noise
@@ -138,7 +141,7 @@ class TyreFollower:
         )
         self._fixes: dict[int, TyreFix] = {}
 
-    def _take(self, luma: NDArray[np.generic], patch: Patch, line_px: FloatArray) -> None:
+    def _take(self, luma: NDArray[np.generic], patch: Patch, line_px: FloatArray | None) -> None:
         """Pixels of the patch with their slopes, on the truck's side of the platform line."""
         left, top = math.floor(patch.x), math.floor(patch.y)
         wide, high = math.ceil(patch.w), math.ceil(patch.h)
@@ -152,15 +155,17 @@ class TyreFollower:
             np.clip(ys, y0, y0 + part.shape[0] - 1).ravel(),
             np.clip(xs, x0, x0 + part.shape[1] - 1).ravel(),
         )
-        middle = np.array([patch.x + (patch.w - 1) / 2, patch.y + (patch.h - 1) / 2])
-        along = line_px[1] - line_px[0]
-        across = np.array([along[1], -along[0]]) / np.hypot(*along)
-        side = np.sign((middle - line_px[0]) @ across) or 1.0
-        clear = side * ((np.stack([xs, ys], axis=1) - line_px[0]) @ across) > 3.0
+        clear = np.ones(len(xs), dtype=bool)
+        if line_px is not None:
+            middle = np.array([patch.x + (patch.w - 1) / 2, patch.y + (patch.h - 1) / 2])
+            along = line_px[1] - line_px[0]
+            across = np.array([along[1], -along[0]]) / np.hypot(*along)
+            side = np.sign((middle - line_px[0]) @ across) or 1.0
+            clear = side * ((np.stack([xs, ys], axis=1) - line_px[0]) @ across) > 3.0
         if int(clear.sum()) < 60:
             raise FollowError(
-                "the patch on the uphill tyre (--uphill-tyre) lies on the platform line; mark a "
-                "part of the tyre that is clear of the platform"
+                f"{self._what} lies on the platform line; mark a part of it that is clear of the "
+                "platform"
             )
         xs, ys = xs[clear], ys[clear]
         g = slopes[ys - y0, xs - x0].astype(np.float64)
@@ -179,8 +184,8 @@ class TyreFollower:
         bound = self._noise * math.sqrt(2 * max(float(np.trace(inverse)) / 2, 0.0))
         if not bound < WORST_BOUND_PX or not strength.any():
             raise FollowError(
-                "the patch on the uphill tyre (--uphill-tyre) has too little texture to be "
-                "followed; mark a part with lugs, lettering or a chalk mark"
+                f"{self._what} has too little texture to be followed; mark a part with lugs, "
+                "lettering or a chalk mark"
             )
 
     def feed(

@@ -27,6 +27,7 @@ from clipmark.sample import (
     Scene,
     Spin,
     Timing,
+    Tremor,
     Truck,
 )
 from clipmark.sample.encode import write_clip
@@ -52,6 +53,7 @@ class Attempt:
     seed: int = 5
     grain: float = 1.2
     fine: int = 2
+    tremor_deg: float = 0.0  # of a camera held by hand
 
     def scene(self) -> Scene:
         return Scene(
@@ -60,6 +62,7 @@ class Attempt:
                 height=self.size[1],
                 view_deg=30.0,
                 distance_mm=1500.0,
+                tremor=Tremor(self.tremor_deg, seed=self.seed) if self.tremor_deg else None,
             ),
             board=Board(ramp_deg=self.ramp_deg, rises=self.rises),
             truck=Truck(start_mm=self.start_mm, faces=self.faces, seed=3 + self.seed),

@@ -72,3 +72,12 @@ def test_marks_that_cannot_mean_what_they_say_are_refused(shot, change, words):
 def test_a_proposal_is_no_verdict(reading):
     """Nothing that is printed is called a verdict."""
     assert not any("verdict" in key for key in reading.to_dict())
+
+
+def test_a_camera_held_by_hand_does_not_move_the_board(tmp_path):
+    attempt = kit.Attempt(
+        Motion(legs=(Leg(0.2, 5.0, 150.0),)), seconds=1.1, fps=20, fine=1, tremor_deg=0.15
+    )
+    moved = kit.shoot(attempt, tmp_path / "by_hand.mp4").read().to_dict()["board_moved"]
+    assert moved["moved"] is False
+    assert abs(moved["by_deg"]) < 0.1  # the picture rolls by five times as much

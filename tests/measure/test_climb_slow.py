@@ -1,6 +1,7 @@
 """Rendered attempts of every kind; descents; cost beside decoding. Long: marked slow."""
 
 import time
+from dataclasses import replace
 from fractions import Fraction
 
 import av
@@ -38,7 +39,7 @@ def study(tmp_path_factory):
     out = []
     for number in range(CLIPS):
         kind = kit.KINDS[number % len(kit.KINDS)]
-        attempt = kit.drawn_by_lot(kind, np.random.default_rng([7, number]))
+        attempt = kit.drawn_by_lot(kind, np.random.default_rng([2027, number]))
         shot = kit.shoot(attempt, folder / f"{number}.mp4")
         out.append((kind, attempt, shot, shot.read()))
     return out
@@ -202,3 +203,15 @@ def test_a_climb_costs_little_more_than_plain_decoding(full_hd, level):
         ratios.append((time.perf_counter() - start) / plain)
     print(ratios)
     assert min(ratios) <= 1.6
+
+
+@pytest.mark.parametrize("seed", range(6100, 6104))
+@pytest.mark.parametrize("kind", ["cleared", "board moved"])
+def test_a_board_is_told_to_have_moved_or_stood_though_the_camera_was_held_by_hand(
+    kind, seed, tmp_path
+):
+    attempt = kit.drawn_by_lot(kind, np.random.default_rng(seed))
+    shot = kit.shoot(replace(attempt, tremor_deg=0.15), tmp_path / "by_hand.mp4")
+    moved = shot.read().to_dict()["board_moved"]
+    assert moved["moved"] is (kind == "board moved")
+    assert abs(moved["by_deg"] - attempt.steeper_deg) < 0.1

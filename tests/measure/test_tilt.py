@@ -148,3 +148,47 @@ def test_many_drawn_tilts_meet_what_is_promised(tmp_path):
     assert told[1] <= 1.0
     assert told[2] <= 0.12
     assert np.mean(inside) >= 0.9
+
+
+@pytest.fixture(scope="module")
+def held_by_hand(tmp_path_factory):
+    scene = TiltScene(**SHORT, rate_deg_s=2.0, start_deg=39.5, seed=43, sway_px=2.0, sway_deg=0.3)
+    return read(scene, tmp_path_factory.mktemp("by_hand"))
+
+
+def test_a_camera_held_by_hand_is_taken_out_of_the_platform_s_angle(held_by_hand):
+    truth, reading = held_by_hand
+    platform = truth.scene.way * reading.table["platform_deg"].to_numpy()
+    assert np.sqrt(np.nanmean((platform - truth.tilt_deg) ** 2)) <= 0.04
+    assert any("the camera moved" in note for note in reading.warnings)
+
+
+def test_a_camera_held_by_hand_makes_no_slide(held_by_hand):
+    _, reading = held_by_hand
+    assert said(reading)["slide"] == "not reached"
+
+
+def test_a_chassis_followed_by_its_ends_gives_the_same_lift_off(toppled):
+    truth, by_edge = toppled
+    with open_clip(truth.path) as clip:
+        marks = {"square_within_deg": 0.5, **truth.marks, "by_ends": ["chassis"]}
+        by_ends = measure_tilt(clip, truth.frame, **marks)
+    assert by_ends.lift_off
+    assert by_ends.first_motion.tilt.low95 <= truth.scene.balance_deg
+    assert by_ends.first_motion.tilt.high95 >= truth.scene.balance_deg
+    gap = of(by_ends, BOTH_WHEELS, "gap")
+    assert abs(gap.t_s - truth.gap_s) * truth.scene.fps <= 0.5
+    assert gap.t_s == pytest.approx(of(by_edge, BOTH_WHEELS, "gap").t_s, abs=0.01)
+
+
+def test_a_line_that_is_no_line_of_a_tilt_is_refused(toppled):
+    truth, _ = toppled
+    with open_clip(truth.path) as clip, pytest.raises(MarkError, match="no line that is followed"):
+        measure_tilt(clip, 0, **truth.marks, by_ends=["roof"])
+
+
+def test_a_platform_tilted_by_a_steady_hand_does_not_sway(toppled):
+    _, reading = toppled
+    sway = reading.to_dict()["sway"]["platform"]
+    assert sway["swing_deg"] is None or sway["swing_deg"] < 0.05
+    assert not any("shaken truck" in note for note in reading.warnings)

@@ -44,6 +44,8 @@ class TiltScene:
     first_wheel_before_s: float = 0.0  # the front wheel leaves so much earlier than the rear one
     jerk_deg: float = 0.0  # of the platform, at 3 Hz
     cover: tuple[float, float] | None = None  # seconds in which a hand hides the platform
+    sway_px: float = 0.0  # of a camera held by hand
+    sway_deg: float = 0.0  # its roll
     after_s: float = 0.4
     most_turn_deg: float = 60.0
     sigma: float = 1.2
@@ -217,6 +219,8 @@ class _Stage:
         self._put(out, self.body, middle, roll + lean * way, centre)
         small = cv2.resize(out, scene.size, interpolation=cv2.INTER_AREA)
         small = cv2.GaussianBlur(small, (0, 0), 0.6)
+        if scene.sway_px or scene.sway_deg:
+            small = _swayed(small, t, scene)
         if scene.cover is not None and scene.cover[0] <= t <= scene.cover[1]:
             high = scene.size[1]
             small[int(0.2 * high) :, :] = 150 + 6 * np.sin(np.arange(scene.size[0]) / 9.0)
@@ -301,6 +305,24 @@ class _Stage:
 def _turn(deg: float) -> np.ndarray:
     a = math.radians(deg)
     return np.array([[math.cos(a), -math.sin(a)], [math.sin(a), math.cos(a)]])
+
+
+def _swayed(picture: np.ndarray, t: float, scene: TiltScene) -> np.ndarray:
+    """The picture as a camera held by hand sees it; as it is at t = 0."""
+    rng = np.random.default_rng([scene.seed, 4])
+    waves = []
+    for hz, size in ((0.7, 1.0), (2.9, 0.5), (0.9, 1.0), (3.7, 0.5), (0.6, 1.0)):
+        late = rng.uniform(0, 2 * math.pi)
+        waves.append(size * (math.sin(2 * math.pi * hz * t + late) - math.sin(late)))
+    dx, dy = scene.sway_px * (waves[0] + waves[1]), scene.sway_px * (waves[2] + waves[3])
+    roll = math.radians(scene.sway_deg) * waves[4]
+    c, s = math.cos(roll), math.sin(roll)
+    high, wide = picture.shape
+    x, y = (wide - 1) / 2, (high - 1) / 2
+    matrix = np.array([[c, -s, x - c * x + s * y + dx], [s, c, y - s * x - c * y + dy]])
+    return cv2.warpAffine(
+        picture, matrix, (wide, high), flags=cv2.INTER_LANCZOS4, borderMode=cv2.BORDER_REFLECT
+    )
 
 
 def _texture(shape: tuple[int, int], seed: int, grain: float, strength: float) -> np.ndarray:
