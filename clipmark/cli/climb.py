@@ -311,6 +311,9 @@ def run(
         true_fps=true_fps,
         wheel_mm=wheel_mm,
         facing=facing,
+        motion="climb",
+        mode=mode,
+        give_up_s=give_up_s,
     )
     saved = saving.save(clip, "climb", result, given.marks(Patch.parse(patch)), declared, recorded)
     saving.keep_trace(saved, result, reading.table, "climb")

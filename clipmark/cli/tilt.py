@@ -268,6 +268,11 @@ def run(
         scale_mm=scale_mm,
         edge_fit=not no_edge_fit,
         true_fps=true_fps,
+        motion="tilt",
+        gap_mm=gap_mm,
+        track_mm=track_mm,
+        track_u_mm=track_u_mm,
+        low_side=low_side,
     )
     saved = saving.save(clip, "tilt", result, marks, declared, recorded)
     saving.keep_trace(saved, result, reading.table, "tilt")
