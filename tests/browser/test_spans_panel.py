@@ -71,6 +71,8 @@ def test_a_span_becomes_a_run_slip_with_in_and_out_and_no_verdict(serve, open_pa
     assert draft["details"]["verdict"] is None
     assert page.evaluate("clipmarkPage.clock.ordinal") == first
     expect(page.locator(".strip-proposed")).to_have_count(2)
+    if shots := os.environ.get("CLIPMARK_SCREENSHOTS"):
+        page.screenshot(path=f"{shots}/spans-strip.png")
     assert not (event / "journal.jsonl").exists() or not (event / "journal.jsonl").read_bytes()
 
 

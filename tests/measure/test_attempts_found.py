@@ -5,6 +5,7 @@ gives, and what looking costs beside decoding.
 """
 
 import json
+import re
 import time
 from itertools import pairwise
 from pathlib import Path
@@ -271,3 +272,12 @@ def test_a_search_ends_when_it_is_told_to(one):
     with open_clip(one) as clip, pytest.raises(EnoughError):
         find_attempts(clip, progress=stop)
     assert all(one[0] <= other[0] for one, other in pairwise(seen))
+
+
+def test_what_is_documented_of_an_answer_is_what_is_given(one):
+    page = Path(__file__).parents[2] / "docs" / "attempts-in-a-clip.md"
+    rows = [line for line in page.read_text(encoding="utf-8").splitlines() if line[:3] == "| `"]
+    documented = {name for row in rows for name in re.findall(r"`([a-z0-9_]+)`", row.split("|")[1])}
+    with open_clip(one) as clip:
+        found = find_attempts(clip).to_dict()
+    assert documented == {"clip", *found, *found["attempts"][0]}
