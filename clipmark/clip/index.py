@@ -21,7 +21,7 @@ import av.packet
 import av.video.stream
 
 from clipmark.clip.admit import lacks_memory
-from clipmark.clip.limits import check_bytes, check_frames
+from clipmark.clip.limits import check_bytes, check_filled, check_frames
 from clipmark.clip.native import native_call
 
 
@@ -207,6 +207,7 @@ def build_index(
         raise lacks_memory(path) from error
     except (av.error.FFmpegError, OSError):
         pass
+    check_filled(path.name, stated_bytes, file_bytes)
     shown = [number for number in range(len(pts)) if not discard[number]]
     has_times = not _stamps_are_guesses(container, stream) and all(
         pts[number] is not None for number in shown

@@ -16,6 +16,7 @@ from clipmark.errors import FootageError
 
 MOST_STREAMS = 64  # FFmpeg takes limits for so many; an action camera writes seven
 MOST_REPEATED = 4  # an edit list may show a part again
+LARGE_BYTES, EMPTIEST = 256_000_000, 1000  # of a camera's file, nearly all is pictures
 WIDEST_PIXEL = 4  # width over height of one pixel, or the other way; films are squeezed by 2
 _EARLIEST_S = 10 * 365 * 86_400.0  # a clock set to 1970 still fits, a stamp near 2^63 does not
 
@@ -117,6 +118,16 @@ def check_bytes(name: str, stated_bytes: int, size_bytes: int) -> None:
             f"{name} states more than {MOST_REPEATED} times as many bytes of pictures as it has: "
             "its tables name the same data again and again; copy it from the camera again, or "
             "convert a copy to H.264"
+        )
+
+
+def check_filled(name: str, stated_bytes: int, size_bytes: int) -> None:
+    """Refuse a large file that is nearly empty, before it is read again and again (FootageError)."""
+    if size_bytes > LARGE_BYTES and stated_bytes * EMPTIEST < size_bytes:
+        raise FootageError(
+            f"{name} is {size_bytes / 1e9:,.1f} GB large but holds {stated_bytes / 1e6:,.1f} MB of "
+            "pictures; the rest was never written: copy it from the camera again, or cut the "
+            "attempt out of it"
         )
 
 

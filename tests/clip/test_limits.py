@@ -97,6 +97,16 @@ def test_tables_that_name_the_same_data_again_and_again():
     )
 
 
+def test_a_large_file_that_is_nearly_empty(make, tmp_path):
+    """A copy that broke off on a disk that gave it its room beforehand."""
+    path = make(tmp_path / "run.mp4", count=5)
+    os.truncate(path, 300_000_000)
+    assert refusal_of(path) == (
+        "run.mp4 is 0.3 GB large but holds 0.0 MB of pictures; the rest was never written: copy it "
+        "from the camera again, or cut the attempt out of it"
+    )
+
+
 @pytest.mark.parametrize("text", ["much", "0", "-3", "nan", "inf"])
 def test_a_bound_that_is_no_number_is_refused_not_ignored(text, monkeypatch):
     monkeypatch.setenv("CLIPMARK_MAX_HOURS", text)
