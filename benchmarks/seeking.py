@@ -75,7 +75,7 @@ def with_opencv(path: Path, wanted: list[int]) -> tuple[float, int]:
 
 
 def measure(
-    rounds: int = 3, frames: int = 600, jumps: int = 300, random_jumps: int = 60
+    rounds: int = 3, frames: int = 600, jumps: int = 120, random_jumps: int = 30
 ) -> Outcome:
     """Both ways of jumping, both readers, turn about."""
     begun, rows, bars = load(), [], []
