@@ -37,6 +37,7 @@ LOOKS_A_S = 12.5
 TAKEN_FPS = 30.0  # where a file has no times
 MOST_S = 600.0  # of a rest, or a margin
 LEAST_FPS = 5.0  # with fewer looks a second nothing is followed from one to the next
+LASTING = 3  # looks
 LEAST_TOLD = 0.5  # of the samples: with less, no span is proposed
 UNSETTLED = 0.02  # untold samples that are worth a word
 WANDERED = 0.5  # of the picture's width
@@ -317,15 +318,21 @@ def _why_none(series: TruckSeries, told: float, within: Area | None) -> str:
             f"The whole picture moves for {1 - told:.0%} of the time, as when the camera is "
             "carried: what moves in it cannot be told from the camera. Mark the attempts by hand."
         )
-    if series.beside.any():
+    if _lasts(series.beside):
         return (
             f"Something moves {where}, but nothing that goes on its own as a truck does: hands and "
             "people, or something that fills much of the picture. Mark the attempts by hand, or "
             "name the region where they happen (--within)."
         )
-    if series.moving.any():
+    if _lasts(series.moving):
         return f"Something moves {where}, but for too short a time to be an attempt."
     return f"Nothing moves {where}. Look whether it is the right one."
+
+
+def _lasts(flags: NDArray[np.bool_]) -> bool:
+    """Whether it holds in several looks one after the other: noise flickers up in one or two."""
+    in_a_row = np.lib.stride_tricks.sliding_window_view(flags, min(LASTING, len(flags)))
+    return bool(in_a_row.all(axis=1).any())
 
 
 def _notes(span: AttemptSpan) -> list[str]:

@@ -26,7 +26,7 @@ LATE_FRAMES = 12  # half a second at 25 frames/s: half of the margin that a span
 @pytest.fixture(scope="module")
 def three(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Truth]]:
     """Hand-held, noisy: a stall; a finger that points and a fall; a change of light and a grab."""
-    told = Session(Look(shake_px=1.5, noise=2.5), seed=41)
+    told = Session(Look(width=256, shake_px=1.5, noise=2.5), seed=41)
     told.wait(0.6)
     told.set_down(hold=0.3)
     told.wait(0.8)
@@ -119,7 +119,7 @@ def filmed(tmp_path: Path, told: Session):
 
 
 def test_a_clip_in_which_nothing_moves_says_so(tmp_path):
-    told = Session(Look(noise=3, shake_px=1.5), seed=7)
+    told = Session(Look(width=256, noise=3, shake_px=1.5), seed=7)
     told.wait(2.5)
     found = filmed(tmp_path, told)
     assert found.spans == ()
@@ -146,7 +146,7 @@ def test_a_clip_of_one_attempt_alone_is_one_span(one):
 
 def test_a_carried_camera_is_told_and_nothing_is_proposed(tmp_path):
     """Near and far things pass each other, so that no one movement of the picture explains it."""
-    told = Session(Look(carried=True, depth=True), seed=10)
+    told = Session(Look(width=200, carried=True, depth=True), seed=10)
     told.stand(40)
     told.drive(200, 60)
     found = filmed(tmp_path, told)

@@ -161,7 +161,7 @@ def told(acts) -> Story:
 
 
 @given(ACTS, st.floats(0, 15), st.floats(0, 6))
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=50, deadline=None)
 def test_spans_are_in_order_disjoint_and_inside_the_clip(acts, rest_s, margin_s):
     story = told(acts)
     if not story.rows:
@@ -178,7 +178,7 @@ def test_spans_are_in_order_disjoint_and_inside_the_clip(acts, rest_s, margin_s)
 
 
 @given(ACTS, st.floats(-1e4, 1e4))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_the_clock_may_begin_anywhere(acts, offset):
     story = told(acts)
     if not story.rows:

@@ -16,9 +16,9 @@ def page(tmp_path_factory):
     folder = tmp_path_factory.mktemp("searches")
     told = Session(Look(width=256), seed=12)
     told.stand(40)
-    told.wait(0.8)
-    told.drive(200, 70)
-    told.wait(0.8)
+    told.wait(0.6)
+    told.drive(180, 80)
+    told.wait(0.6)
     told.write(folder / "session.mp4")
     with kit.sample_page(folder) as client:
         shutil.copy(folder / "session.mp4", client.desk.event_path / "clips")
