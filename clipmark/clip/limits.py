@@ -122,7 +122,7 @@ def check_bytes(name: str, stated_bytes: int, size_bytes: int) -> None:
 
 
 def check_filled(name: str, stated_bytes: int, size_bytes: int) -> None:
-    """Refuse a large file that is nearly empty, before it is read again and again (FootageError)."""
+    """Refuse a large file that is nearly empty, before every pass reads it (FootageError)."""
     if size_bytes > LARGE_BYTES and stated_bytes * EMPTIEST < size_bytes:
         raise FootageError(
             f"{name} is {size_bytes / 1e9:,.1f} GB large but holds {stated_bytes / 1e6:,.1f} MB of "

@@ -64,7 +64,7 @@ class TriedPatch:
         return {
             "patch_px": list(self.patch_px),
             "moved": self.moved,
-            "position_u_px": self.position_u_px,
+            "position_u_px": _known(self.position_u_px),
             "speed_02s_u_px_s": _known(self.speed_u_px_s[0]),
             "speed_1s_u_px_s": _known(self.speed_u_px_s[1]),
         }

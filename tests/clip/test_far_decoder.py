@@ -33,7 +33,6 @@ def facts_of(path, guarded):
 @pytest.mark.parametrize(
     "kind",
     [
-        "open group",
         "HEVC 10-bit",
         "MJPEG in AVI",
         "turned 90",

@@ -181,3 +181,11 @@ def test_a_verb_whose_decoder_hangs_ends_with_a_sentence():
         "clipmark footage: run.mp4 made the video decoder hang: it gave nothing for "
     )
     assert ran.stderr.endswith("set CLIPMARK_STALL_S higher\n")
+
+
+def test_a_patch_followed_for_too_short_a_time_has_an_unknown_place_not_a_broken_answer():
+    """Met in the study: a clip cut so short that nothing scatters gave not-a-number to the JSON."""
+    from clipmark.measure.footage_support import TriedPatch
+
+    tried = TriedPatch((0.0, 0.0, 9.0, 9.0), False, float("nan"), (float("nan"), float("nan")))
+    assert json.loads(json.dumps(tried.to_dict(), allow_nan=False))["position_u_px"] is None

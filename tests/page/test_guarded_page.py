@@ -55,6 +55,7 @@ def test_a_lane_whose_decoder_dies_says_so_and_every_other_frame_is_shown(shelf)
         assert kit.counter_of(reader.jpeg(20, 320)) == 20
 
 
+@pytest.mark.slow
 def test_a_check_that_ends_with_its_decoder_is_among_the_warnings(shelf, monkeypatch):
     (first, second), told = shas_of(shelf), []
     tell = FarProcess.tell
