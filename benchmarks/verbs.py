@@ -1,8 +1,8 @@
 """A crawl and a climb of a 1080p60 clip, beside decoding it and nothing else.
 
-Decoding alone is PyAV in one thread, every picture's luma copied once; the verbs may decode ahead in
-other threads. Time on the clock is what is promised, on a machine that does nothing else; processor
-time, of all threads, stands beside it. Times include opening the clip and the figures at the end.
+Decoding alone is PyAV in one thread, every picture's luma copied once; the verbs may decode ahead
+in other threads. Time on the clock is what is promised, on a machine that does nothing else; that
+of the processor in all threads stands beside it. Opening and the figures at the end are included.
 """
 
 from __future__ import annotations
