@@ -14,7 +14,7 @@ Grey = NDArray[np.uint8]
 WIDTH, HEIGHT = 1920, 1080
 CELL, BITS = 24, 14  # px of a square that is dark or light, and how many of them
 BODY = (400.0, 500.0, 320, 200)  # left, top, width, height at frame 0, px
-STEP = (0.65, 0.1)  # px per frame
+STEP = (0.65, -0.1)  # px per frame
 
 
 def texture(shape: tuple[int, int], seed: int, blur: float, strength: float) -> NDArray[np.float32]:

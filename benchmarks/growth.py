@@ -86,7 +86,7 @@ def of_size(count: int) -> dict[str, float]:
     return found
 
 
-def measure(most: int = 10_000) -> Outcome:
+def measure(most: int = 100_000) -> Outcome:
     """Sizes from 100 in steps of ten; bars over the last two."""
     begun = load()
     sizes = [size for size in (100, 1_000, 10_000, 100_000) if size <= most]
