@@ -116,7 +116,7 @@ def test_a_draft_comes_back_from_the_attempt_it_became(event, clip, data):
 
 
 def test_signing_a_saved_attempt_as_it_is_changes_nothing(event, angle_result):
-    """Repeated marks, a platform, a claim, a tilt reading: what a draft does not show."""
+    """Repeated marks, a platform, a claim: what a draft does not show. Its tilt is as it was."""
     other = {
         "tilt_deg": 41.0, "tilt_u95_deg": 0.3, "tilt_low95_deg": 40.7, "tilt_high95_deg": 41.3,
         "frame": 3, "t_s": 0.1, "clip_sha256": "", "fingerprint": "", "warnings": [],
@@ -138,9 +138,11 @@ def test_signing_a_saved_attempt_as_it_is_changes_nothing(event, angle_result):
     }
     first = event.save_attempt(body, by="J. Beck")
     draft = draft_from_attempt(event.attempt(first.id).attempt, first.id, 1)
-    second = sign_attempt(event, draft, "M. Fell", {}, 1)
-    own = ("marked_by", "marked_at", "declared")
+    as_it_was = {one["measure"]: one["result"] for one in first.body["readings"]}
+    second = sign_attempt(event, draft, "M. Fell", as_it_was, 1)
+    own = ("marked_by", "marked_at", "declared", "readings")
     before, after = first.body, second.body
+    assert {one["measure"]: one["result"] for one in after["readings"]} == as_it_was
     assert {name for name in after if after[name] != before[name]} <= set(own)
     assert after["declared"]["frame"] == 4
 

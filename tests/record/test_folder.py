@@ -50,6 +50,7 @@ def test_the_rule_sheet_s_remarks_are_toml_once_their_signs_are_taken_away(event
         "smoothness",
         "graded",
         "course",
+        "graded",
     ]
     assert sheet["entry"][0]["name"] == "Heather Goat"
 
