@@ -7,12 +7,17 @@ import contextlib
 import errno
 import hashlib
 import os
+import sys
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import BinaryIO
 
 from clipmark.errors import FolderError
+
+if sys.platform != "win32":
+    import fcntl
 
 _BINARY = getattr(os, "O_BINARY", 0)  # Windows would otherwise turn LF into CRLF
 _CHUNK_BYTES = 1 << 20
@@ -90,10 +95,34 @@ def replace_file(path: Path, data: bytes) -> None:
 
     Raises OSError, with the old file untouched and nothing left beside it.
     """
+    put_in_place(write_beside(path, [data]), path)
+
+
+def write_beside(path: Path, pieces: Iterable[bytes]) -> Path:
+    """Write what is to take the place of `path`, flushed, under a name of its own beside it.
+
+    Raises OSError, leaving nothing.
+    """
     part = temporary_beside(path)
     with contextlib.suppress(FileNotFoundError):
         part.unlink()
-    create_file(part, data)
+    descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o644)
+    try:
+        try:
+            for piece in pieces:
+                write_all(descriptor, piece)
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        raise
+    return part
+
+
+def put_in_place(part: Path, path: Path) -> None:
+    """Give the finished `part` the name of what it replaces. Raises OSError, without the part."""
     try:
         part.replace(path)
     except BaseException:
@@ -135,6 +164,37 @@ def file_sha256(path: Path) -> str:
         return copy_and_hash(source, lambda _: None)[0]
 
 
-def open_to_append(path: Path) -> int:
-    """A descriptor that adds to the end of `path`, creating it when it is not there."""
-    return os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | _BINARY, 0o644)
+def open_to_append(path: Path, *, create: bool = True) -> int:
+    """A descriptor that adds to the end of `path`; with `create` it need not be there yet."""
+    flags = os.O_WRONLY | os.O_APPEND | (os.O_CREAT if create else 0) | _BINARY
+    return os.open(path, flags, 0o644)
+
+
+def identity(path: Path) -> tuple[int, int] | None:
+    """Device and number of a file or folder, which stay when it is renamed; None if not there."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_dev, state.st_ino
+
+
+def hold(descriptor: int, timeout_s: float) -> bool:
+    """Hold an open file against everybody else who holds it so, until it is closed.
+
+    True also where the system has no such hold. Reading it is not hindered.
+    """
+    if sys.platform == "win32":  # there a lock file that is held cannot be deleted
+        return True
+    until = time.monotonic() + timeout_s
+    while True:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() > until:
+                return False
+            time.sleep(0.002)
+        except OSError:  # a disk without locks; saving is refused before, by the lock file
+            return True
+        else:
+            return True

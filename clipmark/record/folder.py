@@ -336,7 +336,7 @@ class EventFolder:
         """Every revision of one record, oldest first; empty when there is none."""
         self.journal.refresh()
         return [
-            entry.whole() for entry in self.journal.entries if entry.id == id and entry.kind == kind
+            entry.whole() for entry in self.journal.chain.of_kind.get(kind, ()) if entry.id == id
         ]
 
     def newest_body(self, kind: str, id: str) -> JsonObject | None:
