@@ -85,6 +85,8 @@ def _write(event: EventFolder, part: Path, with_clips: bool) -> None:
         with zipfile.ZipFile(
             sink, "w", compression=zipfile.ZIP_DEFLATED, strict_timestamps=False
         ) as archive:
+            with contextlib.suppress(RecordError, FolderError):
+                event.write_attempts_file()  # most of it before others must wait
             with event.journal.locked():
                 with contextlib.suppress(RecordError, FolderError):
                     event.write_attempts_file()

@@ -179,6 +179,15 @@ def identity(path: Path) -> tuple[int, int] | None:
     return state.st_dev, state.st_ino
 
 
+def state_of(path: Path) -> tuple[int, ...] | None:
+    """What changes when a file is replaced or written to; None if it is not there."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns
+
+
 def hold(descriptor: int, timeout_s: float) -> bool:
     """Hold an open file against everybody else who holds it so, until it is closed.
 
