@@ -6,6 +6,7 @@ where it lies and whose revision it is; its bytes are read again when they are a
 a journal of any size can be open.
 """
 
+import io
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -26,6 +27,7 @@ from clipmark.record.models import KINDS, JournalLine
 _HASH = re.compile(r"[0-9a-f]{64}")
 ID_PATTERN = r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}"  # of what names a record
 _ID = re.compile(ID_PATTERN)
+CHUNK_BYTES = 4 << 20  # of a journal, read at once
 NUL_RUN = b"\x00" * 16  # a block that the disk promised but never filled
 # What follows `body` and `by` in a canonical line, whose nine names stand in order.
 _ENDING = re.compile(
@@ -315,17 +317,40 @@ def is_whole_line(raw: bytes) -> bool:
     )
 
 
+def take_lines(chain: Chain, read: Callable[[int], bytes], offset: int) -> tuple[int, bytes]:
+    """Judge everything that is left of a journal, in stretches.
+
+    Parameters
+    ----------
+    chain : Chain
+        What was judged before.
+    read : callable
+        Gives the next bytes, at most so many; all of them when asked for -1.
+    offset : int
+        Where these begin.
+
+    Returns
+    -------
+    int, bytes
+        Where the last whole line ends, and what stands after it.
+    """
+    rest = b""
+    while chunk := read(CHUNK_BYTES):
+        data = rest + chunk
+        if NUL_RUN in data:  # a torn end, or a fault: what follows tells
+            data += read(-1)
+        lines, rest = split_lines(data)
+        for raw in lines:
+            chain.take(raw, offset)
+            offset += len(raw) + 1
+    return offset, rest
+
+
 def read_chain(data: bytes) -> tuple[Chain, bytes]:
     """Judge a whole journal; return the chain and the torn bytes after its last whole line."""
     chain = Chain(lambda offset, length: data[offset : offset + length])
-    lines, rest = split_lines(data)
-    offset = 0
-    for raw in lines:
-        chain.take(raw, offset)
-        offset += len(raw) + 1
-    if rest:
-        rest = take_rest(chain, rest, offset)
-    return chain, rest
+    offset, rest = take_lines(chain, io.BytesIO(data).read, 0)
+    return chain, take_rest(chain, rest, offset) if rest else b""
 
 
 def take_rest(chain: Chain, rest: bytes, offset: int) -> bytes:

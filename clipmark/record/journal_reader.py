@@ -12,9 +12,8 @@ from typing import BinaryIO
 
 from clipmark.errors import FolderError
 from clipmark.record import checkpoint, disk
-from clipmark.record.chain import NUL_RUN, Chain, Entry, Fault, split_lines, take_rest
+from clipmark.record.chain import CHUNK_BYTES, Chain, Entry, Fault, take_lines, take_rest
 
-_CHUNK_BYTES = 4 << 20
 _Seen = tuple[int, int, int, int]  # device, inode, size, mtime
 
 
@@ -102,7 +101,6 @@ class JournalReader:
                 self._forget()
             if self._offset == 0:
                 self._take_judged(source)
-            source.seek(self._offset)
             self._take(source)
             end = source.tell()
         self._seen = seen if end == seen[2] else None  # None: it grew meanwhile
@@ -129,8 +127,9 @@ class JournalReader:
         noted = checkpoint.read_judged(self.path)
         if noted is None:
             return
+        source.seek(0)
         chain, offset, rest = Chain(self._read_line), 0, b""
-        while (wanted := min(_CHUNK_BYTES, noted.size - source.tell())) > 0:
+        while (wanted := min(CHUNK_BYTES, noted.size - source.tell())) > 0:
             chunk = source.read(wanted)
             *lines, rest = (rest + chunk).split(b"\n")
             for raw in lines:
@@ -154,19 +153,12 @@ class JournalReader:
 
     def _take(self, source: BinaryIO) -> None:
         """Judge everything from here to the end of the file."""
-        rest = b""
-        while chunk := source.read(_CHUNK_BYTES):
-            if self._needs_line_end and chunk.startswith(b"\n"):
-                chunk = chunk[1:]
-                self._offset += 1
-                self._needs_line_end = False
-            data = rest + chunk
-            if NUL_RUN in data:  # a torn end, or a fault: what follows tells
-                data += source.read()
-            lines, rest = split_lines(data)
-            for raw in lines:
-                self.chain.take(raw, self._offset)
-                self._offset += len(raw) + 1
+        source.seek(self._offset)
+        if self._needs_line_end and source.read(1) == b"\n":
+            self._offset += 1
+            self._needs_line_end = False
+        source.seek(self._offset)
+        self._offset, rest = take_lines(self.chain, source.read, self._offset)
         self.torn = take_rest(self.chain, rest, self._offset) if rest else b""
         if rest and not self.torn:
             self._offset += len(rest)
