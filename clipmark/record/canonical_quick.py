@@ -36,7 +36,9 @@ def read_quickly(raw: bytes) -> JsonValue | None:
     where RFC 8785 has none, a long integer, names out of order or twice, an escape that was not
     needed, a space: each gives other bytes when it is written again, or is not looked at here.
     """
-    if not IS_KNOWN or b"e+" in raw or any(end in raw for end in _WHOLE_DOUBLES):
+    if not IS_KNOWN or raw[:1] not in (b"{", b"[") or b"e+" in raw:
+        return None
+    if any(end in raw for end in _WHOLE_DOUBLES):
         return None
     if _LONG_INTEGER in raw.translate(_SHAPES) or (not raw.isascii() and _TWO_UNITS.search(raw)):
         return None
