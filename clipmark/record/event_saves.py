@@ -4,16 +4,19 @@ What is saved under rules, a session and a lens goes into the journal with them,
 ``attempts.csv`` follows.
 """
 
+import contextlib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from clipmark.errors import RecordError
+from clipmark.errors import RecordError, RevisionError
 from clipmark.record.attempts_table import AttemptsTable
 from clipmark.record.embedding import SESSION_ID, embedded_drafts, lens_draft
 from clipmark.record.journal import Draft, Journal
 from clipmark.record.models import KINDS, Attempt, JournalLine, SessionRecord, Stand
 from clipmark.record.revisions import base_of, completed, free_attempt_id, newest_revision
 from clipmark.record.texts import as_model, plain
+
+_TRIES = 3
 
 
 class EventSaves:
@@ -58,6 +61,17 @@ class EventSaves:
             When it cannot be written; nothing was saved then.
         """
         attempt = as_model(Attempt, body, "the attempt")
+        if id is not None:
+            return self._save_attempt(attempt, by, id, base_revision)
+        # A free id is free while the lock is held; its file may be deleted by somebody meanwhile.
+        for _ in range(_TRIES):
+            with contextlib.suppress(RevisionError):
+                return self._save_attempt(attempt, by, None, base_revision)
+        return self._save_attempt(attempt, by, None, base_revision)
+
+    def _save_attempt(
+        self, attempt: Attempt, by: str, id: str | None, base_revision: int | None
+    ) -> JournalLine:
         with self.journal.locked():
             self.journal.refresh()
             before = embedded_drafts(self.path, self.journal)

@@ -122,6 +122,8 @@ class Journal(JournalReader):
                 os.ftruncate(journal, self._offset)
                 os.fsync(journal)
                 disk.sync_folder(self.path.parent)
+        except FolderError:
+            raise
         except OSError as error:
             raise disk.explain(error, "set a torn line aside", self.path) from error
         self._seen = None
@@ -262,5 +264,7 @@ class Journal(JournalReader):
                         os.ftruncate(descriptor, start)
                         os.fsync(descriptor)
                     raise
+        except FolderError:
+            raise
         except OSError as error:
             raise disk.explain(error, "save to the journal", self.path) from error
