@@ -7,6 +7,7 @@ it: a large table is written beside the old one without holding the journal.
 
 import contextlib
 import hashlib
+import re
 import threading
 import time
 from collections.abc import Callable
@@ -18,8 +19,10 @@ from clipmark.record import checkpoint, disk
 from clipmark.record.attempts_file import CSV_NAME, SCHEMA_NAME, read_keys, schema_text
 from clipmark.record.attempts_rows import AttemptsRows
 from clipmark.record.checkpoint import TableNote
+from clipmark.record.instants import utc_text
 from clipmark.record.journal import Journal
 
+LOST_NAME = "attempts.lost-{}.csv"  # a table that names lines the journal does not have
 _QUICK_S = 0.05  # a rewrite that takes longer waits for the timer
 _OPENING_S = 1.0  # the same, on opening
 _ROW_S = 0.0003  # to make one row, about
@@ -53,6 +56,7 @@ class AttemptsTable:
         self._behind = False
         self._timer: threading.Timer | None = None
         self._fault = ""
+        self._tells_of_lost_lines = False
 
     @property
     def findings(self) -> tuple[str, ...]:
@@ -90,7 +94,7 @@ class AttemptsTable:
         """Rewrite a table that does not show the journal's newest lines; return what was found.
 
         A row that names a line the journal does not have is evidence that lines were lost, so
-        that table is left alone and reported.
+        that table is left alone and reported; what replaces it later keeps it under another name.
         """
         if self._journal.faults:
             return []
@@ -101,6 +105,7 @@ class AttemptsTable:
                 return []
             if lost:
                 attempt, seq, _ = lost[0]
+                self._tells_of_lost_lines = True
                 return [
                     f"{self.path.name} shows attempt {attempt} from journal line {seq}, which is "
                     "not in the journal: lines were lost or another journal was put here; compare "
@@ -153,6 +158,8 @@ class AttemptsTable:
         try:
             if not self._schema_path.is_file() or self._schema_path.read_bytes() != schema:
                 disk.replace_file(self._schema_path, schema)
+            if self._tells_of_lost_lines:
+                self._keep_aside()
             disk.put_in_place(part.path, self.path)
         except OSError as error:
             self._drop(part)
@@ -160,6 +167,13 @@ class AttemptsTable:
         self._fault = ""
         if part.note is not None:
             checkpoint.keep(self.path, part.note)
+
+    def _keep_aside(self) -> None:
+        """Keep a table that names lines the journal does not have."""
+        stamp = re.sub("[-:.]", "", utc_text(self._journal.clock()))
+        with contextlib.suppress(FileNotFoundError, FileExistsError):
+            disk.create_file(self.path.with_name(LOST_NAME.format(stamp)), self.path.read_bytes())
+        self._tells_of_lost_lines = False
 
     @staticmethod
     def _drop(part: _Part) -> None:
