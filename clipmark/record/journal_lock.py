@@ -22,6 +22,7 @@ NO_LOCKS = {
     for name in ("ENOLCK", "ENOSYS", "EOPNOTSUPP", "ENOTSUP")
     if hasattr(errno, name)
 }
+_POLL_S = 0.005  # short, so that a program that saves on and on leaves others their turn
 
 
 class JournalLock:
@@ -54,7 +55,7 @@ class JournalLock:
             the disk knows no locks.
         """
         try:
-            self._file_lock.acquire(timeout=self.timeout_s)
+            self._file_lock.acquire(timeout=self.timeout_s, poll_interval=_POLL_S)
         except Timeout:
             raise self.busy() from None
         except (OSError, NotImplementedError) as error:

@@ -1,13 +1,14 @@
 """Programs killed at random moments while two of them save: nothing that was answered is lost.
 
 The savers are forked from the running test, so that a kill costs a hundredth of a second and
-hundreds can be made. A checkpoint is written with every save, and now and then the lock file is
-deleted under the savers.
+hundreds can be made. A checkpoint is written with every save, one of the two writes its lines in
+small pieces, so that kills leave torn ends, and now and then the lock file is deleted under them.
 """
 
 import contextlib
 import os
 import random
+import select
 import signal
 import sys
 import time
@@ -16,12 +17,20 @@ from pathlib import Path
 
 import pytest
 
-from clipmark.record import checkpoint
+from clipmark.record import checkpoint, disk
 from clipmark.record.attempts_file import read_keys
 from clipmark.record.folder import EventFolder
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
 Answered = tuple[int, str, str]  # journal line, attempt, hash
+IN_PIECES = "Marsh"
+
+
+def write_in_pieces(descriptor: int, data: bytes) -> None:
+    """As a slow disk, or a network drive, takes a line."""
+    for start in range(0, len(data), 64):
+        os.write(descriptor, data[start : start + 64])
+        time.sleep(0.0002)
 
 
 def start_saver(folder: Path, name: str) -> tuple[int, int]:
@@ -33,6 +42,8 @@ def start_saver(folder: Path, name: str) -> tuple[int, int]:
         return child, read_end
     try:
         os.close(read_end)
+        if name == IN_PIECES:
+            disk.write_all = write_in_pieces
         event = EventFolder.open(folder, lock_timeout_s=60)
         for number in range(1, 1_000_000):
             body = {"entry": name, "test": "climb", "note": "x" * 900, "try_no": number}
@@ -61,8 +72,9 @@ def said(read_end: int) -> Iterator[Answered]:
 
 def kill_one_round(folder: Path, chance: random.Random) -> set[Answered]:
     """Two savers, killed one after the other while they save; what they were answered."""
-    savers = [start_saver(folder, name) for name in ("Fell", "Marsh")]
-    time.sleep(chance.uniform(0.0, 0.12))
+    savers = [start_saver(folder, name) for name in ("Fell", IN_PIECES)]
+    select.select([read_end for _, read_end in savers], [], [], 20)  # until one was answered
+    time.sleep(chance.uniform(0.0, 0.1))
     if chance.random() < 0.25:
         with contextlib.suppress(FileNotFoundError):
             (folder / "journal.lock").unlink()
@@ -108,7 +120,7 @@ def noted_at_once(monkeypatch):
 @pytest.mark.timeout(120)
 def test_twelve_kills_lose_nothing(event):
     answered, _ = kill(event, rounds=6, seed=3)
-    assert answered > 0
+    assert answered >= 6
 
 
 @pytest.mark.slow
@@ -118,4 +130,5 @@ def test_five_hundred_kills_lose_nothing(event):
     answered, torn = kill(event, rounds=250, seed=17)
     lines = len(EventFolder.open(event.path).journal.entries)
     sys.stderr.write(f"500 kills: {answered} answered, {lines} lines, {torn} torn ends set aside\n")
-    assert answered > 500
+    assert answered >= 500
+    assert torn > 0
