@@ -9,6 +9,7 @@ the same disk another way and does get its lock.
 import contextlib
 import errno
 import inspect
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -22,7 +23,7 @@ NO_LOCKS = {
     for name in ("ENOLCK", "ENOSYS", "EOPNOTSUPP", "ENOTSUP")
     if hasattr(errno, name)
 }
-_POLL_S = 0.005  # short, so that a program that saves on and on leaves others their turn
+_POLL_S = 0.005  # a waiting program looks so often
 
 
 class JournalLock:
@@ -39,6 +40,7 @@ class JournalLock:
     def __init__(self, journal: Path, timeout_s: float) -> None:
         self.timeout_s = timeout_s
         self._journal = journal
+        self._give_way_until_s = 0.0
         # Later versions of filelock would otherwise create a file in place of a lock by themselves.
         knows = "fallback_to_soft" in inspect.signature(FileLock.__init__).parameters
         more: dict[str, bool] = {"fallback_to_soft": False} if knows else {}
@@ -54,6 +56,8 @@ class JournalLock:
             When another program holds it longer than the timeout, the folder has no rights, or
             the disk knows no locks.
         """
+        if time.monotonic() < self._give_way_until_s and not self._file_lock.is_locked:
+            time.sleep(_POLL_S)  # saving on and on: others would hardly ever find it free
         try:
             self._file_lock.acquire(timeout=self.timeout_s, poll_interval=_POLL_S)
         except Timeout:
@@ -64,6 +68,7 @@ class JournalLock:
             yield
         finally:
             self._file_lock.release()
+            self._give_way_until_s = time.monotonic() + _POLL_S
 
     def busy(self) -> FolderError:
         """What is said when the wait was too long."""

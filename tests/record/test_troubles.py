@@ -7,6 +7,7 @@ always be made again from the journal.
 import contextlib
 import errno
 import os
+import signal
 import subprocess
 import sys
 import warnings
@@ -248,6 +249,32 @@ def test_somebody_who_never_ends_writing_is_waited_for_no_longer_than_said(event
         with pytest.raises(FolderError, match=r"has been saving for more than 0\.1 s"):
             event.save_attempt(climb, by="M. Fell")
     event.save_attempt(climb, by="M. Fell")
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork")
+def test_a_program_that_saves_on_and_on_leaves_others_their_turn(event, climb):
+    """A person's save waits for a few saves of a batch, not for the batch."""
+    event.close()
+    ready, begun = os.pipe()
+    batch = os.fork()
+    if batch == 0:
+        with EventFolder.open(event.path) as other:
+            while True:
+                other.save_attempt(climb, by="batch")
+                os.write(begun, b".")
+    try:
+        os.read(ready, 1)
+        person = EventFolder.open(event.path)
+        before = len(person.journal.entries)
+        for _ in range(5):
+            person.save_attempt(climb, by="M. Fell")
+        others = len(person.journal.entries) - before - 5
+    finally:
+        os.kill(batch, signal.SIGKILL)
+        os.waitpid(batch, 0)
+        os.close(ready)
+        os.close(begun)
+    assert others <= 5 * 10
 
 
 # Disks ------------------------------------------------------------------------------------
