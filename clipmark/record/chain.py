@@ -10,9 +10,11 @@ import io
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import cast
 
 from clipmark.errors import RecordError
+from clipmark.record import disk
 from clipmark.record.canonical import (
     FIRST_PREVIOUS,
     LINE_FIELDS,
@@ -346,11 +348,45 @@ def take_lines(chain: Chain, read: Callable[[int], bytes], offset: int) -> tuple
     return offset, rest
 
 
-def read_chain(data: bytes) -> tuple[Chain, bytes]:
-    """Judge a whole journal; return the chain and the torn bytes after its last whole line."""
-    chain = Chain(lambda offset, length: data[offset : offset + length])
-    offset, rest = take_lines(chain, io.BytesIO(data).read, 0)
+def read_chain(data: bytes | Path) -> tuple[Chain, bytes]:
+    """Judge a whole journal, from the beginning whatever any checkpoint says.
+
+    Parameters
+    ----------
+    data : bytes or Path
+        Its bytes, or the file, of which a stretch at a time is held.
+
+    Returns
+    -------
+    Chain, bytes
+        What it says, and the torn bytes after its last whole line.
+
+    Raises
+    ------
+    FolderError
+        When the file cannot be read.
+    """
+    if isinstance(data, bytes):
+        chain = Chain(lambda offset, length: data[offset : offset + length])
+        offset, rest = take_lines(chain, io.BytesIO(data).read, 0)
+    else:
+        chain = Chain(lambda offset, length: read_stretch(data, offset, length))
+        try:
+            with data.open("rb") as source:
+                offset, rest = take_lines(chain, source.read, 0)
+        except OSError as error:
+            raise disk.explain(error, "read the journal", data) from error
     return chain, take_rest(chain, rest, offset) if rest else b""
+
+
+def read_stretch(path: Path, offset: int, length: int) -> bytes:
+    """So many bytes of a journal, or as many as are there; raises `FolderError`."""
+    try:
+        with path.open("rb", buffering=0) as source:
+            source.seek(offset)
+            return source.read(length) or b""
+    except OSError as error:
+        raise disk.explain(error, "read the journal", path) from error
 
 
 def take_rest(chain: Chain, rest: bytes, offset: int) -> bytes:

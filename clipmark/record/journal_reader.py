@@ -12,7 +12,15 @@ from typing import BinaryIO
 
 from clipmark.errors import FolderError
 from clipmark.record import checkpoint, disk
-from clipmark.record.chain import CHUNK_BYTES, Chain, Entry, Fault, take_lines, take_rest
+from clipmark.record.chain import (
+    CHUNK_BYTES,
+    Chain,
+    Entry,
+    Fault,
+    read_stretch,
+    take_lines,
+    take_rest,
+)
 
 _Seen = tuple[int, int, int, int]  # device, inode, size, mtime
 
@@ -48,12 +56,7 @@ class JournalReader:
         self._seen: _Seen | None = None
 
     def _read_line(self, offset: int, length: int) -> bytes:
-        try:
-            with self.path.open("rb", buffering=0) as source:
-                source.seek(offset)
-                return source.read(length) or b""
-        except OSError as error:
-            raise disk.explain(error, "read the journal", self.path) from error
+        return read_stretch(self.path, offset, length)
 
     @property
     def entries(self) -> Sequence[Entry]:
