@@ -370,23 +370,13 @@ def read_chain(data: bytes | Path) -> tuple[Chain, bytes]:
         chain = Chain(lambda offset, length: data[offset : offset + length])
         offset, rest = take_lines(chain, io.BytesIO(data).read, 0)
     else:
-        chain = Chain(lambda offset, length: read_stretch(data, offset, length))
+        chain = Chain(lambda offset, length: disk.read_stretch(data, offset, length))
         try:
             with data.open("rb") as source:
                 offset, rest = take_lines(chain, source.read, 0)
         except OSError as error:
             raise disk.explain(error, "read the journal", data) from error
     return chain, take_rest(chain, rest, offset) if rest else b""
-
-
-def read_stretch(path: Path, offset: int, length: int) -> bytes:
-    """So many bytes of a journal, or as many as are there; raises `FolderError`."""
-    try:
-        with path.open("rb", buffering=0) as source:
-            source.seek(offset)
-            return source.read(length) or b""
-    except OSError as error:
-        raise disk.explain(error, "read the journal", path) from error
 
 
 def take_rest(chain: Chain, rest: bytes, offset: int) -> bytes:

@@ -207,3 +207,13 @@ def hold(descriptor: int, timeout_s: float) -> bool:
             return True
         else:
             return True
+
+
+def read_stretch(path: Path, offset: int, length: int) -> bytes:
+    """So many bytes of a journal, or as many as are there; raises FolderError."""
+    try:
+        with path.open("rb", buffering=0) as source:
+            source.seek(offset)
+            return source.read(length) or b""
+    except OSError as error:
+        raise explain(error, "read the journal", path) from error

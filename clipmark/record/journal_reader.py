@@ -17,7 +17,6 @@ from clipmark.record.chain import (
     Chain,
     Entry,
     Fault,
-    read_stretch,
     take_lines,
     take_rest,
 )
@@ -56,7 +55,7 @@ class JournalReader:
         self._seen: _Seen | None = None
 
     def _read_line(self, offset: int, length: int) -> bytes:
-        return read_stretch(self.path, offset, length)
+        return disk.read_stretch(self.path, offset, length)
 
     @property
     def entries(self) -> Sequence[Entry]:
