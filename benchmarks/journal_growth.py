@@ -109,7 +109,9 @@ def grow(folder: Path, count: int) -> float:
 
 
 def in_order(value: object) -> object:
-    """The same with the names of every table in order, as canonical JSON has them."""
+    """The same as canonical JSON has it: names in order, whole numbers without a point."""
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
     if isinstance(value, dict):
         return {name: in_order(value[name]) for name in sorted(value)}
     return [in_order(item) for item in value] if isinstance(value, list) else value
