@@ -28,6 +28,7 @@ _OPENING_S = 1.0  # the same, on opening
 _ROW_S = 0.0003  # to make one row, about
 _DELAY_S = 0.2  # gathers saves in quick succession
 _LATEST_S = 1.8  # the table must follow within 2 s
+_LEFT_BEHIND_S = 600.0  # a part that was not written to for so long is of a killed program
 _LEAST_NOTED_BYTES = 1 << 18  # a smaller table is made again as quickly
 
 
@@ -160,6 +161,7 @@ class AttemptsTable:
                 disk.replace_file(self._schema_path, schema)
             if self._tells_of_lost_lines:
                 self._keep_aside()
+            disk.drop_left_behind(part.path, self.path, _LEFT_BEHIND_S)
             disk.put_in_place(part.path, self.path)
         except OSError as error:
             self._drop(part)

@@ -132,6 +132,18 @@ def put_in_place(part: Path, path: Path) -> None:
     sync_folder(path.parent)
 
 
+def drop_left_behind(part: Path, path: Path, age_s: float) -> None:
+    """Delete what killed programs left unfinished beside `path`: so much older than `part`.
+
+    The times are those that the disk gave, so no clock of any computer matters.
+    """
+    with contextlib.suppress(OSError):
+        latest = part.stat().st_mtime - age_s
+        for other in path.parent.glob(f".{path.name}.*.part"):
+            if other.stat().st_mtime < latest:
+                other.unlink()
+
+
 def publish_new(part: Path, path: Path) -> None:
     """Give the finished `part` its name, refusing to replace; raises FileExistsError."""
     try:

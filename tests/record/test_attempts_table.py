@@ -3,6 +3,7 @@
 Here with small tables for which the limits are taken away.
 """
 
+import os
 import shutil
 import threading
 import time
@@ -172,3 +173,15 @@ def test_a_table_that_tells_of_lost_lines_is_kept(event, climb):
         "Heather Goat",
         "Wren",
     ]
+
+
+def test_what_killed_programs_left_unfinished_is_cleared_away(event, climb):
+    """What somebody may still be writing stays."""
+    old, new = (event.path / f".attempts.csv.{n}-1.part" for n in (111, 222))
+    for path in (old, new):
+        path.write_bytes(b"attempt,rev")
+    hour_ago = time.time() - 3600
+    os.utime(old, (hour_ago, hour_ago))
+    event.save_attempt(climb, by="M. Fell")
+    event.close()
+    assert (old.exists(), new.exists()) == (False, True)
