@@ -67,7 +67,9 @@ def angle_result(chance: random.Random) -> dict[str, object]:
     }  # fmt: skip
 
 
-def attempt(number: int, chance: random.Random) -> dict[str, object]:
+def attempt(
+    number: int, chance: random.Random, reading: Reading | None = None
+) -> dict[str, object]:
     """An attempt at a ladder, as a caller writes it down."""
     failed = chance.random() < 0.3
     return {
@@ -79,7 +81,7 @@ def attempt(number: int, chance: random.Random) -> dict[str, object]:
         "verdict": "failed" if failed else "cleared",
         "reason": "stalled" if failed else None,
         "note": "x" * 120,
-        "readings": [Reading.from_measured("angle", angle_result(chance))],
+        "readings": [reading or Reading.from_measured("angle", angle_result(chance))],
     }
 
 
@@ -88,13 +90,14 @@ def grow(folder: Path, count: int) -> float:
     with EventFolder.create(folder, name="Tarn Hollow Pocket Trials") as event:
         (folder / "event.toml").write_text(SHEET, encoding="utf-8")
         chance = random.Random(count)
-        line = event.save_attempt(attempt(1, chance), by="M. Fell")
+        reading = Reading.from_measured("angle", angle_result(chance))
+        line = event.save_attempt(attempt(1, chance, reading), by="M. Fell")
         at, previous, seq, fixed = str(line.at), line.sha256, line.seq, line.body
         with event.journal.path.open("ab") as journal:
             for number in range(2, count + 1):
                 seq += 1
-                said = attempt(number, chance)
-                readings = [Reading.model_validate(r).to_body() for r in said["readings"]]  # type: ignore[attr-defined]
+                said = attempt(number, chance, reading)
+                readings = [{**reading.to_body(), "result": angle_result(chance)}]
                 fields = {
                     "at": at, "body": {**fixed, **said, "readings": readings}, "by": "M. Fell",
                     "id": f"a{number:04d}", "kind": "attempt", "previous": previous,
