@@ -22,13 +22,14 @@ _BESIDE = (CSV_NAME, EVENT_NAME)
 
 @dataclass(frozen=True)
 class JournalSource:
-    """A journal's bytes and what lies beside it.
+    """A journal and what lies beside it.
 
     Attributes
     ----------
     path : Path
         What was named: folder, file or backup.
-    journal : bytes
+    journal : bytes or Path
+        Its bytes, or the file that they are read from a stretch at a time.
     folder : Path or None
         The event folder, where there is one.
     beside : dict
@@ -41,7 +42,7 @@ class JournalSource:
     """
 
     path: Path
-    journal: bytes
+    journal: bytes | Path
     folder: Path | None = None
     beside: dict[str, bytes] = field(default_factory=dict)
     torn_files: tuple[str, ...] = ()
@@ -65,7 +66,7 @@ def read_source(path: Path | str) -> JournalSource:
         if path.is_file() and zipfile.is_zipfile(path):
             return _of_backup(path)
         if path.is_file():
-            return JournalSource(path, path.read_bytes())
+            return JournalSource(path, path)
     except (FolderError, AuditError):
         raise
     except SPOILED as error:
@@ -96,7 +97,7 @@ def _of_folder(folder: Path) -> JournalSource:
     for item in sorted((folder / "lenses").glob("*.json")):
         beside[f"lenses/{item.name}"] = item.read_bytes()
     torn = tuple(item.name for item in sorted(folder.glob("journal.torn-*.txt")))
-    return JournalSource(folder, journal.read_bytes(), folder, beside, torn, tuple(others))
+    return JournalSource(folder, journal, folder, beside, torn, tuple(others))
 
 
 def _is_like_a_journal(name: str) -> bool:

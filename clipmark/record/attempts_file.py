@@ -141,6 +141,12 @@ def schema_text() -> str:
     return json.dumps(attempts_schema(), indent=2, ensure_ascii=False) + "\n"
 
 
+def read_keys(text: str) -> set[tuple[str, str, str]]:
+    """Attempt, journal line and its hash of each row of an attempts file; raises as `read_rows`."""
+    at = [COLUMN_NAMES.index(name) for name in ("attempt", "journal_seq", "journal_sha256")]
+    return {(cells[at[0]], cells[at[1]], cells[at[2]]) for cells in _cells_of_rows(text)}
+
+
 def read_rows(text: str) -> list[dict[str, str]]:
     """Read an attempts file back, texts as they were before the guard.
 
@@ -149,6 +155,17 @@ def read_rows(text: str) -> list[dict[str, str]]:
     RecordError
         When the header or a row is not of this form.
     """
+    return [
+        {
+            name: unguarded(cell) if name in TEXT_COLUMNS else cell
+            for name, cell in zip(COLUMN_NAMES, cells, strict=True)
+        }
+        for cells in _cells_of_rows(text)
+    ]
+
+
+def _cells_of_rows(text: str) -> list[list[str]]:
+    """The cells of each row, as they stand in the file."""
     try:
         found = list(csv.reader(io.StringIO(text, newline=""), strict=True))
     except csv.Error as error:
@@ -159,20 +176,13 @@ def read_rows(text: str) -> list[dict[str, str]]:
         raise RecordError(
             "the attempts file has not the columns of this version; rebuild it from the journal"
         )
-    rows = []
     for number, cells in enumerate(found[1:], start=2):
         if len(cells) != len(COLUMN_NAMES):
             raise RecordError(
                 f"row {number} of the attempts file has {len(cells)} cells where "
                 f"{len(COLUMN_NAMES)} belong; rebuild it from the journal"
             )
-        rows.append(
-            {
-                name: unguarded(cell) if name in TEXT_COLUMNS else cell
-                for name, cell in zip(COLUMN_NAMES, cells, strict=True)
-            }
-        )
-    return rows
+    return found[1:]
 
 
 def _identity(line: Entry, attempt: Attempt, event: str) -> dict[str, str]:

@@ -19,6 +19,7 @@ from clipmark import __version__
 from clipmark.errors import FolderError, RecordError
 from clipmark.record import disk
 from clipmark.record.attempts_file import CSV_NAME, SCHEMA_NAME
+from clipmark.record.attempts_table import LOST_NAME
 from clipmark.record.canonical import JsonObject
 from clipmark.record.chain import read_chain
 from clipmark.record.clips import clip_files
@@ -78,6 +79,7 @@ def _records(folder: Path) -> list[Path]:
     names = (JOURNAL_NAME, EVENT_NAME, SESSION_NAME, HIDDEN_NAME, CSV_NAME, SCHEMA_NAME)
     found = [folder / name for name in names if (folder / name).is_file()]
     found += sorted(folder.glob("journal.torn-*.txt"))
+    found += sorted(folder.glob(LOST_NAME.format("*")))
     return found + sorted(path for path in (folder / "lenses").rglob("*") if path.is_file())
 
 
@@ -87,6 +89,8 @@ def _write(event: EventFolder, part: Path, with_clips: bool) -> None:
         with zipfile.ZipFile(
             sink, "w", compression=zipfile.ZIP_DEFLATED, strict_timestamps=False
         ) as archive:
+            with contextlib.suppress(RecordError, FolderError):
+                event.write_attempts_file()  # most of it before others must wait
             with event.journal.locked():
                 with contextlib.suppress(RecordError, FolderError):
                     event.write_attempts_file()

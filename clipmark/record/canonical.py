@@ -15,19 +15,14 @@ import rfc8785
 from pydantic import JsonValue
 
 from clipmark.errors import RecordError
+from clipmark.record.canonical_quick import read_quickly
 
 FIRST_PREVIOUS = "0" * 64
 LINE_FIELDS = ("at", "body", "by", "id", "kind", "previous", "revision", "seq", "sha256")
 _MAX_EXACT = 2**53 - 1  # beyond it a double no longer holds every integer (RFC 8785, 3.2.2.3)
-_SAFE_DIGITS = 15
 _TAIL_BYTES = len(',"sha256":""}') + 64
-_FOUR_BYTE_LEAD = 0xF0  # UTF-8 lead byte of characters that UTF-16 writes as two units
 
 JsonObject = dict[str, JsonValue]
-
-
-class NotPlainError(ValueError):
-    """Raised by `parse_json` for text that the quick comparison cannot judge."""
 
 
 def canonical_bytes(value: JsonValue) -> bytes:
@@ -65,29 +60,11 @@ def _integer(text: str) -> int | float:
     return number if abs(number) <= _MAX_EXACT else float(text)
 
 
-def _plain_integer(text: str) -> int:
-    if len(text) > _SAFE_DIGITS:
-        raise NotPlainError
-    return int(text)
-
-
-def _plain_float(text: str) -> float:
-    if "e" in text or "E" in text or text.endswith(".0"):
-        raise NotPlainError
-    return float(text)
-
-
 def _no_constant(text: str) -> NoReturn:
     raise ValueError(f"{text} is not JSON")
 
 
 _EXACT = json.JSONDecoder(parse_int=_integer, parse_constant=_no_constant)
-_PLAIN = json.JSONDecoder(
-    parse_int=_plain_integer, parse_float=_plain_float, parse_constant=_no_constant
-)
-_ENCODER = json.JSONEncoder(
-    ensure_ascii=False, allow_nan=False, sort_keys=True, separators=(",", ":")
-)
 
 
 def parse_json(text: str) -> JsonValue:
@@ -99,26 +76,18 @@ def parse_json(text: str) -> JsonValue:
 def read_canonical(raw: bytes) -> JsonValue:
     """Read one line that must be byte for byte its own canonical form.
 
-    Python's own encoder, much quicker than the exact one, writes the same bytes unless a number
-    has an exponent, ends in ``.0`` or has more than 15 digits, or a character needs two UTF-16
-    units (the order of names differs then). Only a line it cannot confirm takes the exact way.
-
     Raises
     ------
     ValueError
         With the reason, when the line is not JSON or not canonical.
     """
+    quick = read_quickly(raw)
+    if quick is not None:
+        return quick
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError:
         raise ValueError("the line is not UTF-8 text") from None
-    try:
-        if raw.isascii() or max(raw) < _FOUR_BYTE_LEAD:
-            plain: JsonValue = _PLAIN.decode(text)
-            if _ENCODER.encode(plain) == text:
-                return plain
-    except (ValueError, RecursionError):
-        pass
     try:
         value = parse_json(text)
     except (ValueError, RecursionError, OverflowError):

@@ -7,12 +7,17 @@ import contextlib
 import errno
 import hashlib
 import os
+import sys
 import threading
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import BinaryIO
 
 from clipmark.errors import FolderError
+
+if sys.platform != "win32":
+    import fcntl
 
 _BINARY = getattr(os, "O_BINARY", 0)  # Windows would otherwise turn LF into CRLF
 _CHUNK_BYTES = 1 << 20
@@ -90,10 +95,34 @@ def replace_file(path: Path, data: bytes) -> None:
 
     Raises OSError, with the old file untouched and nothing left beside it.
     """
+    put_in_place(write_beside(path, [data]), path)
+
+
+def write_beside(path: Path, pieces: Iterable[bytes]) -> Path:
+    """Write what is to take the place of `path`, flushed, under a name of its own beside it.
+
+    Raises OSError, leaving nothing.
+    """
     part = temporary_beside(path)
     with contextlib.suppress(FileNotFoundError):
         part.unlink()
-    create_file(part, data)
+    descriptor = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o644)
+    try:
+        try:
+            for piece in pieces:
+                write_all(descriptor, piece)
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        raise
+    return part
+
+
+def put_in_place(part: Path, path: Path) -> None:
+    """Give the finished `part` the name of what it replaces. Raises OSError, without the part."""
     try:
         part.replace(path)
     except BaseException:
@@ -101,6 +130,18 @@ def replace_file(path: Path, data: bytes) -> None:
             part.unlink()
         raise
     sync_folder(path.parent)
+
+
+def drop_left_behind(part: Path, path: Path, age_s: float) -> None:
+    """Delete what killed programs left unfinished beside `path`: so much older than `part`.
+
+    The times are those that the disk gave, so no clock of any computer matters.
+    """
+    with contextlib.suppress(OSError):
+        latest = part.stat().st_mtime - age_s
+        for other in path.parent.glob(f".{path.name}.*.part"):
+            if other.stat().st_mtime < latest:
+                other.unlink()
 
 
 def publish_new(part: Path, path: Path) -> None:
@@ -135,6 +176,56 @@ def file_sha256(path: Path) -> str:
         return copy_and_hash(source, lambda _: None)[0]
 
 
-def open_to_append(path: Path) -> int:
-    """A descriptor that adds to the end of `path`, creating it when it is not there."""
-    return os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | _BINARY, 0o644)
+def open_to_append(path: Path, *, create: bool = True) -> int:
+    """A descriptor that adds to the end of `path`; with `create` it need not be there yet."""
+    flags = os.O_WRONLY | os.O_APPEND | (os.O_CREAT if create else 0) | _BINARY
+    return os.open(path, flags, 0o644)
+
+
+def identity(path: Path) -> tuple[int, int] | None:
+    """Device and number of a file or folder, which stay when it is renamed; None if not there."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_dev, state.st_ino
+
+
+def state_of(path: Path) -> tuple[int, ...] | None:
+    """What changes when a file is replaced or written to; None if it is not there."""
+    try:
+        state = path.stat()
+    except OSError:
+        return None
+    return state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns
+
+
+def hold(descriptor: int, timeout_s: float) -> bool:
+    """Hold an open file against everybody else who holds it so, until it is closed.
+
+    True also where the system has no such hold. Reading it is not hindered.
+    """
+    if sys.platform == "win32":  # there a lock file that is held cannot be deleted
+        return True
+    until = time.monotonic() + timeout_s
+    while True:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            if time.monotonic() > until:
+                return False
+            time.sleep(0.002)
+        except OSError:  # a disk without locks; saving is refused before, by the lock file
+            return True
+        else:
+            return True
+
+
+def read_stretch(path: Path, offset: int, length: int) -> bytes:
+    """So many bytes of a journal, or as many as are there; raises FolderError."""
+    try:
+        with path.open("rb", buffering=0) as source:
+            source.seek(offset)
+            return source.read(length) or b""
+    except OSError as error:
+        raise explain(error, "read the journal", path) from error

@@ -43,8 +43,8 @@ def embedded_drafts(folder: Path, journal: Journal) -> list[Draft]:
 
 def last_session_source(journal: Journal) -> object:
     """Hash of ``session.toml`` when it was last kept; saves from the page have none."""
-    for entry in reversed(journal.entries):
-        if entry.kind == "session" and (found := entry.body.get("source_sha256")):
+    for entry in reversed(journal.chain.of_kind["session"]):
+        if found := entry.body.get("source_sha256"):
             return found
     return None
 
@@ -87,6 +87,6 @@ def lens_draft(folder: Path, journal: Journal, wanted: FileRef) -> tuple[FileRef
 
 def _is_kept(journal: Journal, lens_id: str, sha256: str) -> bool:
     return any(
-        entry.kind == "lens" and entry.id == lens_id and entry.body.get("sha256") == sha256
-        for entry in journal.entries
+        entry.id == lens_id and entry.body.get("sha256") == sha256
+        for entry in journal.chain.of_kind["lens"]
     )

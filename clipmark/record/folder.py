@@ -5,7 +5,7 @@ open: saves take turns, and each sees the other's.
 """
 
 import contextlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -17,20 +17,12 @@ from clipmark.record import clips, sheets
 from clipmark.record.attempts_table import AttemptsTable
 from clipmark.record.canonical import JsonObject
 from clipmark.record.chain import Entry
-from clipmark.record.embedding import SESSION_ID, embedded_drafts, lens_draft
+from clipmark.record.event_saves import EventSaves
 from clipmark.record.instants import utc_now
-from clipmark.record.journal import LOCK_TIMEOUT_S, Draft, Journal
+from clipmark.record.journal import LOCK_TIMEOUT_S, Journal
 from clipmark.record.layout import JOURNAL_NAME, make_folder, refuse_no_event
-from clipmark.record.models import (
-    KINDS,
-    Attempt,
-    ClipRef,
-    JournalLine,
-    SessionRecord,
-    Stand,
-)
-from clipmark.record.revisions import base_of, completed, free_attempt_id, newest_revision
-from clipmark.record.texts import as_model, plain
+from clipmark.record.models import Attempt, ClipRef, JournalLine, SessionRecord
+from clipmark.record.texts import as_model
 
 
 @dataclass(frozen=True)
@@ -52,7 +44,7 @@ class SavedAttempt:
         return self.line.revision
 
 
-class EventFolder:
+class EventFolder(EventSaves):
     """One open event folder; use `create` or `open`, and close it or use it in ``with``."""
 
     def __init__(
@@ -62,10 +54,9 @@ class EventFolder:
         lock_timeout_s: float = LOCK_TIMEOUT_S,
         clock: Callable[[], datetime] = utc_now,
     ) -> None:
-        self.path = path
-        self.journal = Journal(path / JOURNAL_NAME, lock_timeout_s=lock_timeout_s, clock=clock)
+        journal = Journal(path / JOURNAL_NAME, lock_timeout_s=lock_timeout_s, clock=clock)
+        super().__init__(path, journal, AttemptsTable(path, journal, self._event_name))
         self._notes: list[str] = []
-        self._table = AttemptsTable(path, self.journal, self._event_name)
 
     @classmethod
     def create(
@@ -158,152 +149,6 @@ class EventFolder:
         ]
         return (*self._notes, *faults, *self._table.findings)
 
-    # Saving -------------------------------------------------------------------------------
-
-    def save_attempt(
-        self,
-        body: Attempt | Mapping[str, object],
-        *,
-        by: str,
-        id: str | None = None,
-        base_revision: int | None = None,
-    ) -> JournalLine:
-        """Save one revision of an attempt; it is on the disk when this returns.
-
-        Rule sheet, session record and the lens file used are kept in the journal with it when
-        they are new or changed.
-
-        Parameters
-        ----------
-        body : Attempt or mapping
-            The attempt, whole.
-        by : str
-            Who saves.
-        id : str, optional
-            Which attempt; a new id (``a0001``, ...) when left out.
-        base_revision : int, optional
-            The revision this one replaces; needed for an attempt that exists.
-
-        Raises
-        ------
-        RecordError
-            When a field is wrong, or the journal has a fault.
-        RevisionError
-            When a newer revision was saved meanwhile.
-        FolderError
-            When it cannot be written; nothing was saved then.
-        """
-        attempt = as_model(Attempt, body, "the attempt")
-        with self.journal.locked():
-            self.journal.refresh()
-            before = embedded_drafts(self.path, self.journal)
-            if attempt.lens:
-                lens, draft = lens_draft(self.path, self.journal, attempt.lens)
-                attempt = attempt.model_copy(update={"lens": lens})
-                before += [draft] if draft else []
-            attempt = completed(attempt, self.journal, by, before)
-            record_id = id or free_attempt_id(self.journal)
-            base = base_of(self.journal, "attempt", record_id, base_revision)
-            drafts = [*before, Draft("attempt", record_id, attempt.to_body(), base)]
-            return self._append(drafts, by)
-
-    def save_stand(
-        self,
-        body: Stand | Mapping[str, object],
-        *,
-        by: str,
-        id: str,
-        base_revision: int | None = None,
-    ) -> JournalLine:
-        """Save one revision of a stand; raises as `save_attempt` does."""
-        stand = as_model(Stand, body, "the stand")
-        with self.journal.locked():
-            self.journal.refresh()
-            before: list[Draft] = []
-            if stand.lens:
-                lens, draft = lens_draft(self.path, self.journal, stand.lens)
-                stand = stand.model_copy(update={"lens": lens})
-                before += [draft] if draft else []
-            base = base_of(self.journal, "stand", id, base_revision)
-            return self._append([*before, Draft("stand", id, stand.to_body(), base)], by)
-
-    def save_session(
-        self,
-        body: SessionRecord | Mapping[str, object],
-        *,
-        by: str,
-        base_revision: int | None = None,
-    ) -> JournalLine:
-        """Save the session record from the page instead of from ``session.toml``.
-
-        It holds until the next change, here or in the file. Raises as `save_attempt` does; without
-        `base_revision` it replaces whatever is newest.
-        """
-        session = as_model(SessionRecord, body, "the session record")
-        with self.journal.locked():
-            self.journal.refresh()
-            before = embedded_drafts(self.path, self.journal)
-            newest = max(
-                [draft.base_revision + 1 for draft in before if draft.kind == "session"],
-                default=newest_revision(self.journal, "session", SESSION_ID),
-            )
-            base = newest if base_revision is None else base_revision
-            return self._append(
-                [*before, Draft("session", SESSION_ID, session.to_body(), base)], by
-            )
-
-    def save_record(
-        self,
-        kind: str,
-        body: Mapping[str, object],
-        *,
-        by: str,
-        id: str,
-        base_revision: int | None = None,
-    ) -> JournalLine:
-        """Save a record of another kind (blind, protest, ruling, scoring); raises as above."""
-        if kind not in KINDS or kind in ("attempt", "stand", "session", "rules", "lens"):
-            raise RecordError(
-                f"records of the kind '{kind}' are not saved this way; use save_attempt, "
-                "save_stand or save_session, or one of the kinds blind, protest, ruling, scoring"
-            )
-        plain_body = plain(body)
-        if not isinstance(plain_body, dict):
-            raise RecordError(f"the {kind} record must be a table of fields")
-        with self.journal.locked():
-            self.journal.refresh()
-            base = base_of(self.journal, kind, id, base_revision)
-            return self._append([Draft(kind, id, plain_body, base)], by)
-
-    def save_with_attempt(
-        self,
-        records: Sequence[Draft],
-        body: Attempt | Mapping[str, object],
-        *,
-        by: str,
-        id: str,
-        base_revision: int,
-    ) -> list[JournalLine]:
-        """Save other records and the attempt's revision that shows them, all or none.
-
-        Returns
-        -------
-        list of JournalLine
-            One for each record, in order, then the attempt's. Raises as `save_attempt` does.
-        """
-        attempt = as_model(Attempt, body, "the attempt")
-        with self.journal.locked():
-            self.journal.refresh()
-            drafts = [*records, Draft("attempt", id, attempt.to_body(), base_revision)]
-            lines = [entry.whole() for entry in self.journal.append(drafts, by=by)]
-            self._table.follow()
-            return lines
-
-    def _append(self, drafts: list[Draft], by: str) -> JournalLine:
-        line = self.journal.append(drafts, by=by)[-1].whole()
-        self._table.follow()
-        return line
-
     # Reading ------------------------------------------------------------------------------
 
     def attempts(self) -> list[SavedAttempt]:
@@ -336,7 +181,7 @@ class EventFolder:
         """Every revision of one record, oldest first; empty when there is none."""
         self.journal.refresh()
         return [
-            entry.whole() for entry in self.journal.entries if entry.id == id and entry.kind == kind
+            entry.whole() for entry in self.journal.chain.of_kind.get(kind, ()) if entry.id == id
         ]
 
     def newest_body(self, kind: str, id: str) -> JsonObject | None:

@@ -1,29 +1,36 @@
 """The journal file: append-only, hash-chained, the source of truth.
 
-Reading needs no lock and no rights to write; it verifies every line. Appending holds a lock on
-the file ``journal.lock`` beside it, so two processes take turns, and answers only when file and
-folder are flushed. A journal with a fault in it is read, but nothing is added to it.
+Reading it, every line verified, is done in `journal_reader`. Appending holds a lock on the file
+``journal.lock`` beside it, so two processes take turns, and answers only when file and folder are
+flushed. A journal with a fault in it is read, but nothing is added to it. Nothing is added either
+where the folder or the journal that was opened is no longer in its place.
 """
 
 import contextlib
 import os
-import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-
-from filelock import FileLock, Timeout
+from typing import TypeVar
 
 from clipmark.errors import FolderError, RecordError, RevisionError
 from clipmark.record import disk
 from clipmark.record.canonical import JsonObject, sealed_line
-from clipmark.record.chain import Chain, Entry, Fault, is_id, split_lines, take_rest
+from clipmark.record.chain import Entry, is_id
 from clipmark.record.instants import utc_now, utc_text
+from clipmark.record.journal_lock import JournalLock
+from clipmark.record.journal_reader import JournalReader
 from clipmark.record.models import KINDS
 from clipmark.record.texts import checked_name
 
 LOCK_TIMEOUT_S = 10.0
+_TRIES = 5  # to add lines where somebody adds some without holding the lock
+_Done = TypeVar("_Done")
+
+
+class _MovedOnError(Exception):
+    """The journal is not as it was judged: somebody wrote to it who does not hold the lock."""
 
 
 @dataclass(frozen=True)
@@ -36,8 +43,8 @@ class Draft:
     base_revision: int  # the revision this one replaces; 0 for a new record
 
 
-class Journal:
-    """One journal file and what has been read from it so far.
+class Journal(JournalReader):
+    """One journal file: read, held against others, added to.
 
     Parameters
     ----------
@@ -56,35 +63,10 @@ class Journal:
         lock_timeout_s: float = LOCK_TIMEOUT_S,
         clock: Callable[[], datetime] = utc_now,
     ) -> None:
-        self.path = path
+        super().__init__(path)
         self.clock = clock
-        self.torn = b""
-        self.chain = Chain()
-        self._lock_timeout_s = lock_timeout_s
-        self._file_lock = FileLock(path.with_name("journal.lock"))
-        self._guard = threading.RLock()
-        self._forget()
-
-    def _forget(self) -> None:
-        self.chain = Chain()
-        self.torn = b""
-        self._offset = 0  # bytes judged so far
-        self._needs_line_end = False
-        self._seen: tuple[int, int, int, int] | None = None  # device, inode, size, mtime
-
-    @property
-    def entries(self) -> Sequence[Entry]:
-        """Every readable line, oldest first."""
-        return self.chain.entries
-
-    @property
-    def faults(self) -> tuple[Fault, ...]:
-        """What is wrong with the journal; empty when it is sound."""
-        return tuple(self.chain.faults)
-
-    def newest(self, kind: str, record_id: str) -> Entry | None:
-        """The newest revision of one record, or None."""
-        return self.chain.newest.get((kind, record_id))
+        self._lock = JournalLock(path, lock_timeout_s)
+        self._home = disk.identity(path.parent)
 
     @contextlib.contextmanager
     def locked(self) -> Iterator[None]:
@@ -93,84 +75,33 @@ class Journal:
         Raises
         ------
         FolderError
-            When another process holds it longer than the timeout, or the folder has no rights.
+            When another process holds it longer than the timeout, the folder has no rights, the
+            disk knows no locks, or the folder was moved.
         """
         with self._guard:
-            try:
-                self._file_lock.acquire(timeout=self._lock_timeout_s)
-            except Timeout:
-                raise FolderError(
-                    f"{self.path}: another program has been saving for more than "
-                    f"{self._lock_timeout_s:g} s, so nothing was saved; close it, or wait and "
-                    "save again"
-                ) from None
-            except OSError as error:
-                raise disk.explain(error, "lock the journal", self.path.parent) from error
-            try:
+            self._refuse_moved()
+            with self._lock.held():
                 yield
-            finally:
-                self._file_lock.release()
 
-    def refresh(self) -> None:
-        """Read and judge what was added since the last reading; all of it when it was replaced.
+    def _refuse_moved(self) -> None:
+        """A folder that was moved is not to be made anew, another in its place not added to."""
+        folder = self.path.parent
+        now = disk.identity(folder)
+        if now is not None and now != self._home and self._home and not self._is_in_place():
+            now = None
+        if now is None:
+            raise FolderError(
+                f"{folder}: the event folder is no longer there: it was moved, renamed or replaced "
+                "while it was open, so nothing was saved; open it where it lies now and save again"
+            )
+        self._home = now
 
-        Raises
-        ------
-        FolderError
-            When the file cannot be read.
-        """
-        with self._guard:
-            try:
-                self._read_on()
-            except FileNotFoundError:
-                self._forget()
-            except OSError as error:
-                raise disk.explain(error, "read the journal", self.path) from error
-
-    def _read_on(self) -> None:
-        with self.path.open("rb") as source:
-            state = os.fstat(source.fileno())
-            seen = (state.st_dev, state.st_ino, state.st_size, state.st_mtime_ns)
-            if seen == self._seen:
-                return
-            if not self._continues(seen, source.read, source.seek):
-                self._forget()
-            start = source.seek(self._offset)
-            data = source.read()
-        self._take(data)
-        self._seen = seen if start + len(data) == seen[2] else None  # None: it grew meanwhile
-
-    def _continues(
-        self,
-        seen: tuple[int, int, int, int],
-        read: Callable[[int], bytes],
-        seek: Callable[[int], int],
-    ) -> bool:
-        """Whether the file still begins with what was judged, so far as its last line tells."""
-        if self._seen is not None and seen[:2] != self._seen[:2]:
-            return False
-        if seen[2] <= self._offset and self._seen is not None and seen != self._seen:
-            return False
-        if not self.chain.entries or self._offset == 0:
-            return self._offset == 0
-        last = self.chain.entries[-1].raw
-        length = len(last) + (0 if self._needs_line_end else 1)
-        seek(self._offset - length)
-        return read(length)[: len(last)] == last
-
-    def _take(self, data: bytes) -> None:
-        if self._needs_line_end and data.startswith(b"\n"):
-            data = data[1:]
-            self._offset += 1
-            self._needs_line_end = False
-        lines, rest = split_lines(data)
-        for raw in lines:
-            self.chain.take(raw)
-            self._offset += len(raw) + 1
-        self.torn = take_rest(self.chain, rest) if rest else b""
-        if rest and not self.torn:
-            self._offset += len(rest)
-            self._needs_line_end = self.chain.entries[-1].raw == rest
+    def _is_in_place(self) -> bool:
+        """Whether the journal in the folder, which is another one by its number, is the same."""
+        last = self.chain.last_raw
+        with contextlib.suppress(OSError), self.path.open("rb") as source:
+            return bool(last) and self._last_line(source) == last
+        return False
 
     def set_torn_aside(self) -> Path | None:
         """Move a torn last line (power cut) into a file of its own; None when there is none.
@@ -178,21 +109,58 @@ class Journal:
         The file ``journal.torn-<utc>.txt`` is flushed before the journal is cut back.
         """
         with self.locked():
-            self.refresh()
-            if not self.torn:
-                return None
-            stamp = utc_text(self.clock()).replace(":", "").replace("-", "").replace(".", "")
-            try:
+            return self._while_it_moves_on(self._set_torn_aside)
+
+    def _set_torn_aside(self) -> Path | None:
+        self.refresh()
+        if not self.torn:
+            return None
+        stamp = utc_text(self.clock()).replace(":", "").replace("-", "").replace(".", "")
+        try:
+            with self._alone() as journal:
                 aside = self._keep_torn(stamp)
-                with self.path.open("r+b") as journal:
-                    journal.truncate(self._offset)
-                    os.fsync(journal.fileno())
+                os.ftruncate(journal, self._offset)
+                os.fsync(journal)
                 disk.sync_folder(self.path.parent)
-            except OSError as error:
-                raise disk.explain(error, "set a torn line aside", self.path) from error
-            self._seen = None
-            self.torn = b""
-            return aside
+        except FolderError:
+            raise
+        except OSError as error:
+            raise disk.explain(error, "set a torn line aside", self.path) from error
+        self._seen = None
+        self.torn = b""
+        return aside
+
+    def _while_it_moves_on(self, do: Callable[[], _Done]) -> _Done:
+        """Do it again as long as somebody without the lock writes in between.
+
+        The lock is lost when its file is deleted while it is held: another program then makes a
+        new one. What is written is safe all the same, see `_alone`.
+        """
+        for _ in range(_TRIES):
+            with contextlib.suppress(_MovedOnError):
+                return do()
+        raise self._lock.busy()
+
+    @contextlib.contextmanager
+    def _alone(self) -> Iterator[int]:
+        """The journal, held for writing, and exactly as it was judged.
+
+        Raises
+        ------
+        _MovedOnError
+            When it is not; nothing was written.
+        """
+        judged = self._offset + len(self.torn)
+        descriptor = disk.open_to_append(self.path, create=judged == 0)
+        try:
+            if not disk.hold(descriptor, self._lock.timeout_s):
+                raise self._lock.busy()
+            state = os.fstat(descriptor)
+            if state.st_size != judged or not os.path.samestat(state, self.path.stat()):
+                raise _MovedOnError
+            yield descriptor
+        finally:
+            os.close(descriptor)  # which ends the hold
 
     def _keep_torn(self, stamp: str) -> Path:
         for attempt in range(1000):
@@ -218,13 +186,16 @@ class Journal:
             When it cannot be written; the journal is then as it was before.
         """
         with self.locked():
-            self.refresh()
-            self._refuse_faults()
-            self.set_torn_aside()
-            data = self._lines_of(drafts, by)
-            self._write(b"\n" + data if self._needs_line_end else data)
-            self.refresh()
-            return list(self.chain.entries[-len(drafts) :])
+            return self._while_it_moves_on(lambda: self._append(drafts, by))
+
+    def _append(self, drafts: Sequence[Draft], by: str) -> list[Entry]:
+        self.refresh()
+        self._refuse_faults()
+        self._set_torn_aside()
+        data = self._lines_of(drafts, by)
+        self._write(b"\n" + data if self._needs_line_end else data)
+        self.refresh()
+        return self.chain.entries[-len(drafts) :]
 
     def _refuse_faults(self) -> None:
         if self.chain.faults:
@@ -281,21 +252,19 @@ class Journal:
 
     def _write(self, data: bytes) -> None:
         """Add bytes and flush file and folder; on any failure cut back to where they began."""
-        descriptor = -1
         try:
-            descriptor = disk.open_to_append(self.path)
-            start = os.fstat(descriptor).st_size
-            try:
-                disk.write_all(descriptor, data)
-                os.fsync(descriptor)
-                disk.sync_folder(self.path.parent)
-            except BaseException:
-                with contextlib.suppress(OSError):
-                    os.ftruncate(descriptor, start)
+            with self._alone() as descriptor:
+                start = os.fstat(descriptor).st_size
+                try:
+                    disk.write_all(descriptor, data)
                     os.fsync(descriptor)
-                raise
+                    disk.sync_folder(self.path.parent)
+                except BaseException:
+                    with contextlib.suppress(OSError):
+                        os.ftruncate(descriptor, start)
+                        os.fsync(descriptor)
+                    raise
+        except FolderError:
+            raise
         except OSError as error:
             raise disk.explain(error, "save to the journal", self.path) from error
-        finally:
-            if descriptor >= 0:
-                os.close(descriptor)

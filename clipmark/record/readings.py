@@ -6,6 +6,7 @@ copied out of it into a second place; the properties read it.
 """
 
 import contextlib
+import functools
 from collections.abc import Iterator, Mapping
 from importlib import metadata
 from typing import Literal, Self, cast
@@ -56,7 +57,12 @@ def unit_split(name: str) -> tuple[str, str]:
 
 def versions_in_use() -> dict[str, str]:
     """Versions of what a reading depends on: clipmark, and the libraries that decode and count."""
-    found = {"clipmark": __version__}
+    return {"clipmark": __version__} | _versions_of_libraries()
+
+
+@functools.cache  # each is read from a file of the installation, which takes milliseconds
+def _versions_of_libraries() -> dict[str, str]:
+    found: dict[str, str] = {}
     for name, distributions in _PARTS.items():
         for distribution in distributions:
             with contextlib.suppress(metadata.PackageNotFoundError):

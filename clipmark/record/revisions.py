@@ -38,12 +38,7 @@ def base_of(journal: Journal, kind: str, record_id: str, base_revision: int | No
 
 def free_attempt_id(journal: Journal) -> str:
     """The next id of the form ``a0001``; called under the lock."""
-    taken = [
-        int(record_id[1:])
-        for kind, record_id in journal.chain.newest
-        if kind == "attempt" and record_id[:1] == "a" and record_id[1:].isdecimal()
-    ]
-    return f"a{max(taken, default=0) + 1:04d}"
+    return f"a{journal.chain.highest_number.get(('attempt', 'a'), 0) + 1:04d}"
 
 
 def completed(attempt: Attempt, journal: Journal, by: str, before: Sequence[Draft]) -> Attempt:

@@ -1,8 +1,6 @@
-"""Several programs at once, and programs that are killed in the middle."""
+"""Several programs at once; those that are killed in the middle are in test_kills.py."""
 
 import os
-import random
-import signal
 import subprocess
 import sys
 import threading
@@ -60,32 +58,6 @@ def test_two_programs_saving_at_once_lose_nothing(event):
     assert {(r["journal_seq"], r["attempt"], r["journal_sha256"]) for r in rows} == set(answered)
     seen_by_turns = [again.attempt(record_id).attempt.entry for record_id in ids]
     assert any(a != b for a, b in pairwise(seen_by_turns))
-
-
-@pytest.mark.timeout(200)
-def test_a_killed_program_loses_nothing_it_answered(event):
-    """Killed eight times at random moments while it saves; what it said is always there."""
-    event.close()
-    chance = random.Random(11)
-    answered: list[tuple[str, ...]] = []
-    for _ in range(8):
-        saver = start_saver(event.path, "Moss Toad", 100_000)
-        assert saver.stdout is not None
-        lines = [saver.stdout.readline()]  # it has begun
-        killer = threading.Timer(chance.uniform(0.0, 0.25), saver.kill)
-        killer.start()
-        lines += saver.stdout.readlines()
-        assert saver.wait(timeout=30) == -signal.SIGKILL
-        answered += [tuple(line.split()) for line in lines if line.endswith("\n")]
-        again = EventFolder.open(event.path)
-        again.journal.refresh()
-        assert again.journal.faults == ()
-        assert again.journal.torn == b""
-        held = {(str(e.seq), e.id, e.sha256) for e in again.journal.entries}
-        assert set(answered) <= held
-        rows = read_rows((event.path / "attempts.csv").read_text(encoding="utf-8"))
-        assert len(rows) == len(again.attempts())
-    assert len(answered) >= 8
 
 
 def test_threads_of_one_program_take_turns(event, climb):
