@@ -10,7 +10,7 @@ import io
 import json
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from pydantic import ValidationError
 
@@ -164,25 +164,25 @@ def read_rows(text: str) -> list[dict[str, str]]:
     ]
 
 
-def _cells_of_rows(text: str) -> list[list[str]]:
+def _cells_of_rows(text: str) -> Iterator[list[str]]:
     """The cells of each row, as they stand in the file."""
+    rows = csv.reader(io.StringIO(text, newline=""), strict=True)
     try:
-        found = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+        if tuple(next(rows, ())) != COLUMN_NAMES:
+            raise RecordError(
+                "the attempts file has not the columns of this version; rebuild it from the journal"
+            )
+        for number, cells in enumerate(rows, start=2):
+            if len(cells) != len(COLUMN_NAMES):
+                raise RecordError(
+                    f"row {number} of the attempts file has {len(cells)} cells where "
+                    f"{len(COLUMN_NAMES)} belong; rebuild it from the journal"
+                )
+            yield cells
     except csv.Error as error:
         raise RecordError(
             f"the attempts file is not CSV: {error}; rebuild it from the journal"
         ) from None
-    if not found or tuple(found[0]) != COLUMN_NAMES:
-        raise RecordError(
-            "the attempts file has not the columns of this version; rebuild it from the journal"
-        )
-    for number, cells in enumerate(found[1:], start=2):
-        if len(cells) != len(COLUMN_NAMES):
-            raise RecordError(
-                f"row {number} of the attempts file has {len(cells)} cells where "
-                f"{len(COLUMN_NAMES)} belong; rebuild it from the journal"
-            )
-    return found[1:]
 
 
 def _identity(line: Entry, attempt: Attempt, event: str) -> dict[str, str]:
