@@ -170,11 +170,16 @@ def move_cross_to(page: Page, x: float, y: float) -> None:
 
 def test_by_keyboard_only(serve, open_page, event, tmp_path, capsys):
     page = open_page(serve(event))
+    page.wait_for_function("window.clipmarkPage?.edit", timeout=30_000)
     page.wait_for_timeout(500)
     if page.locator("dialog[open]").filter(has_text="session record").count():
         page.keyboard.press("Escape")
     page.wait_for_timeout(300)
     page.keyboard.press("Shift+o")
+    choose = page.locator("dialog[open]").get_by_text("Choose files").first
+    expect(choose).to_be_visible(timeout=30_000)
+    focus_by_tab(page, lambda: "Choose files" in focused(page))
+    page.wait_for_timeout(300)  # a panel that is filled in late may take the focus
     focus_by_tab(page, lambda: "Choose files" in focused(page))
     with page.expect_file_chooser() as chooser:
         page.keyboard.press("Enter")
