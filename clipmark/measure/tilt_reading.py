@@ -14,7 +14,9 @@ from clipmark.measure.tilt_join import JoinedTilt
 from clipmark.measure.tilt_values import BudgetRows
 from clipmark.measure.values import Value, named
 from clipmark.motion.line_sway import Sway
-from clipmark.motion.tilt_events import NotSeen
+from clipmark.motion.tilt_events import TOPPLE_DEG, NotSeen
+
+__all__ = ["TOPPLE_DEG", "TiltEvent", "TiltReading"]
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from os import PathLike
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,10 +11,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from clipmark.errors import RecordError
 from clipmark.report import ink
 from clipmark.report.chart_layout import (
-    DOTS_PER_INCH,
     Layout,
     key_of,
     lay_out,
@@ -32,14 +29,21 @@ from clipmark.report.climb_facts import (
     reverse_words,
     values_in,
 )
-from clipmark.report.figure_file import chart_bytes, check_chart_name, house_style, write_figure
-from clipmark.report.trace_facts import Phase, jumps_in, phases_in, stalls_in, wheels_in
+from clipmark.report.trace_facts import column, jumps_in, phases_in, stalls_in, wheels_in
 from clipmark.report.trace_panels import draw_speed, label_row, shade, with_gaps
+from clipmark.report.trace_sheet import (
+    PLUS_MINUS,
+    clip_words,
+    frames_words,
+    phase_label,
+    write_chart,
+)
 from clipmark.uncertainty.digits import number_of
 
 FloatArray = NDArray[np.float64]
+NEEDED = ("t_s", "chassis_to_ramp_deg")
 DRAWN = ("way", "speed", "slip", "nose", "board")
-RULE = "\N{PLUS-MINUS SIGN}: expanded uncertainty, 95 %; grey bands: 95 % interval of an instant."
+RULE = f"{PLUS_MINUS}: expanded uncertainty, 95 %; grey bands: 95 % interval of an instant."
 SLIP_ENDS = (-1.05, 1.05)
 
 
@@ -64,27 +68,16 @@ def draw_climb(
     RecordError
         When the table is not a trace, or holds no row.
     """
-    target = Path(path)
-    suffix = check_chart_name(target)
-    missing = [name for name in ("t_s", "chassis_to_ramp_deg") if name not in table.columns]
-    if missing or table.empty:
-        lacks = f"has no column {missing[0]}" if missing else "is empty"
-        raise RecordError(
-            f"the trace for {target.name} {lacks}, so there is nothing to draw; measure the climb "
-            "again"
-        )
-    with house_style():
-        drawn = chart_bytes(
-            _figure(result, table), suffix, DOTS_PER_INCH, "An attempt at the board"
-        )
-    write_figure(target, drawn, "chart")
+    write_chart(
+        lambda: _figure(result, table), table, path, NEEDED, "climb", "An attempt at the board"
+    )
 
 
 def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
     # Lengths of a clip without a scale have no unit: their columns say so.
     unit = "mm" if "v_mm_s" in table.columns else "units"
     plain = table.rename(columns=lambda name: str(name).replace("_units", "_mm"))
-    times = _column(plain, "t_s")
+    times = column(plain, "t_s")
     phases, stalls = phases_in(result), stalls_in(result)
     instants = [
         Instant(str(number), moment.t_s, moment.words, moment.low_s, moment.high_s)
@@ -108,9 +101,9 @@ def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
             shade(axes, phases, stalls)
             draw_instants(axes, instants)
     _way(panels["way"], result, plain, times, unit)
-    speed, surfaces = _column(plain, "v_mm_s"), [w for w in wheels_in(plain) if w.unit == "mm/s"]
+    speed, surfaces = column(plain, "v_mm_s"), [w for w in wheels_in(plain) if w.unit == "mm/s"]
     jumps = jumps_in(result, times, speed)
-    draw_speed(panels["speed"], result, times, speed, _column(plain, "u_v_mm_s"), surfaces, jumps)
+    draw_speed(panels["speed"], result, times, speed, column(plain, "u_v_mm_s"), surfaces, jumps)
     if unit != "mm":
         panels["speed"].set_ylabel("speed, without a scale")
     if slips:
@@ -121,7 +114,7 @@ def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
         _board(panels["board"], result, plain, times)
     if "phases" in panels:
         shade(panels["phases"], phases, ())
-        label_row(panels["phases"], [_phase_label(phase) for phase in phases], inside=True)
+        label_row(panels["phases"], [phase_label(phase) for phase in phases], inside=True)
     label_row(
         panels["stalls"],
         [(s.from_s, s.until_s, f"stall {s.until_s - s.from_s:.2f} s", "stall") for s in stalls],
@@ -131,11 +124,6 @@ def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
     foot = [*told_instants(instants), *_foot(result)]
     lay_out(figure, panels, Layout(heights, DRAWN, _head(result), key_of(panels, DRAWN), foot))
     return figure
-
-
-def _phase_label(phase: Phase) -> tuple[float, float, str, str]:
-    told = f"{phase.name}: {phase.told}" if phase.told else phase.name
-    return phase.from_s, phase.until_s, told, phase.name
 
 
 def _way(
@@ -158,7 +146,7 @@ def _way(
         lines = [("s_mm", "body")]
         axes.set_ylabel(f"travel of the body{length}")
     for name, words in lines:
-        values = _column(table, name)
+        values = column(table, name)
         across, along = with_gaps(times, values)
         dashed = name == "front_mm"
         colour, dashes = ink.WHEELS[0] if dashed else (ink.BODY, ())
@@ -182,10 +170,10 @@ def _finish(table: pd.DataFrame) -> float | None:
     """Where the finish line crosses the ramp line, from how far the axle is past it."""
     if "past_finish_mm" not in table.columns:
         return None
-    past = _column(table, "past_finish_mm")
+    past = column(table, "past_finish_mm")
     for name, sign in (("rear_mm", 1.0), ("front_mm", -1.0)):
         if name in table.columns:
-            at = _column(table, name) - sign * past
+            at = column(table, name) - sign * past
             at = at[np.isfinite(at)]
             if at.size and float(np.ptp(at)) < 1e-2:  # the same in every row: this axle was held
                 return float(np.median(at))
@@ -197,9 +185,9 @@ def _slip(axes: Axes, table: pd.DataFrame, times: FloatArray, names: Sequence[st
     axes.axhline(0.0, color=ink.QUIET, linewidth=0.6, zorder=2)
     for name in names:
         number = int(name.removeprefix("slip"))
-        driving = _column(table, name)
+        driving = column(table, name)
         braking = (
-            _column(table, f"braking{number}") if f"braking{number}" in table else driving * np.nan
+            column(table, f"braking{number}") if f"braking{number}" in table else driving * np.nan
         )
         values = np.where(np.isfinite(driving), driving, -braking)
         colour, dashes = ink.WHEELS[(number - 1) % len(ink.WHEELS)]
@@ -212,7 +200,7 @@ def _slip(axes: Axes, table: pd.DataFrame, times: FloatArray, names: Sequence[st
 
 def _nose(axes: Axes, result: Mapping[str, object], table: pd.DataFrame, times: FloatArray) -> None:
     """Chassis to ramp, nose up positive, with the limit over which the front counts as off."""
-    values = _column(table, "chassis_to_ramp_deg")
+    values = column(table, "chassis_to_ramp_deg")
     across, line = with_gaps(times, values)
     axes.plot(across, line, color=ink.BODY, zorder=4, label="chassis to ramp, nose up")
     usual = number_of(result.get("chassis_to_ramp_usual_deg"))
@@ -234,7 +222,7 @@ def _board(
     axes: Axes, result: Mapping[str, object], table: pd.DataFrame, times: FloatArray
 ) -> None:
     """The board's own angle through the attempt, as far as a level line tells it."""
-    turned = _column(table, "board_turned_deg")
+    turned = column(table, "board_turned_deg")
     ramp = result.get("ramp")
     angle = number_of(ramp.get("ramp_deg")) if isinstance(ramp, Mapping) else None
     values = turned if angle is None else abs(angle) + turned
@@ -250,10 +238,8 @@ def _board(
 
 
 def _head(result: Mapping[str, object]) -> str:
-    first, last = result.get("first_frame"), result.get("last_frame")
-    frames = f", frames {first} to {last}" if first is not None and last is not None else ""
     what = "Attempt at the board" if is_climb(result) else "Down the board, stop, back up"
-    return f"{what}{frames}"
+    return f"{what}{frames_words(result)}"
 
 
 def _foot(result: Mapping[str, object]) -> list[str]:
@@ -269,9 +255,5 @@ def _foot(result: Mapping[str, object]) -> list[str]:
     lines += [f"Reverse, as facts: {reverse}."] if reverse else []
     call = reverse_call_words(result)
     lines += [f"By the rule sheet: {call.rstrip('.')}."] if call else []
-    proof = str(result.get("clip_sha256") or "")
-    return [*lines, f"{RULE}{f' Clip SHA-256 {proof[:16]}.' if proof else ''}"]
-
-
-def _column(table: pd.DataFrame, name: str) -> FloatArray:
-    return np.asarray(pd.to_numeric(table[name], errors="coerce"), dtype=np.float64)
+    proof = clip_words(result)
+    return [*lines, f"{RULE}{f' Clip {proof}.' if proof else ''}"]

@@ -13,7 +13,7 @@ from clipmark.report import ink
 from clipmark.report.canvas import Canvas
 from clipmark.report.followed import CURVES, Curve
 from clipmark.report.lettering import width_of
-from clipmark.report.trace_facts import missing_after
+from clipmark.report.trace_facts import column, missing_after
 from clipmark.report.words import number
 
 FloatArray = NDArray[np.float64]
@@ -51,7 +51,7 @@ class SpeedStrip:
 
     def __post_init__(self) -> None:
         self.columns = [
-            tuple(_column(table, name) for name in ("t_s", self.curve.value, self.curve.u))
+            tuple(column(table, name) for name in ("t_s", self.curve.value, self.curve.u))
             for table in self.traces
         ]
         ends = [end for _, v, u in self.columns for end in _ends(v, u)]
@@ -151,7 +151,3 @@ def _ends(values: FloatArray, u: FloatArray) -> tuple[float, float]:
         return 0.0, 1.0
     low, high = float((values - spare)[known].min()), float((values + spare)[known].max())
     return (low, high) if high > low else (low - 0.5, high + 0.5)
-
-
-def _column(table: pd.DataFrame, name: str) -> FloatArray:
-    return np.asarray(pd.to_numeric(table[name], errors="coerce"), dtype=np.float64)

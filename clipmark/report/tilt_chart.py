@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from os import PathLike
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,10 +11,9 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from clipmark.errors import RecordError
+from clipmark.measure.tilt_reading import TOPPLE_DEG
 from clipmark.report import ink
 from clipmark.report.chart_layout import (
-    DOTS_PER_INCH,
     Layout,
     key_of,
     lay_out,
@@ -23,7 +21,6 @@ from clipmark.report.chart_layout import (
     time_ends,
 )
 from clipmark.report.chart_marks import Instant, draw_instants, number_instants, told_instants
-from clipmark.report.figure_file import chart_bytes, check_chart_name, house_style, write_figure
 from clipmark.report.tilt_facts import (
     TiltEventFact,
     balance_words,
@@ -32,8 +29,9 @@ from clipmark.report.tilt_facts import (
     events_in,
     not_seen_words,
 )
-from clipmark.report.trace_facts import stretches
+from clipmark.report.trace_facts import column, stretches
 from clipmark.report.trace_panels import Z95, label_row, with_gaps
+from clipmark.report.trace_sheet import PLUS_MINUS, clip_words, frames_words, write_chart
 from clipmark.uncertainty.digits import number_of
 
 FloatArray = NDArray[np.float64]
@@ -41,10 +39,11 @@ NEEDED = ("t_s", "platform_deg", "chassis_deg", "chassis_to_platform_deg", "tilt
 DRAWN = ("angles", "roll", "gap")
 NEAR_SHARE = 0.42  # of the width, for what happens around the events
 BEFORE_S, AFTER_S = 0.5, 0.3  # of the events, shown beside the whole
-ROLL_DEG, TOPPLE_DEG = 20.0, 15.0  # roll that is drawn; what counts as a topple
+ROLL_DEG = TOPPLE_DEG + 5.0  # roll that is drawn
 GAPS = 6.0  # gaps of a tyre are drawn up to so many times the one that counts
-RULE = "\N{PLUS-MINUS SIGN} and bars: expanded uncertainty, 95 %; grey bands: 95 % interval of an\
- instant."
+RULE = (
+    f"{PLUS_MINUS} and bars: expanded uncertainty, 95 %; grey bands: 95 % interval of an instant."
+)
 
 
 def draw_tilt(result: Mapping[str, object], table: pd.DataFrame, path: str | PathLike[str]) -> None:
@@ -66,22 +65,11 @@ def draw_tilt(result: Mapping[str, object], table: pd.DataFrame, path: str | Pat
     RecordError
         When the table is not a trace, or holds no row.
     """
-    target = Path(path)
-    suffix = check_chart_name(target)
-    missing = [name for name in NEEDED if name not in table.columns]
-    if missing or table.empty:
-        lacks = f"has no column {missing[0]}" if missing else "is empty"
-        raise RecordError(
-            f"the trace for {target.name} {lacks}, so there is nothing to draw; measure the tilt "
-            "again"
-        )
-    with house_style():
-        drawn = chart_bytes(_figure(result, table), suffix, DOTS_PER_INCH, "A side tilt")
-    write_figure(target, drawn, "chart")
+    write_chart(lambda: _figure(result, table), table, path, NEEDED, "tilt", "A side tilt")
 
 
 def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
-    times = _column(table, "t_s")
+    times = column(table, "t_s")
     events = events_in(result)
     instants = _instants(result, events)
     gaps = [name for name in table.columns if str(name).startswith("tyre") and "_off_" in str(name)]
@@ -99,16 +87,16 @@ def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
         axes.set_xlim(*time_ends(times))
     for axes in beside.values():
         axes.set_xlim(*(near or (0.0, 1.0)))
-    for column in (panels, beside):
-        for name in (name for name in DRAWN if name in column):
-            column[name].set_axisbelow(True)
-            column[name].grid(visible=True)
-            draw_instants(column[name], instants)
-        if column:
-            _angles(column["angles"], result, table, times, events)
-            _roll(column["roll"], table, times)
+    for across in (panels, beside):
+        for name in (name for name in DRAWN if name in across):
+            across[name].set_axisbelow(True)
+            across[name].grid(visible=True)
+            draw_instants(across[name], instants)
+        if across:
+            _angles(across["angles"], result, table, times, events)
+            _roll(across["roll"], table, times)
             if gaps:
-                _gaps(column["gap"], result, table, times, gaps)
+                _gaps(across["gap"], result, table, times, gaps)
     for name in beside:
         beside[name].set_ylim(panels[name].get_ylim())
         beside[name].tick_params(labelleft=False, left=False)
@@ -151,7 +139,7 @@ def _angles(
     events: Sequence[TiltEventFact],
 ) -> None:
     """Platform and chassis, the way it was tilted counted positive; events with their bars."""
-    platform, chassis = _column(table, "platform_deg"), _column(table, "chassis_deg")
+    platform, chassis = column(table, "platform_deg"), column(table, "chassis_deg")
     known = platform[np.isfinite(platform)]
     way = -1.0 if known.size and known[int(np.argmax(np.abs(known)))] < 0 else 1.0
     levelled = number_of(result.get("highest_tilt_deg")) is not None or any(
@@ -159,7 +147,7 @@ def _angles(
     )
     zero = 0.0 if levelled or not known.size else way * float(known[0])
     platform, chassis = way * platform - zero, way * chassis - zero
-    u_platform = _column(table, "u_platform_deg") if "u_platform_deg" in table else 0 * platform
+    u_platform = column(table, "u_platform_deg") if "u_platform_deg" in table else 0 * platform
     across, line, spare = with_gaps(times, platform, Z95 * u_platform)
     axes.fill_between(
         across, line - spare, line + spare, facecolor=ink.BODY_BAND, edgecolor=ink.BODY,
@@ -192,7 +180,7 @@ def _angles(
 
 def _roll(axes: Axes, table: pd.DataFrame, times: FloatArray) -> None:
     """The truck's own roll: lean on its springs, then tipping; cut where it only falls."""
-    turn = _column(table, "chassis_to_platform_deg")
+    turn = column(table, "chassis_to_platform_deg")
     across, line = with_gaps(times, turn)
     colour, dashes = ink.WHEELS[1]
     axes.axhline(0.0, color=ink.QUIET, linewidth=0.6, zorder=2)
@@ -224,7 +212,7 @@ def _gaps(
     axes.axhline(0.0, color=ink.QUIET, linewidth=0.6, zorder=2)
     low = high = 0.0
     for number, name in enumerate(names, 1):
-        values = _column(table, str(name))
+        values = column(table, str(name))
         across, line = with_gaps(times, values)
         colour, dashes = ink.WHEELS[(number + 1) % len(ink.WHEELS)]
         colour = ink.BLUE if number == 1 else colour
@@ -244,10 +232,8 @@ def _gaps(
 
 
 def _head(result: Mapping[str, object]) -> str:
-    first, last = result.get("first_frame"), result.get("last_frame")
-    frames = f", frames {first} to {last}" if first is not None and last is not None else ""
     side = result.get("low_side")
-    return f"Side tilt{f', {side} side low' if side else ''}{frames}"
+    return f"Side tilt{f', {side} side low' if side else ''}{frames_words(result)}"
 
 
 def _foot(result: Mapping[str, object]) -> list[str]:
@@ -256,10 +242,6 @@ def _foot(result: Mapping[str, object]) -> list[str]:
     balance = balance_words(result)
     if balance:
         lines.append("Left and right together: " + "; ".join(balance) + ".")
-    proof = str(result.get("clip_sha256") or "")
-    lines.append(f"{RULE}{f' Clip SHA-256 {proof[:16]}.' if proof else ''}")
+    proof = clip_words(result)
+    lines.append(f"{RULE}{f' Clip {proof}.' if proof else ''}")
     return lines
-
-
-def _column(table: pd.DataFrame, name: str) -> FloatArray:
-    return np.asarray(pd.to_numeric(table[name], errors="coerce"), dtype=np.float64)

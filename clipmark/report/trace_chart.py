@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from os import PathLike
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -17,10 +16,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
-from clipmark.errors import RecordError
 from clipmark.report import ink
 from clipmark.report.chart_layout import (
-    DOTS_PER_INCH,
     Key,
     Layout,
     key_of,
@@ -28,11 +25,10 @@ from clipmark.report.chart_layout import (
     new_panels,
     time_ends,
 )
-from clipmark.report.figure_file import chart_bytes, check_chart_name, house_style, write_figure
 from clipmark.report.trace_facts import (
     Gap,
-    Phase,
     Stall,
+    column,
     figure_words,
     gaps_in,
     jumps_in,
@@ -47,13 +43,19 @@ from clipmark.report.trace_panels import (
     label_row,
     shade,
 )
+from clipmark.report.trace_sheet import (
+    PLUS_MINUS,
+    clip_words,
+    frames_words,
+    phase_label,
+    write_chart,
+)
 from clipmark.uncertainty.digits import number_of
 
 FloatArray = NDArray[np.float64]
 NEEDED = ("t_s", "s_mm", "v_mm_s", "u_v_mm_s")
 DRAWN = ("position", "speed", "turning")
 NO_BREAK = "\N{NO-BREAK SPACE}"
-PLUS_MINUS = "\N{PLUS-MINUS SIGN}"
 FIGURES = (
     ("mean speed", "mean_speed", "mm/s"),
     ("slowest held", "slowest_speed", "mm/s"),
@@ -88,24 +90,18 @@ def draw_trace(
     RecordError
         When the table is not a trace, or holds no row.
     """
-    target = Path(path)
-    suffix = check_chart_name(target)
-    missing = [name for name in NEEDED if name not in table.columns]
-    if missing or table.empty:
-        lacks = f"has no column {missing[0]}" if missing else "is empty"
-        raise RecordError(
-            f"the trace for {target.name} {lacks}, so there is nothing to draw; measure the crawl "
-            "again"
-        )
-    with house_style():
-        drawn = chart_bytes(
-            _figure(result, table), suffix, DOTS_PER_INCH, "Position and speed of a crawl"
-        )
-    write_figure(target, drawn, "chart")
+    write_chart(
+        lambda: _figure(result, table),
+        table,
+        path,
+        NEEDED,
+        "crawl",
+        "Position and speed of a crawl",
+    )
 
 
 def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
-    times, speed = _column(table, "t_s"), _column(table, "v_mm_s")
+    times, speed = column(table, "t_s"), column(table, "v_mm_s")
     wheels = wheels_in(table)
     surface = [wheel for wheel in wheels if wheel.unit == "mm/s"]
     turning = [wheel for wheel in wheels if wheel.unit != "mm/s"]
@@ -124,14 +120,14 @@ def _figure(result: Mapping[str, object], table: pd.DataFrame) -> Figure:
             panels[name].set_axisbelow(True)
             panels[name].grid(visible=True)
             shade(panels[name], phases, stalls)
-    draw_position(panels["position"], times, _column(table, "s_mm"))
-    u_speed, jumps = _column(table, "u_v_mm_s"), jumps_in(result, times, speed)
+    draw_position(panels["position"], times, column(table, "s_mm"))
+    u_speed, jumps = column(table, "u_v_mm_s"), jumps_in(result, times, speed)
     draw_speed(panels["speed"], result, times, speed, u_speed, surface, jumps)
     if turning:
         draw_turning(panels["turning"], times, turning)
     if phases:
         shade(panels["phases"], phases, ())
-        label_row(panels["phases"], [_phase_label(phase) for phase in phases], inside=True)
+        label_row(panels["phases"], [phase_label(phase) for phase in phases], inside=True)
     label_row(panels["events"], events)
     layout = Layout(heights, DRAWN, _head(result), _key(panels, stalls=bool(stalls)), _foot(result))
     lay_out(figure, panels, layout)
@@ -148,9 +144,7 @@ def _key(panels: Mapping[str, Axes], *, stalls: bool) -> Key:
 
 
 def _head(result: Mapping[str, object]) -> str:
-    first, last = result.get("first_frame"), result.get("last_frame")
-    frames = f", frames {first} to {last}" if first is not None and last is not None else ""
-    return f"Position and speed{frames}"
+    return f"Position and speed{frames_words(result)}"
 
 
 def _foot(result: Mapping[str, object]) -> list[str]:
@@ -178,18 +172,13 @@ def _foot(result: Mapping[str, object]) -> list[str]:
     rule = f"{PLUS_MINUS}: expanded uncertainty, 95 %."
     told = [item.replace(" ", NO_BREAK) for item in (*told, rule)]
     lines = ["; ".join(told[:-1]) + f". {told[-1]}"]
-    proof = str(result.get("clip_sha256") or "")
-    settled += [f"clip SHA-256 {proof[:16]}"] if proof else []
+    proof = clip_words(result)
+    settled += [f"clip {proof}"] if proof else []
     return [*lines, "; ".join(settled) + "."] if settled else lines
 
 
 def _below(result: Mapping[str, object]) -> str:
     return ", below the noise floor" if result.get("ripple_below_noise_floor") is True else ""
-
-
-def _phase_label(phase: Phase) -> tuple[float, float, str, str]:
-    told = f"{phase.name}: {phase.told}" if phase.told else phase.name
-    return phase.from_s, phase.until_s, told, phase.name
 
 
 def _stall_label(stall: Stall) -> tuple[float, float, str, str]:
@@ -199,7 +188,3 @@ def _stall_label(stall: Stall) -> tuple[float, float, str, str]:
 
 def _gap_label(gap: Gap) -> tuple[float, float, str, str]:
     return gap.from_s, gap.until_s, f"gap: {gap.why}" if gap.why else "gap", "gap"
-
-
-def _column(table: pd.DataFrame, name: str) -> FloatArray:
-    return np.asarray(pd.to_numeric(table[name], errors="coerce"), dtype=np.float64)

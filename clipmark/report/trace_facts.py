@@ -77,6 +77,11 @@ class WheelTrace:
     unit: str
 
 
+def column(table: pd.DataFrame, name: str) -> FloatArray:
+    """A column of a trace as numbers, NaN where there is none, shape (n,)."""
+    return np.asarray(pd.to_numeric(table[name], errors="coerce"), dtype=np.float64)
+
+
 def rows_of(value: object) -> list[Mapping[str, object]]:
     """The objects of a JSON list; empty for null and anything else."""
     if not isinstance(value, Sequence) or isinstance(value, (str, bytes)):
