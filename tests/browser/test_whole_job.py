@@ -145,9 +145,18 @@ def focus_by_tab(page: Page, wanted: Callable[[], bool], limit: int = 120) -> No
 
 
 def focused(page: Page) -> str:
+    """Field and name of the control that has the focus; of anything else, its tag.
+
+    The whole page has the focus after the last control, and its text holds every name there is.
+    """
     return page.evaluate(
-        "(document.activeElement.dataset.field ?? '') + '|' + "
-        "(document.activeElement.getAttribute('aria-label') ?? document.activeElement.textContent)"
+        """() => {
+          const at = document.activeElement;
+          if (!at?.matches("button, input, select, textarea, summary, [data-field]")) {
+            return `${at?.tagName}|`;
+          }
+          return `${at.dataset.field ?? ""}|${at.getAttribute("aria-label") ?? at.textContent}`;
+        }"""
     )
 
 
@@ -170,8 +179,7 @@ def move_cross_to(page: Page, x: float, y: float) -> None:
 
 def test_by_keyboard_only(serve, open_page, event, tmp_path, capsys):
     page = open_page(serve(event))
-    page.wait_for_function("window.clipmarkPage?.edit", timeout=30_000)
-    page.wait_for_timeout(500)
+    page.wait_for_selector("html[data-ready=yes]", timeout=30_000)
     if page.locator("dialog[open]").filter(has_text="session record").count():
         page.keyboard.press("Escape")
     page.wait_for_timeout(300)

@@ -161,6 +161,7 @@ async function offerWork() {
     api.get("api/attempts"),
     api.get("api/drafts"),
   ]);
+  if (ctx.panels.anyShown) return; // the operator was quicker, and is not to be interrupted
   ctx.panels.open(attempts.length + drafts.length > 0 ? "attempts" : "clips");
 }
 

@@ -38,9 +38,11 @@ export function createPanels(root, notices) {
   /** @type {Element | null} */
   let cameFrom = null;
   let replacing = false;
+  let anyShown = false;
 
   /** @param {PanelKind} kind @param {any} [options] @returns {Panel} */
   function show(kind, options = {}) {
+    anyShown = true;
     if (current) {
       replacing = true;
       current.shut();
@@ -116,6 +118,10 @@ export function createPanels(root, notices) {
     },
     show,
     close: () => current?.panel.close(),
+    /** Whether any panel was open since the page came up. */
+    get anyShown() {
+      return anyShown;
+    },
     /** Name of the panel that is open, or null. */
     get openName() {
       return current?.kind.name ?? null;
