@@ -26,6 +26,11 @@ TRACED: dict[str, frozenset[str]] = {  # measures that leave a trace, and column
 GIVEN_BY_SHEET = ("grade", "reverse_call")  # follow from reading and rule sheet
 
 
+def as_measured(result: Mapping[str, object]) -> dict[str, object]:
+    """A reading without what the rule sheet makes of it."""
+    return {name: value for name, value in result.items() if name not in GIVEN_BY_SHEET}
+
+
 def trace_path(
     event: Path, attempt_id: str, result: Mapping[str, object], measure: str = "crawl"
 ) -> Path:
@@ -34,8 +39,7 @@ def trace_path(
     What the rule sheet makes of a reading is left out of the hash: the trace is the same before
     and after it was given.
     """
-    measured = {name: value for name, value in result.items() if name not in GIVEN_BY_SHEET}
-    proof = hashlib.sha256(canonical_bytes(plain(measured))).hexdigest()[:16]
+    proof = hashlib.sha256(canonical_bytes(plain(as_measured(result)))).hexdigest()[:16]
     return event / "evidence" / attempt_id / f"{measure}-{proof}.csv"
 
 

@@ -50,7 +50,7 @@ def bring_back(
         if step is not None:
             step("measuring again", done, len(gone))
         try:
-            table = _again(event, story.attempt, reading)
+            table = trace_again(event, story.attempt, reading)
         except ClipmarkError as error:
             told = " ".join(str(error).split()).rstrip(".").replace(f"{event.path}/", "")
             refused.setdefault(story.id, []).append(
@@ -67,8 +67,14 @@ def bring_back(
     return refused
 
 
-def _again(event: EventFolder, attempt: Attempt, reading: Reading) -> pd.DataFrame | None:
-    """The trace of a reading, repeated; None where the reading does not come out as it was."""
+def trace_again(event: EventFolder, attempt: Attempt, reading: Reading) -> pd.DataFrame | None:
+    """The trace of a reading, repeated; None where the reading does not come out as it was.
+
+    Raises
+    ------
+    ClipmarkError
+        When the clip is nowhere, or the reading cannot be repeated.
+    """
     if attempt.clip is None:
         return None
     place = event.find_clip(attempt.clip)

@@ -119,7 +119,7 @@ def save_reading(
         A sentence; nothing was saved then.
     """
     reading = Reading.from_measured(measure, result)
-    frame = _marked_on(reading)
+    frame = reading.marked_frame
     said = declared or Declaration()
     recorded = tuple(_with_sizes(mark_of(mark, role, frame), said) for mark, role in marks)
     if attempt_id is None:
@@ -161,12 +161,6 @@ def save_reading(
     return event.save_attempt(
         Attempt.model_validate(body), by=by, id=attempt_id, base_revision=base
     )
-
-
-def _marked_on(reading: Reading) -> int | None:
-    """The frame that marks were set on: of a tilt it is not the one in which something happened."""
-    marked = reading.result.get("reference_frame")
-    return marked if isinstance(marked, int) else reading.frame
 
 
 def export_attempts(event: EventFolder, target: Path) -> Path:

@@ -134,7 +134,7 @@ def task_of(event: EventFolder, attempt: Attempt) -> Task:
         raise AuditError(
             "it has no reading that can be taken again, so there is nothing to compare"
         )
-    frames = [_marked_on(reading) for reading in readings]
+    frames = [reading.marked_frame for reading in readings]
     if any(frame is None for frame in frames):
         raise AuditError("its reading names no frame, so it cannot be taken again")
     # One picture is marked: a climb or a tilt that was marked on another one is left as it is.
@@ -306,12 +306,6 @@ def _marked_in(attempt: Attempt, reading: Reading) -> Iterable[str]:
     yield "patch"
     if settings.get("travel") is not None:
         yield "travel"
-
-
-def _marked_on(reading: Reading) -> int | None:
-    """The frame that the marks were set on; of a tilt the reading's own is that of an event."""
-    marked = reading.result.get("reference_frame")
-    return marked if isinstance(marked, int) else reading.frame
 
 
 def _role(name: str, attempt: Attempt, readings: Sequence[Reading]) -> Role:

@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import cast
 
 import pandas as pd
 
-from clipmark.audit.compare import compare_results
-from clipmark.audit.repeat import repeat_traced, true_fps_of
 from clipmark.cli.app import DONE, told_of
 from clipmark.cli.batch_call import Called
 from clipmark.cli.show import json_text
-from clipmark.clip import open_clip
 from clipmark.errors import AuditError, ClipmarkError
 from clipmark.evidence import TRACED, keep_chart, keep_trace
-from clipmark.record.canonical import JsonObject
 from clipmark.record.folder import EventFolder
 from clipmark.record.readings import Reading
-from clipmark.record.texts import plain
+from clipmark.retrace import trace_again
 
 EVIDENCE = "evidence"  # in place of a verb
 
@@ -42,13 +37,10 @@ def _made(folder: Path, attempt_id: str) -> dict[str, object]:
     traced = [reading for reading in saved.attempt.readings if reading.measure in TRACED]
     if not traced or clip is None:
         raise AuditError(f"attempt {attempt_id} has no reading with a clip that leaves a trace")
-    path = event.find_clip(clip)
     files: list[Path] = []
     for reading in traced:
-        with open_clip(path, true_fps=true_fps_of(saved.attempt, reading)) as footage:
-            result, table = repeat_traced(footage, saved.attempt, reading)
-        now = cast(JsonObject, plain(result))
-        if compare_results(reading.result, now).sameness == "changed":
+        table = trace_again(event, saved.attempt, reading)
+        if table is None:
             raise AuditError(
                 f"the {reading.measure} of attempt {attempt_id} does not come back as it was "
                 "saved, so that its trace would be of another reading; see clipmark audit replay "

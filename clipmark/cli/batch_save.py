@@ -10,7 +10,7 @@ from clipmark.cli.batch_call import CLIP
 from clipmark.cli.batch_tasks import Ready
 from clipmark.cli.crawl_show import draw_chart
 from clipmark.cli.saving import PutOff, told_when_saved
-from clipmark.evidence import GIVEN_BY_SHEET
+from clipmark.evidence import as_measured
 from clipmark.record.folder import EventFolder
 from clipmark.record.readings import Reading
 
@@ -53,7 +53,7 @@ def save_put_off(
 
 def _there_already(item: PutOff) -> dict[str, object] | None:
     """What saving told, if exactly this reading stands in the event folder."""
-    wanted = _measured(Reading.from_measured(item.measure, item.result))
+    wanted = as_measured(Reading.from_measured(item.measure, item.result).result)
     details = item.saving.details
     with EventFolder.open(Path(str(item.saving.into))) as event:
         for saved in event.attempts():
@@ -67,10 +67,6 @@ def _there_already(item: PutOff) -> dict[str, object] | None:
                     (details.try_no, attempt.try_no),
                 )
             )
-            if own and same_try and found is not None and _measured(found) == wanted:
+            if own and same_try and found is not None and as_measured(found.result) == wanted:
                 return told_when_saved(saved.line, item.measure)
     return None
-
-
-def _measured(reading: Reading) -> dict[str, object]:
-    return {name: value for name, value in reading.result.items() if name not in GIVEN_BY_SHEET}

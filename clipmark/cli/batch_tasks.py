@@ -10,6 +10,7 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from clipmark.cli.batch_call import CLIP, OUTPUTS, Parsed, parse_call
@@ -160,19 +161,22 @@ def _has(saved: SavedAttempt, verb: str) -> bool:
 def _of_attempt(task: Task) -> Ready:
     """A saved attempt: its key is the journal line, and which clip is there to be measured."""
     folder = task.base / task.options[0]
-    with_event = _events.get(folder) or _events.setdefault(folder, EventFolder.open(folder))
-    saved = with_event.attempt(task.options[1])
+    event = _opened(folder)
+    saved = event.attempt(task.options[1])
     about = {"line": saved.line.sha256, "sheet": _file_hash(folder / EVENT_NAME)}
     if saved.attempt.clip is not None:
         try:
-            about[CLIP] = clip_sha256(with_event.find_clip(saved.attempt.clip))
+            about[CLIP] = clip_sha256(event.find_clip(saved.attempt.clip))
         except FolderError:
             about[CLIP] = "not there"
     parsed = Parsed(task.verb, task.options, {"folder": str(folder)}, {})
     return Ready(task, parsed, parsed.paths, {}, _key(task.verb, {"attempt": saved.id}, about))
 
 
-_events: dict[Path, EventFolder] = {}
+@cache
+def _opened(folder: Path) -> EventFolder:
+    """An event folder, opened once for all tasks of a batch; each look reads what was added."""
+    return EventFolder.open(folder)
 
 
 def _event_state(folder: Path, stand: object) -> str:
@@ -180,7 +184,7 @@ def _event_state(folder: Path, stand: object) -> str:
     found = _file_hash(folder / EVENT_NAME)
     if stand is None:
         return found
-    _, marked = find_stand(EventFolder.open(folder), str(stand))
+    _, marked = find_stand(_opened(folder), str(stand))
     return f"{found} {marked.model_dump_json()}"
 
 

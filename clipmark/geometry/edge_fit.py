@@ -118,13 +118,11 @@ def fit_edge(
     """
     scene = _scene(luma, rough, black, white, to_straight, from_straight)
     kinds: tuple[Kind, ...] = ("step", "string") if kind == "auto" else (kind,)
-    if kind == "auto" and scene.rough.half > LONG_HALF_PX:
-        quick = _quickly_an_edge(scene, search_px, search_deg)
-        if quick is not None:
-            return _report(scene, *quick)
     found: list[tuple[_Found, list[Candidate]]] = []
     refusals: list[FitError] = []
     for one in kinds:
+        if found and _is_no_string(scene, found[0][0], search_px, search_deg):
+            break
         try:
             found.append(_fit_kind(scene, one, search_px, search_deg))
         except FitError as refusal:
@@ -196,27 +194,21 @@ def _fit_kind(
     return best, listed
 
 
-def _quickly_an_edge(
-    scene: _Scene, search_px: float, search_deg: float
-) -> tuple[_Found, list[Candidate]] | None:
-    """A long line fitted as a step, where a look at some of its columns shows it is no string.
+def _is_no_string(scene: _Scene, step: _Found, search_px: float, search_deg: float) -> bool:
+    """Whether some columns of a long line show that the step along it is no string.
 
-    Fitting a string to an edge goes on for as long as it is let, over all pixels of the line; some
-    of them tell as well that it is none. None where it may be one.
+    Fitting a string to an edge goes on for as long as it is let, over all pixels of the line.
     """
-    try:
-        step = _fit_kind(scene, "step", search_px, search_deg)
-    except FitError:
-        return None
+    if scene.rough.half <= LONG_HALF_PX:
+        return False
     every = int(scene.rough.half / LONG_HALF_PX * FEWER_COLUMNS)
     try:
         string, _ = _fit_kind(scene, "string", search_px, search_deg, every)
     except FitError:
-        return step
+        return True
     thin = (string.solution.shape.width or 0.0) <= 1.25 * MAX_STRING_PX
-    stands_out = string.contrast > 0.45 * step[0].contrast
-    may_be = thin and stands_out and string.used >= step[0].used - 0.3
-    return None if may_be else step
+    stands_out = string.contrast > 0.45 * step.contrast
+    return not (thin and stands_out and string.used >= step.used - 0.3)
 
 
 def _least_contrast(found: _Found) -> float:

@@ -17,6 +17,7 @@ from clipmark.measure.climb_marks import ClimbReady
 from clipmark.measure.crawl import Crawled
 from clipmark.measure.crawl_ruler import FloatArray
 from clipmark.measure.crawl_wheels import WheelTrace
+from clipmark.motion.climb_nose import runs_of
 from clipmark.motion.climb_series import ClimbSeries
 from clipmark.motion.passes import Following
 
@@ -326,7 +327,7 @@ def _entries(following: Following) -> tuple[int | None, tuple[dict[str, object],
     found = np.array([not reason for reason in reasons], dtype=bool)
     partly = found & (agreed < ENTERS)
     entries: list[dict[str, object]] = []
-    for first, last in _runs(hidden | partly):
+    for first, last in runs_of(hidden | partly):
         if not hidden[first : last + 1].any() and last - first + 1 < ENTER_FRAMES:
             continue
         k = first
@@ -336,7 +337,7 @@ def _entries(following: Following) -> tuple[int | None, tuple[dict[str, object],
             k -= 1
         entries.append(_entry(following, k, last))
     starts = [row for row, _ in ((entry["row"], 0) for entry in entries)]
-    lost = [a for a, b in _runs(~found & ~hidden) if _really_lost(reasons, a, b)]
+    lost = [a for a, b in runs_of(~found & ~hidden) if _really_lost(reasons, a, b)]
     first_of = sorted([*(int(str(row)) for row in starts), *lost])
     for entry in entries:
         entry.pop("row")
@@ -357,12 +358,6 @@ def _entry(following: Following, first: int, last: int) -> dict[str, object]:
         "until_s": float(following.times_s[last]),
         "words": "something else entered the patch",
     }
-
-
-def _runs(inside: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    padded = np.concatenate([[False], inside, [False]]).astype(np.int8)
-    edges = np.flatnonzero(np.diff(padded))
-    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def _noise(values: FloatArray) -> float:

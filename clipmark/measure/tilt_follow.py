@@ -105,13 +105,13 @@ class _Tyres:
 def follow_tilt(clip: Clip, ready: PreparedTilt, progress: Progress | None = None) -> Followed:
     """Follow everything through the span; raises `FollowError` when a mark shows nothing."""
     reference, look = ready.reference, ready.placed.look
-    at = {"ordinal": reference.ordinal, "t_s": float(clip.times_s[reference.ordinal])}
+    t_s = float(clip.times_s[reference.ordinal])
 
     level = 2.0 ** (reference.bit_depth - 8)
     noise = picture_noise(reference.luma, level)
 
     def line(name: str, fitted: FloatArray) -> FollowedLine:
-        ends, t_s = fitted[[0, -1]], float(at["t_s"])
+        ends = fitted[[0, -1]]
         maps = {"to_straight": look.to_straight, "from_straight": look.from_straight}
         if name in ready.by_ends:
             return EndsFollower(
@@ -145,7 +145,7 @@ def follow_tilt(clip: Clip, ready: PreparedTilt, progress: Progress | None = Non
             reference.luma,
             patch,
             ordinal=reference.ordinal,
-            t_s=float(at["t_s"]),
+            t_s=t_s,
             line_px=ends,
             aspect=ready.picture.aspect,
             noise=noise,

@@ -84,7 +84,7 @@ def _candidates(
     reach = PIECE_PX // 2 + EDGE_PX
     inside = np.zeros(luma.shape, dtype=bool)
     inside[reach : height - reach, reach : width - reach] = True
-    strength = _corner_strength(luma)
+    strength = corner_strength(luma, PIECE_PX)
     strength[blocked | ~inside] = -1.0
     centres = _spread_peaks(strength)
     if not len(centres):
@@ -97,12 +97,12 @@ def _middle(body: Patch) -> FloatArray:
     return np.array([body.x + body.w / 2, body.y + body.h / 2])
 
 
-def _corner_strength(luma: NDArray[np.generic]) -> Float32Array:
+def corner_strength(luma: NDArray[np.generic], piece_px: int) -> Float32Array:
     """Smaller eigenvalue of the gradient matrix over a piece around each pixel, shape (H, W)."""
     half = cv2.resize(
         np.asarray(luma, dtype=np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA
     )
-    values = cv2.cornerMinEigenVal(half, blockSize=PIECE_PX // 2, ksize=3)
+    values = cv2.cornerMinEigenVal(half, blockSize=piece_px // 2, ksize=3)
     size = (luma.shape[1], luma.shape[0])
     return np.array(cv2.resize(values, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 

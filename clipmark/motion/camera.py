@@ -16,16 +16,14 @@ from numpy.typing import NDArray
 
 from clipmark.motion.camera_fit import (
     FLOOR_PX,
-    LEAST_POINTS,
     CameraFit,
     CameraSolution,
-    best_fit,
+    fit_those_that_agree,
 )
 from clipmark.motion.sampling import FloatArray
 
 BODY_TRAVEL_PX = 5.0  # the body must have moved this far before it can tell its own pieces apart
 AGREE_SHARE = 0.25
-LEAST_AGREEMENT = 0.7  # a piece that disagrees in more than 30 % of its frames is not background
 STILL_RATIO = 1.5  # scatter over what noise explains, below which the camera is judged still
 
 
@@ -93,16 +91,11 @@ def camera_motion(
     """
     frames = len(times_s)
     used = _not_on_the_truck(shifts_px, seen, body_px)
-    if used.sum() < LEAST_POINTS:
-        return _unknown(frames, len(points_px))
     fit = CameraFit(points_px, point_u_px, size_px)
-    solution = best_fit(fit, shifts_px, seen & used, times_s)
-    agrees = solution.agreement(seen & used) >= LEAST_AGREEMENT
-    if (used & agrees).sum() < LEAST_POINTS:
+    found = fit_those_that_agree(fit, shifts_px, seen, used, times_s)
+    if found is None:
         return _unknown(frames, len(points_px))
-    if (used & ~agrees).any():
-        used &= agrees
-        solution = best_fit(fit, shifts_px, seen & used, times_s)
+    solution, used = found
     where = np.where(np.isfinite(body_px), body_px, np.nanmean(body_px, axis=0))
     at_body, u = solution.shift_at(where)
     for _ in range(2):  # the field is known over the reference picture, the body seen in this one

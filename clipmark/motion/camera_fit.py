@@ -20,6 +20,7 @@ from scipy.interpolate import CubicSpline
 from clipmark.motion.sampling import FloatArray
 
 LEAST_POINTS = 3
+LEAST_AGREEMENT = 0.7  # a piece that disagrees in more than 30 % of its frames is not background
 CUTS_PX = (12.0, 4.0, 1.5)  # weights are tightened step by step, so that a bad start is forgiven
 TUKEY = 4.685
 FLOOR_PX = 0.02  # no piece is believed better than this: the world is not quite a plane
@@ -175,6 +176,28 @@ def best_fit(
     stands_out = abs(rolling.row_s) > SURE * rolling.row_u_s
     fits_better = rolling.misfit < LITTLE_LESS_MISFIT * solution.misfit
     return rolling if stands_out and fits_better else solution
+
+
+def fit_those_that_agree(
+    fit: CameraFit,
+    shifts: FloatArray,
+    seen: NDArray[np.bool_],
+    used: NDArray[np.bool_],
+    times_s: FloatArray,
+) -> tuple[CameraSolution, NDArray[np.bool_]] | None:
+    """The plainest model, of the pieces that agree on one motion, and which they are, (P,).
+
+    None where fewer than `LEAST_POINTS` do. `used` are those that may be background, (P,).
+    """
+    if used.sum() < LEAST_POINTS:
+        return None
+    solution = best_fit(fit, shifts, seen & used, times_s)
+    agree = used & (solution.agreement(seen & used) >= LEAST_AGREEMENT)
+    if agree.sum() < LEAST_POINTS:
+        return None
+    if (used & ~agree).any():
+        solution = best_fit(fit, shifts, seen & agree, times_s)
+    return solution, agree
 
 
 def _row_by_row_of_all(

@@ -97,7 +97,7 @@ def read_nose(
     over = angle - usual
     lifts = tuple(
         _lift(t, over, known, a, b, limit)
-        for a, b in _runs(over > limit)
+        for a, b in runs_of(over > limit)
         if t[b] - t[a] >= LEAST_LIFT_S or b == len(t) - 1
     )
     if on_board is not None:  # climbing onto the board, the nose points up from it for a while
@@ -113,7 +113,8 @@ def _noise(angle: FloatArray) -> float:
     return float(1.4826 * np.median(np.abs(second)) / np.sqrt(6))
 
 
-def _runs(inside: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def runs_of(inside: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and last of every run of what is true, in order."""
     padded = np.concatenate([[False], inside, [False]]).astype(np.int8)
     edges = np.flatnonzero(np.diff(padded))
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]

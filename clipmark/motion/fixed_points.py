@@ -9,12 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from clipmark.motion.background import corner_strength
 from clipmark.motion.register import Fit, Pose, register
-from clipmark.motion.sampling import Float32Array, FloatArray
+from clipmark.motion.sampling import FloatArray
 from clipmark.motion.templates import Templates, build_templates, picture_noise
 
 PIECE_PX = 41
@@ -86,7 +86,7 @@ def choose_points(luma: NDArray[np.generic], grid: tuple[int, int] = GRID) -> Fi
     None where the picture has no texture. Cells without texture give nothing.
     """
     height, width = luma.shape
-    strength = _corner_strength(luma)
+    strength = corner_strength(luma, PIECE_PX)
     reach = PIECE_PX // 2 + EDGE_PX
     if min(height, width) < 4 * reach:
         return None
@@ -116,13 +116,3 @@ def choose_points(luma: NDArray[np.generic], grid: tuple[int, int] = GRID) -> Fi
         return None
     pieces = pieces.take(good)
     return FixedPoints(pieces, pieces.centres.copy(), (width, height))
-
-
-def _corner_strength(luma: NDArray[np.generic]) -> Float32Array:
-    """Smaller eigenvalue of the gradient matrix over a piece around each pixel, shape (H, W)."""
-    half = cv2.resize(
-        np.asarray(luma, dtype=np.float32), None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA
-    )
-    values = cv2.cornerMinEigenVal(half, blockSize=PIECE_PX // 2, ksize=3)
-    size = (luma.shape[1], luma.shape[0])
-    return np.array(cv2.resize(values, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)

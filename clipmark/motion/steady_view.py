@@ -15,14 +15,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from clipmark.motion.background import BackgroundFollower, pick_pieces
-from clipmark.motion.camera_fit import LEAST_POINTS, CameraFit, CameraSolution, best_fit
+from clipmark.motion.camera_fit import (
+    LEAST_POINTS,
+    CameraFit,
+    CameraSolution,
+    fit_those_that_agree,
+)
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.templates import Templates
 
 KEPT_CLEAR_PX = 30.0  # around the marks
 CARRIED_SHARE = 0.35  # of the way the platform would have taken a piece, below which it went along
 CARRIED_PX = 2.0  # the platform must have moved a piece so far for it to be told
-LEAST_AGREEMENT = 0.7
 LEAST_FRAMES_SHARE = 0.3
 MOVED_SIGMAS = 3.0
 LEAST_TURN_RAD = 1e-4  # 0.006 deg: less is nothing beside a line's own uncertainty
@@ -212,17 +216,11 @@ def camera_beside(
     apart = used & ~_carried(points_px, shifts_px, seen, ends_px, anchor)
     if apart.sum() < LEAST_POINTS:
         apart = used & _clear_of(points_px, ends_px, anchor, truck_px)
-    used = apart
-    if used.sum() < LEAST_POINTS:
-        return _nothing(count, UNKNOWN)
     fit = CameraFit(points_px, point_u_px, size_px)
-    solution = best_fit(fit, shifts_px, seen & used, times_s)
-    agrees = solution.agreement(seen & used) >= LEAST_AGREEMENT
-    if (used & agrees).sum() < LEAST_POINTS:
+    found = fit_those_that_agree(fit, shifts_px, seen, apart, times_s)
+    if found is None:
         return _nothing(count, UNKNOWN)
-    if (used & ~agrees).any():
-        used &= agrees
-        solution = best_fit(fit, shifts_px, seen & used, times_s)
+    solution, used = found
     view = _judged(solution, int(used.sum()), times_s)
     if view.moved and not believe_all and _alike(view.turn_rad, ends_px):
         return replace(view, judged=WITH_PLATFORM)

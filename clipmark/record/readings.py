@@ -170,6 +170,12 @@ class Reading(Fact):
         return value if isinstance(value, int) and not isinstance(value, bool) else None
 
     @property
+    def marked_frame(self) -> int | None:
+        """Ordinal of the frame that marks were set on: of a tilt `frame` is that of an event."""
+        marked = self.result.get("reference_frame")
+        return marked if isinstance(marked, int) else self.frame
+
+    @property
     def t_s(self) -> float | None:
         """Time of that frame, s from the first shown frame."""
         return self.number("t_s")

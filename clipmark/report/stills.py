@@ -91,10 +91,7 @@ def draw_still(
 def _marked_on(story: AttemptStory) -> int | None:
     """The frame that the marks of what was followed were set on."""
     reading = story.attempt.reading(story.followed) if story.followed else None
-    if reading is None:
-        return None
-    marked = reading.result.get("reference_frame")
-    return marked if isinstance(marked, int) else reading.frame
+    return None if reading is None else reading.marked_frame
 
 
 def _lines(story: AttemptStory, seen: pd.Series | None) -> list[DrawnLine]:
