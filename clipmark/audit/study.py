@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 from clipmark.audit.markings import Marking, Markings
 from clipmark.audit.shared import compare_values, nearest_turn, own_budget
@@ -331,7 +331,7 @@ def _scatter(cells: Cells, attempts: Sequence[str], value: str) -> Scatter | Non
         dof += len(known) - 1
     if dof == 0:
         return None
-    least, most = (float(stats.chi2.ppf(p, dof)) for p in (0.975, 0.025))
+    least, most = (float(scipy.stats.chi2.ppf(p, dof)) for p in (0.975, 0.025))
     ratio = Estimate(*(math.sqrt(squares / over) for over in (dof, least, most)))
     return Scatter(ratio, math.sqrt(math.fsum(stated) / len(stated)), dof)
 

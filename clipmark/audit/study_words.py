@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from scipy import stats
+import scipy
 
 from clipmark.audit.study import Pair, Scatter, ValueStudy, VerdictStudy
 from clipmark.record.rule_sheet import RuleSheet
@@ -197,7 +197,10 @@ def _scatter(scatter: Scatter | None, unit: str) -> list[str]:
 def _more_markings(scatter: Scatter) -> int | None:
     """How many markings until the upper end of the ratio is `COVERED`, the ratio as found."""
     for dof in range(scatter.dof + 1, MOST_DOF):
-        if scatter.ratio.value * math.sqrt(dof / float(stats.chi2.ppf(0.025, dof))) <= COVERED:
+        if (
+            scatter.ratio.value * math.sqrt(dof / float(scipy.stats.chi2.ppf(0.025, dof)))
+            <= COVERED
+        ):
             return dof - scatter.dof
     return None
 

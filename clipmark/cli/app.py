@@ -74,6 +74,8 @@ def application(verbs: Iterable[str] = VERBS) -> typer.Typer:
 
 @cache
 def _made(verb: str) -> typer.Typer:
+    if verb == "--version":
+        return application(())
     return application((verb,)) if verb in VERBS else application()
 
 
@@ -88,7 +90,7 @@ def status_of(arguments: list[str]) -> int:
     name = f"clipmark {verb}".strip()
     try:
         with ended_if_hung(name, REFUSED):
-            result = typer.main.get_command(_made(verb)).main(
+            result = typer.main.get_command(_made(arguments[0] if arguments else "")).main(
                 args=list(arguments), prog_name="clipmark", standalone_mode=False
             )
     except (KeyboardInterrupt, typer.Abort):

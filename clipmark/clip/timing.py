@@ -10,8 +10,8 @@ import math
 from fractions import Fraction
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from clipmark.clip.findings import Finding
 from clipmark.clip.index import FrameIndex
@@ -65,7 +65,7 @@ def usual_intervals(intervals: NDArray[np.number]) -> NDArray[np.float64]:
     if known.size == 0:
         return np.full(steps.size, np.nan)
     window = min(_USUAL_OVER, known.size - 1 + known.size % 2)  # odd, and not longer than there are
-    middles = median_filter(steps[known], size=window, mode="nearest")
+    middles = scipy.ndimage.median_filter(steps[known], size=window, mode="nearest")
     return np.asarray(np.interp(np.arange(steps.size), known, middles), dtype=np.float64)
 
 

@@ -15,8 +15,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 from clipmark.geometry.camera import Camera
 from clipmark.geometry.distortion import undistort_many
@@ -125,7 +125,7 @@ def bend_of_lines(camera: Camera, lines: Sequence[BowedLine]) -> Bend | None:
     if not beyond:
         if sd > WORTH:
             return None
-        kept = stats.truncnorm((-limit - mean) / sd, (limit - mean) / sd, loc=mean, scale=sd)
+        kept = scipy.stats.truncnorm((-limit - mean) / sd, (limit - mean) / sd, loc=mean, scale=sd)
         mean, sd = float(kept.mean()), float(kept.std())
     found = camera.with_bend(mean, sd)
     u_corner = abs(camera.corner_bend_per_latent) * sd

@@ -12,8 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -123,7 +123,7 @@ def strip(
     x0, x1 = _range(x, width)
     y0, y1 = _range(y, height)
     part = luma[y0:y1, x0:x1].astype(np.float64)
-    values = map_coordinates(part, [y - y0, x - x0], order=1, mode="nearest")
+    values = scipy.ndimage.map_coordinates(part, [y - y0, x - x0], order=1, mode="nearest")
     return (values - black) / (white - black), inside
 
 

@@ -11,8 +11,8 @@ import itertools
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import convolve1d, gaussian_filter1d
 
 Floats = NDArray[np.float64]
 
@@ -54,7 +54,9 @@ def block_means(values: Floats, along: Floats, block_px: float) -> tuple[Floats,
 def edge_response(means: Floats, scale_px: float) -> Floats:
     """Contrast of a sharp step at each place across, signed; shape as `means`."""
     scale = scale_px / STEP_PX
-    slope: Floats = gaussian_filter1d(means, scale, axis=1, order=1, mode="nearest", truncate=3.0)
+    slope: Floats = scipy.ndimage.gaussian_filter1d(
+        means, scale, axis=1, order=1, mode="nearest", truncate=3.0
+    )
     return np.asarray(slope * (scale * np.sqrt(2.0 * np.pi)), dtype=np.float64)
 
 
@@ -64,8 +66,8 @@ def string_response(means: Floats, width_px: float) -> Floats:
     flank = max(round(2.0 / STEP_PX), 2)
     gap = round(0.75 / STEP_PX)
     bar = np.ones(core) / core
-    centre = convolve1d(means, bar, axis=1, mode="nearest")
-    side = convolve1d(means, np.ones(flank) / flank, axis=1, mode="nearest")
+    centre = scipy.ndimage.convolve1d(means, bar, axis=1, mode="nearest")
+    side = scipy.ndimage.convolve1d(means, np.ones(flank) / flank, axis=1, mode="nearest")
     reach = core // 2 + gap + flank // 2 + 1
     padded = np.pad(side, ((0, 0), (reach, reach)), mode="edge")
     below, above = centre - padded[:, : -2 * reach], centre - padded[:, 2 * reach :]

@@ -13,9 +13,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import brentq
-from scipy.signal.windows import tukey
 from scipy.special import ndtri
 
 from clipmark.geometry.tone import light_from_luma
@@ -52,7 +51,7 @@ def mtf50_with_pixel(optical_px: float) -> float:
     def above(f: float) -> float:
         return math.exp(-2.0 * (math.pi * optical_px * f) ** 2) * float(np.sinc(f)) - 0.5
 
-    return float(brentq(above, 1e-6, 1.0 - 1e-9))
+    return float(scipy.optimize.brentq(above, 1e-6, 1.0 - 1e-9))
 
 
 def rise_of_spread(spread_px: float) -> float:
@@ -145,7 +144,9 @@ def mtf50_of_profile(profile: Profile, tone: float = 0.0) -> float | None:
     """
     light = light_from_luma(profile.luma, tone)
     spread = np.gradient(light, profile.distance_px)
-    window = tukey(len(spread), 0.5)  # flat where the edge is: a bell would narrow the spread
+    window = scipy.signal.windows.tukey(
+        len(spread), 0.5
+    )  # flat where the edge is: a bell would narrow the spread
     grid = (np.arange(len(spread)) - (len(spread) - 1) / 2) * BIN_PX
     spread = np.interp(grid, profile.distance_px, spread) * window
     total = float(spread.sum())

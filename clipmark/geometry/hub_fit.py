@@ -10,8 +10,8 @@ Pure maths: arrays in, small frozen facts out.
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.ndimage import map_coordinates
 
 from clipmark.errors import FitError
 from clipmark.geometry.edge_band import Luma, Mapping, identity
@@ -167,7 +167,7 @@ def _view(luma: Luma, flat: Flat, reach: float, black: float, white: float) -> R
     first = np.clip(np.floor(places.min(axis=0)), 0, [width - 2, height - 2]).astype(int)
     last = np.clip(np.ceil(places.max(axis=0)) + 1, first + 2, [width, height]).astype(int)
     part = luma[first[1] : last[1], first[0] : last[0]].astype(np.float64)
-    values = map_coordinates(
+    values = scipy.ndimage.map_coordinates(
         part, [places[:, 1] - first[1], places[:, 0] - first[0]], order=1, mode="nearest"
     )
     return RoundView(((values - black) / (white - black)).reshape(x.shape), zero)

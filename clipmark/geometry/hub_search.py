@@ -8,8 +8,8 @@ averaged over all rays: a circle about that centre stands out at its radius. Pur
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, map_coordinates
 
 Floats = NDArray[np.float64]
 
@@ -47,7 +47,7 @@ class RoundView:
 
     def smoothed(self) -> "RoundView":
         """The same, blurred a little against noise."""
-        blurred: Floats = gaussian_filter(self.values, _SMOOTH_PX, mode="nearest")
+        blurred: Floats = scipy.ndimage.gaussian_filter(self.values, _SMOOTH_PX, mode="nearest")
         return RoundView(blurred, self.zero)
 
     def unrolled(self, centres: Floats, radii: Floats) -> Floats:
@@ -57,7 +57,8 @@ class RoundView:
         y = centres[:, 1, None, None] + np.sin(turn)[None, :, None] * radii
         places = [y + self.zero, x + self.zero]
         return np.asarray(
-            map_coordinates(self.values, places, order=1, mode="nearest"), dtype=np.float64
+            scipy.ndimage.map_coordinates(self.values, places, order=1, mode="nearest"),
+            dtype=np.float64,
         )
 
 

@@ -17,7 +17,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import chdtri
 
 from clipmark.geometry.camera import Group, Kind
 from clipmark.geometry.evidence import Evidence
@@ -78,7 +78,7 @@ class PlaneFit:
     def misfit_limit(self) -> float:
         """Misfit that good evidence exceeds once in a thousand; inf when nothing is left over."""
         dof = self.evidence.dof
-        return float(stats.chi2.isf(MISFIT_CHANCE, dof)) if dof > 0 else math.inf
+        return float(chdtri(dof, MISFIT_CHANCE)) if dof > 0 else math.inf
 
     @property
     def ambiguous(self) -> bool:

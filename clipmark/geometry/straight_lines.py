@@ -19,8 +19,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from clipmark.errors import FitError
 from clipmark.geometry.camera import CENTRE_U
@@ -267,7 +267,9 @@ def _solve(problem: _Problem, terms: Floats, weights: Floats) -> Floats:
             "the lines bend more than a lens of the ordinary model can: it folds back before it "
             "reaches them; mark lines nearer the middle, or calibrate the lens with a board"
         )
-    found = least_squares(rows, terms, x_scale=np.array([0.02, 0.01, 1.0, 1.0]), xtol=1e-10)
+    found = scipy.optimize.least_squares(
+        rows, terms, x_scale=np.array([0.02, 0.01, 1.0, 1.0]), xtol=1e-10
+    )
     return np.asarray(found.x, dtype=np.float64)
 
 

@@ -11,8 +11,8 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from clipmark.clip import Clip
 from clipmark.errors import ClipmarkError, FollowError
@@ -293,7 +293,9 @@ def _pieces(
         spreads.append(max(own, scatter))
     # A truck that passes, with its shadow, draws the line aside for a piece or so; a board that
     # moved stays moved.
-    calm = median_filter(np.array(means), 3, mode="nearest") if len(means) > 2 else means
+    calm = (
+        scipy.ndimage.median_filter(np.array(means), 3, mode="nearest") if len(means) > 2 else means
+    )
     return (
         np.asarray(calm, dtype=np.float64),
         np.array(times),

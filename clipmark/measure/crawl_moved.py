@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from clipmark.measure.crawl_values import Trace
 from clipmark.motion.sampling import FloatArray
@@ -34,7 +34,7 @@ def moved(trace: Trace) -> bool:
     if u <= 0:
         return bool(np.ptp(means) > 0)
     pairs = DIRECTIONS * len(means) * (len(means) - 1) / 2
-    limit = math.sqrt(2) * float(norm.isf(RISK / pairs / 2)) * (1 + 2 * doubt)
+    limit = math.sqrt(2) * float(-ndtri(RISK / pairs / 2)) * (1 + 2 * doubt)
     return bool(np.ptp(means) > limit * u)
 
 

@@ -20,8 +20,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from clipmark.measure.crawl_noise import smooth
 from clipmark.measure.crawl_ruler import FloatArray
@@ -126,7 +126,7 @@ def _noise(trace: Trace, count: int, rng: np.random.Generator) -> FloatArray:
     rho = 0.0 if noise.colour is None else noise.colour.rho
     white = rng.standard_normal(count)
     white[1:] *= math.sqrt(1 - rho**2)  # the first is of full size: stationary from the start
-    return np.asarray(noise.position_mm * lfilter([1.0], [1.0, -rho], white))
+    return np.asarray(noise.position_mm * scipy.signal.lfilter([1.0], [1.0, -rho], white))
 
 
 def _places(trace: Trace, drawn: list[Stall], draws: int) -> tuple[LikelyStall, ...]:

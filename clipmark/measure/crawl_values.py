@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from clipmark.measure.crawl_noise import Noise, background_in_band
 from clipmark.measure.crawl_path import Path
@@ -249,7 +249,7 @@ def rollback(trace: Trace) -> tuple[Value, float, float]:
     apart than the threshold count. A plain mean keeps forward travel forward; the polynomial of
     the speed filter would swing back where the truck stops abruptly.
     """
-    s = uniform_filter1d(trace.s_mm, ROLLBACK_MEAN_OF, mode="nearest")
+    s = scipy.ndimage.uniform_filter1d(trace.s_mm, ROLLBACK_MEAN_OF, mode="nearest")
     u_point, threshold = _rollback_noise(trace)
     pieces = _falls(s, threshold)
     total = float(sum(pieces))
@@ -274,7 +274,7 @@ def _rollback_noise(trace: Trace) -> tuple[float, float]:
         doubt = noise.colour.size_doubt / 2
     slow = np.abs(trace.fit.slope) < 2 * max(trace.standing.limit, noise.speed_mm_s)
     turns = max(int(np.sum(slow)) / ROLLBACK_MEAN_OF, 5.0)
-    reach = float(norm.isf(ROLLBACK_RISK / (turns * (turns - 1) / 2)))
+    reach = float(-ndtri(ROLLBACK_RISK / (turns * (turns - 1) / 2)))
     return u_point, math.sqrt(2) * reach * max(u_point, 1e-6) * (1 + 2.5 * doubt)
 
 

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from clipmark.errors import LensError
 from clipmark.geometry.hub_fit import HubFit
@@ -132,7 +132,9 @@ def _turned_deg(look: Look, rims: list[_Rim]) -> str:
     start, limit = math.radians(STARTS_DEG), math.radians(MOST_DEG)
     best, size = math.inf, 0.0
     for guess in ((start, 0.0), (-start, 0.0), (0.0, start), (0.0, -start)):
-        fit = least_squares(off, guess, bounds=(-limit, limit), diff_step=[1e-4, 1e-4])
+        fit = scipy.optimize.least_squares(
+            off, guess, bounds=(-limit, limit), diff_step=[1e-4, 1e-4]
+        )
         if fit.cost < 0.8 * best:
             best, size = fit.cost, math.degrees(math.hypot(*np.tan(fit.x)))
     return f" by about {size:.0f} deg" if math.isfinite(best) else ""

@@ -14,8 +14,8 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from clipmark.motion.sampling import FloatArray
 
@@ -46,7 +46,7 @@ class CameraSolution:
     misfit: float
     row_s: float = 0.0  # time from row to row, s per unit of y
     row_power: float = 0.0  # its information, for noise as stated
-    over_time: CubicSpline | None = None  # the parameters at any time, (Q,)
+    over_time: scipy.interpolate.CubicSpline | None = None  # the parameters at any time, (Q,)
 
     @property
     def row_u_s(self) -> float:
@@ -281,13 +281,15 @@ def row_time(
     return found.row_s * rows, found.row_u_s * rows
 
 
-def _between_frames(parameters: FloatArray, times_s: FloatArray) -> CubicSpline | None:
+def _between_frames(
+    parameters: FloatArray, times_s: FloatArray
+) -> scipy.interpolate.CubicSpline | None:
     """The parameters as a function of time; None where too few frames or times allow it."""
     known = np.isfinite(parameters).all(axis=1)
     if known.sum() < LEAST_TIMES or (np.diff(times_s) <= 0).any():
         return None
     filled = np.column_stack([np.interp(times_s, times_s[known], p[known]) for p in parameters.T])
-    return CubicSpline(times_s, filled)
+    return scipy.interpolate.CubicSpline(times_s, filled)
 
 
 def _medians(shifts: FloatArray, usable: NDArray[np.bool_]) -> FloatArray:

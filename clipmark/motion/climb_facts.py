@@ -11,8 +11,8 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from clipmark.motion.climb_nose import Lift, Nose, crossing, read_nose
 from clipmark.motion.climb_series import SLIP_SHARE, TURN_MM, Back, ClimbSeries, Ending
@@ -82,7 +82,9 @@ def _smooth(series: ClimbSeries) -> _Smooth | None:
         return None
     times, travel = series.times_s[rows], series.travel_mm[rows]
     fit = local_fit(times, travel, SPEED_WINDOW_S, degree=1)
-    value = uniform_filter1d(travel, PLACE_MEAN_OF, mode="nearest")  # keeps turning points sharp
+    value = scipy.ndimage.uniform_filter1d(
+        travel, PLACE_MEAN_OF, mode="nearest"
+    )  # keeps turning points sharp
     speed = np.where(np.isfinite(fit.slope), fit.slope, 0.0)
     noise = max(series.noise_mm, 1e-6)
     gain = np.where(np.isfinite(fit.slope_gain), fit.slope_gain, np.inf)

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.signal.windows import dpss
 
 from clipmark.motion.lines import find_lines
 from clipmark.motion.sampling import FloatArray
@@ -163,7 +163,7 @@ def _ordinates(
 
 @lru_cache(maxsize=64)
 def _tapers(count: int) -> FloatArray:
-    return np.asarray(dpss(count, BANDWIDTH, Kmax=TAPERS), dtype=np.float64)
+    return np.asarray(scipy.signal.windows.dpss(count, BANDWIDTH, Kmax=TAPERS), dtype=np.float64)
 
 
 def _shapes(omega: FloatArray, rhos: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import median_filter
+import scipy
 
 from clipmark.motion.sampling import FloatArray
 from clipmark.motion.slow import without_slow
@@ -88,7 +88,9 @@ def flicker_of(times_s: FloatArray, brightness: FloatArray, rate_hz: float) -> F
     grid = np.linspace(low, high, count)
     power = _power(t, swing, grid)  # (F, bands), variance of noise per frame
     beside = 8 * FLOOR_WIDTHS + 1  # the grid has four points a width of a line
-    floor = median_filter(power, size=(min(beside, len(power)), 1), mode="nearest") / math.log(2)
+    floor = scipy.ndimage.median_filter(
+        power, size=(min(beside, len(power)), 1), mode="nearest"
+    ) / math.log(2)
     tall = power / np.maximum(floor, 1e-12)  # exponential, where there is noise alone
     everywhere = np.median(tall, axis=1)  # lamps light all of the picture, what moves does not
     k = int(np.argmax(everywhere))

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from clipmark.motion.lift_off_fit import OnsetFit, fit_onset
 from clipmark.motion.local_fit import LocalFit, local_fit
@@ -147,7 +147,7 @@ def _told_from_lean(t_s: FloatArray, platform: LocalFit, turn_deg: FloatArray, h
 def _rise_s(rate_deg_s: float) -> float:
     """How long before it is told from lean the slowest growth may have begun, s."""
     wanted = (GROWN_DEG + 0.4) * SLOW_K / rate_deg_s
-    x = brentq(lambda s: math.sinh(s) - s - wanted, 0.0, 20.0)
+    x = scipy.optimize.brentq(lambda s: math.sinh(s) - s - wanted, 0.0, 20.0)
     return float(x) / SLOW_K
 
 

@@ -11,9 +11,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import BSpline
-from scipy.optimize import minimize_scalar
-from scipy.signal import lombscargle
+import scipy
 
 from clipmark.motion.sampling import FloatArray
 
@@ -99,7 +97,9 @@ def _course(t: FloatArray) -> FloatArray:
     if (counts < LEAST_IN_PIECE).any():  # a gap that no knot may lie in
         inner = np.zeros(0)
     knots = np.concatenate([np.full(4, t[0]), inner, np.full(4, t[-1])])
-    return np.asarray(BSpline.design_matrix(t, knots, 3).toarray(), dtype=np.float64)
+    return np.asarray(
+        scipy.interpolate.BSpline.design_matrix(t, knots, 3).toarray(), dtype=np.float64
+    )
 
 
 def _without(rows: FloatArray, values: FloatArray) -> FloatArray:
@@ -122,7 +122,7 @@ def _tone(
     lowest, highest = band_hz
     hz = np.linspace(lowest, highest, max(32, math.ceil(8 * span * (highest - lowest))))
     left = _without(course, angle)
-    power = np.asarray(lombscargle(t, left, 2 * math.pi * hz, floating_mean=True))
+    power = np.asarray(scipy.signal.lombscargle(t, left, 2 * math.pi * hz, floating_mean=True))
     top = int(np.argmax(power))
 
     def rest(rate: float) -> tuple[float, FloatArray]:
@@ -133,7 +133,9 @@ def _tone(
 
     step = float(hz[1] - hz[0])
     near = (max(lowest, hz[top] - 2 * step), min(highest, hz[top] + 2 * step))
-    best = float(minimize_scalar(lambda rate: rest(rate)[0], bounds=near, method="bounded").x)
+    best = float(
+        scipy.optimize.minimize_scalar(lambda rate: rest(rate)[0], bounds=near, method="bounded").x
+    )
     scatter, found = rest(best)
     scatter = max(scatter, noise, 1e-9)
     amplitude = float(np.hypot(found[0], found[1]))

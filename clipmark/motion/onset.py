@@ -13,8 +13,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
-from scipy.stats import chi2
+import scipy
+from scipy.special import chdtri
 
 from clipmark.motion.sampling import FloatArray
 
@@ -92,7 +92,7 @@ def onset(times_s: FloatArray, values: FloatArray, noise: float) -> Onset | None
             break
         best = t[use], y[use], _fit(t[use], y[use], float(t[left]), sigma)
         squares = float(np.sum(((best[1] - hinged(best[2], best[0])) / sigma) ** 2))
-        if squares < chi2.ppf(FOLLOWED, max(len(best[0]) - 5, 1)):
+        if squares < chdtri(max(len(best[0]) - 5, 1), 1 - FOLLOWED):
             break
     return None if best is None else _read(*best, sigma)
 
@@ -160,7 +160,7 @@ def _fit(t: FloatArray, y: FloatArray, left_s: float, sigma: float) -> FloatArra
     for ramp in RAMPS_S:
         start = np.array([rest, slope, 0.0, left_s - 0.4 * ramp - 0.01, ramp, 0.0])
         start[3] = np.clip(start[3], t[0] + 1e-6, t[-1] - 1e-6)
-        found = least_squares(
+        found = scipy.optimize.least_squares(
             _misses,
             start,
             bounds=(low, high),

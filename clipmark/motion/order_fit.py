@@ -10,12 +10,10 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+import scipy
 from numpy.polynomial import legendre
 from numpy.typing import NDArray
 from scipy.fft import next_fast_len
-from scipy.ndimage import median_filter
-from scipy.optimize import minimize_scalar
-from scipy.signal import savgol_filter
 
 from clipmark.motion.order_stretch import Stretch
 from clipmark.motion.sampling import FloatArray
@@ -155,10 +153,10 @@ def followed(joint: Joint) -> TrendBasis:
     basis, t = joint.basis, joint.basis.stretch.t_s
     frames = min(int(SLOW_WINDOW_S * basis.stretch.frames_s), len(t) - 1) // 2 * 2 + 1
     frames = max(frames, LEAST_POINTS)
-    speed = joint.speed + np.gradient(savgol_filter(joint.residual, frames, 2), t)
+    speed = joint.speed + np.gradient(scipy.signal.savgol_filter(joint.residual, frames, 2), t)
     seen = basis.stretch.turn_rad
     fitted = joint.design @ (joint.design.T @ seen)
-    turn = fitted + savgol_filter(seen - fitted, frames, 2)
+    turn = fitted + scipy.signal.savgol_filter(seen - fitted, frames, 2)
     least = LEAST_SPEED_SHARE * joint.mean_speed
     return replace(basis, speed=np.maximum(speed, least), turn_rad=turn)
 
@@ -189,7 +187,7 @@ def refine(basis: TrendBasis, per_turn: FloatArray, resolution: float) -> Joint:
             return -float(along @ along)
 
         reach = 0.6 * resolution
-        found = minimize_scalar(
+        found = scipy.optimize.minimize_scalar(
             unexplained,
             bounds=(now[k] - reach, now[k] + reach),
             method="bounded",
@@ -254,8 +252,10 @@ def background(power: FloatArray, grid: FloatArray, oversampling: int, turns: fl
     """
     cells = max(FLOOR_ORDERS * turns, FLOOR_CELLS)
     width = min(2 * int(cells * oversampling) + 1, 2 * (len(power) // 2) + 1)
-    even = median_filter(power, size=width, mode="reflect") / MEDIAN_POWER
-    excess = median_filter((power / MEDIAN_POWER - 1) * grid**2, size=width, mode="reflect")
+    even = scipy.ndimage.median_filter(power, size=width, mode="reflect") / MEDIAN_POWER
+    excess = scipy.ndimage.median_filter(
+        (power / MEDIAN_POWER - 1) * grid**2, size=width, mode="reflect"
+    )
     return np.asarray(np.maximum(np.maximum(even, 1 + excess / grid**2), 1.0), dtype=np.float64)
 
 

@@ -18,8 +18,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from clipmark.motion.order_fit import (
     Joint,
@@ -180,7 +180,7 @@ def least_power(turns: float, low: float, high: float) -> float:
     def excess(z: float) -> float:
         return math.log1p(width * math.sqrt(z)) - z - math.log(FALSE_ALARM)
 
-    return float(brentq(excess, 0.5, 100.0))
+    return float(scipy.optimize.brentq(excess, 0.5, 100.0))
 
 
 def _find_lines(

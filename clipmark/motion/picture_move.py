@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 from clipmark.motion.sampling import FloatArray
 
@@ -154,7 +154,7 @@ def critical(numbers: int) -> float:
     Two-sided, so that of `numbers` tested together one or more are called wrongly in `FALSE_ALARM`
     of the cases at most (Bonferroni), with the degrees of freedom of the sectors.
     """
-    return float(stats.t.ppf(1 - FALSE_ALARM / (2 * numbers), FREE))
+    return float(stdtrit(FREE, 1 - FALSE_ALARM / (2 * numbers)))
 
 
 def detectable(u: float, numbers: int) -> float:
@@ -162,7 +162,7 @@ def detectable(u: float, numbers: int) -> float:
 
     ISO 11843-1:1997, 3.11, with equal u at the limit: critical value and the quantile of `MISSED`.
     """
-    return u * (critical(numbers) + float(stats.t.ppf(1 - MISSED, FREE)))
+    return u * (critical(numbers) + float(stdtrit(FREE, 1 - MISSED)))
 
 
 def _spread_enough(points_px: FloatArray, size_px: tuple[int, int]) -> bool:

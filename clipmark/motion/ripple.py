@@ -20,9 +20,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from scipy.interpolate import CubicSpline
-from scipy.signal.windows import dpss
-from scipy.stats import f as fisher
+import scipy
+from scipy.special import fdtri
 
 from clipmark.motion.lines import Lines, find_lines
 from clipmark.motion.sampling import FloatArray
@@ -153,7 +152,7 @@ def noise_in_band(
 def _ratio(p: float, dof: float, u_noise_share: float) -> float:
     """Quantile of band power over its expected noise, whose size is known to `u_noise_share`."""
     of_noise = 2 / max(u_noise_share, 1e-3) ** 2
-    return float(fisher.ppf(p, max(min(dof, 1e7), 1.0), max(of_noise, 1.0)))
+    return float(fdtri(max(min(dof, 1e7), 1.0), max(of_noise, 1.0), p))
 
 
 def _part_variance(
@@ -260,7 +259,7 @@ class _Part:
 
 @lru_cache(maxsize=64)
 def _tapers(count: int, bandwidth: float) -> FloatArray:
-    found = dpss(count, bandwidth, Kmax=max(1, int(2 * bandwidth) - 1))
+    found = scipy.signal.windows.dpss(count, bandwidth, Kmax=max(1, int(2 * bandwidth) - 1))
     return np.asarray(np.atleast_2d(found), dtype=np.float64)
 
 
@@ -276,7 +275,9 @@ def _stretch_power(
         return None
     count = int(np.floor((times_s[-1] - times_s[0]) / step + 1e-6)) + 1
     grid = times_s[0] + np.arange(count) * step
-    even = np.asarray(CubicSpline(times_s, positions)(np.minimum(grid, times_s[-1])))
+    even = np.asarray(
+        scipy.interpolate.CubicSpline(times_s, positions)(np.minimum(grid, times_s[-1]))
+    )
     speed = np.diff(even) / step
     middle = np.linspace(-1.0, 1.0, len(speed))
     speed = speed - np.polynomial.polynomial.polyval(

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import least_squares
+import scipy
 
 from clipmark.errors import FollowError
 from clipmark.motion.sampling import FloatArray
@@ -215,7 +215,7 @@ def _fit(rise: Rise, x: FloatArray, y: FloatArray, jumps: bool, sigma: float) ->
     best: tuple[float, FloatArray] | None = None
     for decay, length in FIRST_GUESSES:
         guess = np.array([0.0, length, decay])[: 2 + jumps]
-        found = least_squares(
+        found = scipy.optimize.least_squares(
             misses, guess, bounds=(low, high), x_scale=np.array([0.02, 0.05, 0.1])[: 2 + jumps]
         )
         if best is None or found.cost < best[0]:

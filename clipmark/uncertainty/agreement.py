@@ -18,8 +18,8 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from clipmark.uncertainty.intervals import coverage_factor
 from clipmark.uncertainty.variance_parts import Estimate, MeanSquare, combined_variance
@@ -199,7 +199,7 @@ def limit_factor(n: int, within: float, probability: float) -> float:
     ``t(n - 1; within sqrt(n)) / sqrt(n)``, of the noncentral t distribution: the one-sided
     tolerance factor that Carkeet 2015 takes for each limit.
     """
-    quantile = stats.nct.ppf(probability, n - 1, within * math.sqrt(n))
+    quantile = scipy.stats.nct.ppf(probability, n - 1, within * math.sqrt(n))
     return float(quantile) / math.sqrt(n)
 
 

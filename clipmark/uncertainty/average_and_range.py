@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import integrate, special
+from scipy import special
 
 from clipmark.uncertainty.gauge_study import CATEGORIES
 
@@ -127,6 +128,6 @@ def _range_moments(size: int) -> tuple[float, float]:
         high, low = special.ndtr(y), special.ndtr(x)
         return float(1.0 - high**size - (1.0 - low) ** size + (high - low) ** size)
 
-    mean = integrate.quad(apart, -9.0, 9.0, epsabs=1e-9)[0]
-    square = integrate.dblquad(both, -9.0, 9.0, lambda x: x, lambda _: 9.0, epsabs=1e-8)[0]
+    mean = scipy.integrate.quad(apart, -9.0, 9.0, epsabs=1e-9)[0]
+    square = scipy.integrate.dblquad(both, -9.0, 9.0, lambda x: x, lambda _: 9.0, epsabs=1e-8)[0]
     return float(mean), 2.0 * float(square)

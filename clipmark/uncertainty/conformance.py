@@ -12,8 +12,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import integrate, optimize, special, stats
+from scipy import special
 
 FloatArray = NDArray[np.float64]
 Density = Callable[[float], float]
@@ -56,7 +57,7 @@ def conformance_probability(
         a, b = -b, -a
     if math.isinf(dof):
         return float(special.ndtr(b) - special.ndtr(a))
-    return float(stats.t.cdf(b, dof) - stats.t.cdf(a, dof))
+    return float(special.stdtr(dof, b) - special.stdtr(dof, a))
 
 
 def split_probability(
@@ -148,7 +149,7 @@ def guard_band(u: float, p: float, *, dof: float = math.inf) -> float:
     """
     if not 0 < p < 1:
         raise ValueError(f"a probability lies between 0 and 1, not at {p}")
-    z = special.ndtri(p) if math.isinf(dof) else stats.t.ppf(p, dof)
+    z = special.ndtri(p) if math.isinf(dof) else special.stdtrit(dof, p)
     return float(z) * u
 
 
@@ -221,7 +222,7 @@ def global_risks(
         a, b = max(a, support[0]), min(b, support[1])
         if not b > a:
             return 0.0
-        found, _ = integrate.quad(
+        found, _ = scipy.integrate.quad(
             lambda x: prior(x) * weight(x), a, b, epsabs=RISK_PRECISION, limit=400
         )
         return float(found)
@@ -252,7 +253,7 @@ def guard_band_for_risk(
 
     if beyond(0.0) <= 0:
         return 0.0
-    return float(optimize.brentq(beyond, 0.0, 12 * u, xtol=1e-12))
+    return float(scipy.optimize.brentq(beyond, 0.0, 12 * u, xtol=1e-12))
 
 
 def count_distribution(probabilities: Sequence[float]) -> FloatArray:

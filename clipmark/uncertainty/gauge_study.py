@@ -13,8 +13,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from clipmark.uncertainty.variance_parts import Estimate, MeanSquare, Term, combined_variance
 
@@ -226,7 +226,7 @@ def _analyse(values: FloatArray) -> tuple[AnovaRow, AnovaRow, AnovaRow, AnovaRow
         f = p = None
         if below is not None and ms[below] > 0:
             f = ms[name] / ms[below]
-            p = float(stats.f.sf(f, dofs[name], dofs[below]))
+            p = float(scipy.stats.f.sf(f, dofs[name], dofs[below]))
         return AnovaRow(words, squares[name], dofs[name], ms[name], f, p)
 
     return (

@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import ndtri, stdtrit
 
 FloatArray = NDArray[np.float64]
 MIN_DRAWS = 20
@@ -25,7 +25,7 @@ def coverage_factor(dof: float = math.inf, p: float = 0.95) -> float:
     if not dof > 0:
         raise ValueError(f"degrees of freedom must be above 0, not {dof}")
     tail = (1.0 + p) / 2.0
-    return float(stats.norm.ppf(tail) if math.isinf(dof) else stats.t.ppf(tail, dof))
+    return float(ndtri(tail) if math.isinf(dof) else stdtrit(dof, tail))
 
 
 def symmetric_interval(samples: NDArray[np.float64], p: float = 0.95) -> tuple[float, float]:

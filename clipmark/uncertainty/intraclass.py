@@ -11,8 +11,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from clipmark.uncertainty.variance_parts import Estimate
 
@@ -105,13 +105,13 @@ def intraclass(table: ArrayLike) -> Intraclass:
 
 def _f_test(above: float, below: float, dof: int, dof_below: int) -> FTest:
     f = above / below if below > 0 else math.inf
-    return FTest(f, dof, dof_below, float(stats.f.sf(f, dof, dof_below)))
+    return FTest(f, dof, dof_below, float(scipy.stats.f.sf(f, dof, dof_below)))
 
 
 def _one_way(msb: float, ms: float, dof: int, dof_below: int, k: int) -> Estimate:
     """Forms 1 and 3: of one F ratio, whose interval is exact."""
-    narrow = float(stats.f.ppf(0.975, dof, dof_below))
-    wide = float(stats.f.ppf(0.975, dof_below, dof))
+    narrow = float(scipy.stats.f.ppf(0.975, dof, dof_below))
+    wide = float(scipy.stats.f.ppf(0.975, dof_below, dof))
     shares = [(msb, ms), (msb, ms * narrow), (msb * wide, ms)]
     return Estimate(*((b - e) / (b + (k - 1) * e) for b, e in shares))
 
@@ -128,8 +128,8 @@ def _two_way(msb: float, msj: float, mse: float, n: int, k: int) -> Estimate:
     dof = dof_residual * (marker + rest) ** 2 / below if below > 0 else math.inf
     if not dof > 0:
         return Estimate(icc, -1.0 / (k - 1), 1.0)
-    upper = float(stats.f.ppf(0.975, n - 1, dof))
-    lower = float(stats.f.ppf(0.975, dof, n - 1))
+    upper = float(scipy.stats.f.ppf(0.975, n - 1, dof))
+    lower = float(scipy.stats.f.ppf(0.975, dof, n - 1))
     shared = k * msj + (k * n - k - n) * mse
     low = n * (msb - upper * mse) / (upper * shared + n * msb)
     high = n * (lower * msb - mse) / (shared + n * lower * msb)

@@ -14,8 +14,8 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from clipmark.uncertainty.intervals import coverage_factor
 from clipmark.uncertainty.variance_parts import Estimate
@@ -170,6 +170,6 @@ def _weights(weights: ArrayLike | None, size: int) -> FloatArray:
 
 def _share(hits: int, n: int) -> Estimate:
     """Share of n with the exact interval of Clopper and Pearson."""
-    low = float(stats.beta.ppf(0.025, hits, n - hits + 1)) if hits else 0.0
-    high = float(stats.beta.ppf(0.975, hits + 1, n - hits)) if hits < n else 1.0
+    low = float(scipy.stats.beta.ppf(0.025, hits, n - hits + 1)) if hits else 0.0
+    high = float(scipy.stats.beta.ppf(0.975, hits + 1, n - hits)) if hits < n else 1.0
     return Estimate(hits / n, low, high)

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import brentq, minimize_scalar
 from scipy.special import expit, log_expit, log_ndtr, logit, ndtr, ndtri
 
 FloatArray = NDArray[np.float64]
@@ -210,7 +210,11 @@ class _Model:
             steepness = (
                 STEEPEST
                 if too_steep
-                else float(brentq(lambda b: self._slope(limit, b), 0.0, STEEPEST, xtol=1e-14))
+                else float(
+                    scipy.optimize.brentq(
+                        lambda b: self._slope(limit, b), 0.0, STEEPEST, xtol=1e-14
+                    )
+                )
             )
         return steepness, self.value(limit, steepness)
 
@@ -247,7 +251,7 @@ class _Model:
         for distance in np.geomspace(0.25, REACH + float(np.ptp(self.x)), 40):
             outer = best + way * float(distance)
             if above(outer) < 0:
-                return float(brentq(above, inner, outer, xtol=1e-10))
+                return float(scipy.optimize.brentq(above, inner, outer, xtol=1e-10))
             inner = outer
         return way * math.inf
 
@@ -258,7 +262,7 @@ def _highest(function: Callable[[float], float], low: float, high: float) -> tup
     values = [function(float(at)) for at in grid]
     at = int(np.argmax(values))
     around = (float(grid[max(at - 1, 0)]), float(grid[min(at + 1, len(grid) - 1)]))
-    found = minimize_scalar(
+    found = scipy.optimize.minimize_scalar(
         lambda x: -function(float(x)), bounds=around, method="bounded", options={"xatol": 1e-11}
     )
     return (float(found.x), -float(found.fun)) if -found.fun > values[at] else (

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations
 
-from scipy import stats
+import scipy
 
 
 @dataclass(frozen=True)
@@ -101,19 +101,19 @@ def _below(terms: Sequence[Term], tail: float) -> float:
 @lru_cache(maxsize=256)
 def _fall(dof: float, tail: float) -> float:
     """Share by which a mean square may lie above what it estimates."""
-    return 1.0 - dof / float(stats.chi2.isf(tail, dof))
+    return 1.0 - dof / float(scipy.stats.chi2.isf(tail, dof))
 
 
 @lru_cache(maxsize=256)
 def _rise(dof: float, tail: float) -> float:
     """Share by which a mean square may lie below what it estimates."""
-    return dof / float(stats.chi2.ppf(tail, dof)) - 1.0
+    return dof / float(scipy.stats.chi2.ppf(tail, dof)) - 1.0
 
 
 @lru_cache(maxsize=256)
 def _across(plus_dof: float, minus_dof: float, tail: float) -> float:
     """Makes the interval of a difference exact where the ratio of the mean squares is critical."""
-    ratio = float(stats.f.isf(tail, plus_dof, minus_dof))
+    ratio = float(scipy.stats.f.isf(tail, plus_dof, minus_dof))
     fall, rise = _fall(plus_dof, tail), _rise(minus_dof, tail)
     return ((ratio - 1.0) ** 2 - (fall * ratio) ** 2 - rise**2) / ratio
 
