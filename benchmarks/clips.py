@@ -15,6 +15,7 @@ WIDTH, HEIGHT = 1920, 1080
 CELL, BITS = 24, 14  # px of a square that is dark or light, and how many of them
 BODY = (400.0, 500.0, 320, 200)  # left, top, width, height at frame 0, px
 STEP = (0.65, -0.1)  # px per frame
+SWAYING = (1400, 900)  # left and top of a body of 640 x 400 px that goes to and fro
 
 
 def texture(shape: tuple[int, int], seed: int, blur: float, strength: float) -> NDArray[np.float32]:
@@ -62,6 +63,41 @@ def write_creep(path: Path, frames: int, *, group: int = 250, bit_rate: int = 20
             frame.pts, frame.time_base = number, Fraction(1, 60)
             container.mux(stream.encode(frame))
         container.mux(stream.encode(None))
+
+
+def write_swaying(path: Path, seconds: int, *, size: tuple[int, int] = (3840, 2160)) -> None:
+    """60 frames/s: a body goes to and fro over two seconds, coded once and repeated to the end."""
+    width, height = size
+    ground, body = texture((height, width), 1, 3.0, 22.0), texture((400, 640), 2, 2.0, 30.0)
+    rng = np.random.default_rng(3)
+    grain = [rng.normal(0, 1.5, (height, width)).astype(np.float32) for _ in range(3)]
+    frames = 120
+    with av.open(str(path), "w") as container:
+        stream = container.add_stream("libx264", rate=Fraction(60))
+        stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
+        stream.time_base = Fraction(1, 60)
+        stream.bit_rate = 40_000_000
+        closed = "keyint=120:min-keyint=120:scenecut=0:open-gop=0"
+        stream.options = {"preset": "veryfast", "bf": "2", "x264-params": closed}
+        coded: list[tuple[bytes, int, int, bool]] = []
+        for number in range(frames + 1):
+            frame = None
+            if number < frames:
+                x = SWAYING[0] + 60 * (1 - np.cos(2 * np.pi * number / frames))
+                shift = np.array([[1, 0, x % 1], [0, 1, 0]], np.float32)
+                picture = ground + grain[number % len(grain)]
+                place = picture[SWAYING[1] : SWAYING[1] + 400, int(x) : int(x) + 640]
+                place[:] = cv2.warpAffine(body, shift, (640, 400), borderMode=cv2.BORDER_REFLECT)
+                frame = grey_frame(np.clip(np.rint(picture), 16, 235).astype(np.uint8))
+                frame.pts, frame.time_base = number, Fraction(1, 60)
+            coded += [(bytes(p), p.pts, p.dts, p.is_keyframe) for p in stream.encode(frame)]
+        for turn in range(seconds // 2):
+            for content, pts, dts, is_key in coded:
+                packet = av.Packet(content)
+                packet.stream, packet.time_base = stream, Fraction(1, 60)
+                packet.pts, packet.dts = pts + frames * turn, dts + frames * turn
+                packet.is_keyframe = is_key
+                container.mux(packet)
 
 
 def grey_frame(luma: Grey) -> av.VideoFrame:
