@@ -9,9 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-import threading
 from collections.abc import Callable
-from functools import partial
 from types import TracebackType
 from typing import Any, Self
 
@@ -22,6 +20,7 @@ from clipmark.clip.far_service import SLOTS_BYTES, serve
 from clipmark.clip.guarded import RemoteTracebackError, pickled_task
 from clipmark.clip.guarded_process import GuardedProcess, Limits
 from clipmark.clip.guarded_wire import GoneError, SharedMemory
+from clipmark.clip.idle import IdlePool
 from clipmark.clip.index import FrameIndex
 from clipmark.clip.limits import MEMORY_GB, STALL_S, decoding_bytes
 from clipmark.clip.picture import Picture, PixelFormat
@@ -50,14 +49,18 @@ class FarProcess:
     @classmethod
     def taken(cls, limits: Limits) -> FarProcess:
         """One that stands idle, or a new one."""
-        far = _spare.take() or cls(limits)
+        far = _spare.take()
+        while far is not None and not far.process.alive:
+            far.end()
+            far = _spare.take()
+        far = far or cls(limits)
         far.process.limits = limits
         try:
-            far.process.post((pickled_task(partial(serve)), limits))
+            far.process.post((pickled_task(serve), limits))
         except GoneError:
             far.end()
             far = cls(limits)
-            far.process.post((pickled_task(partial(serve)), limits))
+            far.process.post((pickled_task(serve), limits))
         return far
 
     def ask(self, about: str, *message: object) -> Any:
@@ -91,7 +94,8 @@ class FarProcess:
         try:
             self.ask(about, "done")
             kind, _ = self.process.wait(about)  # the end of the service itself
-            if kind == "gave" and _spare.keep(self):
+            if kind == "gave":
+                _spare.give_back(self)
                 return
         except (DecoderError, GoneError):
             pass
@@ -103,33 +107,7 @@ class FarProcess:
         self.memory.close()
 
 
-class _Spare:
-    """Processes that stand idle. A fork of this process begins with none."""
-
-    def __init__(self) -> None:
-        # entered again where letting a forgotten pass go falls into taking a process
-        self._lock, self._idle, self._owner = threading.RLock(), list[FarProcess](), os.getpid()
-
-    def take(self) -> FarProcess | None:
-        with self._lock:
-            if self._owner != os.getpid():  # the parent's processes answer the parent
-                self._idle, self._owner = [], os.getpid()
-            while self._idle:
-                far = self._idle.pop()
-                if far.process.alive:
-                    return far
-                far.end()
-        return None
-
-    def keep(self, far: FarProcess) -> bool:
-        with self._lock:
-            room = self._owner == os.getpid() and len(self._idle) < _MOST_SPARE
-            if room:
-                self._idle.append(far)
-            return room
-
-
-_spare = _Spare()
+_spare = IdlePool(_MOST_SPARE, FarProcess.end)
 
 
 class FarDecoder:

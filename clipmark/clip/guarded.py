@@ -12,9 +12,7 @@ answers are trusted.
 from __future__ import annotations
 
 import atexit
-import os
 import pickle
-import threading
 from collections.abc import Callable
 from types import TracebackType
 from typing import Any, Self, TypeVar, cast
@@ -22,6 +20,7 @@ from typing import Any, Self, TypeVar, cast
 from clipmark.clip import guarded_wire
 from clipmark.clip.guarded_process import CAN_GUARD, GuardedProcess, Limits
 from clipmark.clip.guarded_wire import GoneError, send
+from clipmark.clip.idle import IdlePool
 from clipmark.clip.limits import MEMORY_GB, STALL_S
 from clipmark.errors import DecoderError
 
@@ -199,7 +198,7 @@ def run_guarded(
     >>> run_guarded(partial(max, 3, 7), about="run.mp4")
     7
     """
-    worker = _spare.take()
+    worker = _spare.take() or GuardedWorker()
     try:
         return worker.run(task, about=about, limits=limits, told=told)
     finally:
@@ -213,34 +212,7 @@ def tell(word: object) -> None:
         send(line, ("told", word))
 
 
-class _Spare:
-    """Workers that stand idle. A fork of this process begins with none."""
-
-    def __init__(self) -> None:
-        self._lock, self._idle, self._owner = threading.RLock(), list[GuardedWorker](), os.getpid()
-
-    def take(self) -> GuardedWorker:
-        if self._owner != os.getpid():  # the parent's processes answer the parent
-            self.__init__()  # type: ignore[misc]
-        with self._lock:
-            return self._idle.pop() if self._idle else GuardedWorker()
-
-    def give_back(self, worker: GuardedWorker) -> None:
-        with self._lock:
-            if len(self._idle) < _MOST_SPARE:
-                self._idle.append(worker)
-                return
-        worker.close()
-
-    def close(self) -> None:
-        with self._lock:
-            idle, self._idle = self._idle, []
-        if self._owner == os.getpid():
-            for worker in idle:
-                worker.close()
-
-
-_spare = _Spare()
+_spare = IdlePool(_MOST_SPARE, GuardedWorker.close)
 atexit.register(_spare.close)
 
 
