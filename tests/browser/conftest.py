@@ -13,6 +13,7 @@ import shutil
 import subprocess
 import sys
 import tarfile
+import time
 import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -139,9 +140,20 @@ def sample_event(tmp_path: Path) -> Path:
 
 @pytest.fixture(scope="session")
 def demo_event(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The sample event with its five attempts measured and signed, made once."""
-    folder = tmp_path_factory.mktemp("demo") / "tarn-hollow"
+    """The sample event, measured and signed, made once for all processes of the run."""
+    base = tmp_path_factory.getbasetemp()
+    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+    folder, made = shared / "demo" / "tarn-hollow", shared / "demo" / "made"
+    try:
+        folder.parent.mkdir()
+    except FileExistsError:  # another process makes it
+        for _ in range(240):
+            if made.exists():
+                return folder
+            time.sleep(1)
+        pytest.fail("the sample event was begun by another process and never finished")
     assert status_of(["demo", str(folder), "--json"]) == 0
+    made.touch()
     return folder
 
 

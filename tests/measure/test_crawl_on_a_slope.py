@@ -23,6 +23,9 @@ from clipmark.sample import (
     render_clip,
 )
 
+# By default the same is simulated in test_crawl_phases.py, and the demo holds two descents.
+pytestmark = pytest.mark.slow
+
 DOWN = Truck(faces="down", start_mm=345.0)
 WAYS = {
     "locked": (DOWN, 48, Motion(legs=(Leg(0.25, 1.35, 25.0),), locks=(Lock(0.0, 3.0),))),
@@ -31,12 +34,7 @@ WAYS = {
 }
 
 
-RARELY = pytest.param("free", marks=pytest.mark.slow)  # simulated in test_crawl_phases.py as well
-
-
-@pytest.fixture(
-    scope="module", params=[pytest.param("locked", marks=pytest.mark.slow), RARELY, "driven"]
-)
+@pytest.fixture(scope="module", params=list(WAYS))
 def crawled(request, tmp_path_factory):
     """Name, truth and reading of one clip: 480 x 270, 30 frames/s, 1.6 px/mm, rim of 27 px."""
     truck, frames, motion = WAYS[request.param]
@@ -75,7 +73,6 @@ def moves(reading):
     return [phase for phase in reading.phases if phase["moved_by"] is not None]
 
 
-@pytest.mark.slow
 def test_what_moved_the_truck_is_told(crawled):
     name, _, reading = crawled
     told = [(p["phase"], p["wheels"], p["moved_by"]) for p in moves(reading)]
@@ -92,7 +89,6 @@ def test_what_moved_the_truck_is_told(crawled):
     )
 
 
-@pytest.mark.slow
 def test_way_and_turn_are_those_of_the_truth(crawled):
     """Travel to 0.1 mm, turn of both wheels to 0.15 deg root mean square."""
     _, truth, reading = crawled

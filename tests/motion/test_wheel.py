@@ -154,7 +154,7 @@ def test_five_like_spokes_are_followed_up_to_most_of_half_a_part_a_frame():
     assert np.degrees(fixes[-1].turn_rad) == pytest.approx(math.degrees(turns[-1]), abs=0.3)
 
 
-@pytest.mark.parametrize("valve", [False, True])
+@pytest.mark.parametrize("valve", [pytest.param(False, marks=pytest.mark.slow), True])
 def test_five_spokes_that_turn_by_more_than_half_a_part_are_refused(valve):
     """40 deg a frame looks like 32 deg backwards: refused with the reason, never guessed, and
     the turn is not counted through."""
