@@ -24,7 +24,6 @@ from clipmark.cli.show import emit_json, screen, table, warn
 from clipmark.errors import AuditError, ClipmarkError
 from clipmark.record.folder import EventFolder
 from clipmark.record.rule_sheet import RuleSheet, read_rule_sheet
-from clipmark.report.agreement_chart import draw_agreement
 from clipmark.uncertainty.digits import digits_for
 from clipmark.uncertainty.variance_parts import Estimate
 
@@ -68,6 +67,8 @@ def run(
     steps = [None if sheet is None else smallest_step(sheet, tests, name) for name in names]
     verdicts = study_verdicts(markings)
     if chart is not None:
+        from clipmark.report.agreement_chart import draw_agreement  # draws: slow to load
+
         draw_agreement(studies[0], chart)
     notes += more
     if as_json:

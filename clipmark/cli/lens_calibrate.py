@@ -15,7 +15,6 @@ from clipmark.measure.lens_board import Board, board_of
 from clipmark.measure.lens_calibrate import WantedModel, calibrate_lens
 from clipmark.measure.lens_result import COVERAGE, LensCalibration
 from clipmark.record import disk
-from clipmark.report.lens_picture import check_picture_name, draw_lens
 
 BOARD = "The board"
 
@@ -89,7 +88,9 @@ def calibrate_from_board(
 ) -> None:
     """Calibrate, write the files asked for, and print."""
     if picture is not None:
-        check_picture_name(picture)
+        from clipmark.report import lens_picture  # draws: slow to load
+
+        lens_picture.check_picture_name(picture)
     if not sources:
         raise LensError(
             "no clip or photographs were given; name a clip, or a folder of photographs"
@@ -111,7 +112,7 @@ def calibrate_from_board(
         except OSError as error:
             raise disk.explain(error, "write the lens file", out) from error
     if picture is not None:
-        draw_lens(found, picture)
+        lens_picture.draw_lens(found, picture)
     if as_json:
         emit_json(result)
     else:
