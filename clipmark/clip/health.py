@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from clipmark.clip.clip import Clip
 from clipmark.clip.decoder import Decoder
 from clipmark.clip.findings import Finding, spans_text
+from clipmark.clip.jumps import Jumps, Structure
 from clipmark.clip.picture import Picture
 
 _ROW_STEP = 8  # every 8th row is enough for brightness and sharpness
@@ -167,6 +168,7 @@ class _CheckPass:
         self._duplicated: list[int] = []
         self._interlaced = self._ends_early = False
         self._before: tuple[int, Picture] | None = None
+        self._jumps = Jumps(Structure.of(clip.index), clip.black_level, clip.white_level)
         self._brightness = np.full(clip.frame_count, np.nan)
         self._sharpness = np.full(clip.frame_count, np.nan)
 
@@ -207,6 +209,7 @@ class _CheckPass:
             if same and np.array_equal(self._before[1].luma, picture.luma):
                 self._duplicated.append(ordinal)
         self._before = (ordinal, picture)
+        self._jumps.take(ordinal, picture.luma)
 
     def result(self, foreign_size: tuple[int, int] | None) -> Health:
         """The finished health."""
@@ -217,6 +220,7 @@ class _CheckPass:
             _unusable(tuple(sorted({*missing, *damaged}))),
             _ends_early(self._ends_early and not self._clip.index.broken_off, count),
             _size_change(foreign_size),
+            _suspected(self._jumps.suspect(), {*missing, *damaged}),
             _repeated(tuple(self._duplicated), count),
             _interlaced(self._interlaced and not self._clip.interlaced),
         ]
@@ -263,6 +267,20 @@ def _size_change(size: tuple[int, int] | None) -> Finding | None:
         "warning",
         f"The picture size changes to {size[0]} x {size[1]} px in the middle of the file; those "
         "pictures are not used.",
+    )
+
+
+def _suspected(jumping: tuple[int, ...], known: set[int]) -> Finding | None:
+    ordinals = tuple(ordinal for ordinal in jumping if ordinal not in known)
+    if not ordinals:
+        return None
+    return Finding(
+        "suspected-damage",
+        "warning",
+        f"In {spans_text(ordinals)} parts of the picture jump away and come back all at once, as "
+        "where a file is damaged, though the decoder reported no fault; look at these frames, and "
+        "compare the file with the camera's copy before measuring on them.",
+        ordinals,
     )
 
 

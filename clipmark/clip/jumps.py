@@ -1,0 +1,312 @@
+"""Blocks of the picture that jump away and come back just where coding says damage would end.
+
+A decoder that meets wrong bits may paint other content without a word. Such content lasts until
+the next clean picture: in clips coded in groups up to the next key frame (or the leading
+pictures shown before it), in pictures that no other is predicted from for those pictures alone,
+in clips of key frames only for one frame. There many blocks at once jump back to what they had
+been before they, at once as well, had jumped away. What moves before a camera does neither: it
+covers and uncovers blocks a few at a time, on both of its sides, and at any frame.
+
+So blocks that come back are counted at every frame by the same rule, and a count where
+damage would end is a sign only where it stands out from the counts around it. It is a suspicion,
+no proof; damage that is small, lies in what moves or differs too little in brightness, that of
+every frame, of the first picture or after the last key frame is not seen.
+
+Memory: the blocks of the last few pictures, and a few numbers a frame.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from clipmark.clip.index import FrameIndex
+
+ROWS = 67  # of blocks: 16 px at 1080 lines, so that a coding block of 64 px holds 16 of them
+FINEST_PX = 8
+STEP = 0.04  # of black to white: above noise, popping and ghosts of low rates, in means of a block
+SAME = STEP / 4  # two blocks that show the same
+ALIKE = 0.25  # or that differ by no more than this part of the step between
+LAG = 3  # frames at most over which a block jumps: pictures between may be halfway
+FEWEST = 5  # blocks; a blinking lamp or a turning wheel touches fewer
+TIMES = 3.0  # the ordinary count
+HIGH = 0.85  # quantile: a few of the neighbours may be damaged as well
+NEAR = 16  # frames, or runs of pictures, to each side that say what is ordinary
+LEAST_KNOWN = 3  # of them
+MORE_THAN_OTHERS = 0.5  # what comes back, against what jumps without coming back
+TOGETHER = 0.5  # of what came back had left together
+LONGEST = 17  # frames from the last picture of a group to the next key frame, or of a run
+LIGHT_SHARE, LIGHT_SIGN = 1 / 8, 0.95  # light changes much of the picture, all of it one way
+
+Blocks = NDArray[np.float32]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Structure:
+    """Where damage ends, from the index.
+
+    Attributes
+    ----------
+    keys : dict of int to int
+        Ordinal of each key frame and the first ordinal that its group shows (itself, or the first
+        of the leading pictures before it).
+    anchors : tuple of bool
+        Per ordinal: no picture shown later was decoded earlier. The pictures between two anchors
+        may be used by each other, and are used by none outside.
+    reach : int
+        Most frames from the last picture of a group to the next key frame.
+    """
+
+    keys: dict[int, int]
+    anchors: tuple[bool, ...]
+    reach: int
+
+    @classmethod
+    def of(cls, index: FrameIndex) -> Structure:
+        """What the index says; no key frames where each is one, or the order shown is not known."""
+        place = index.ordinal_of_number
+        earliest, anchors = len(index.pts), [False] * index.frame_count
+        for ordinal in range(index.frame_count - 1, -1, -1):
+            anchors[ordinal] = index.order[ordinal] < earliest
+            earliest = min(earliest, index.order[ordinal])
+        starts = [n for n, key in enumerate(index.key) if key and n in place]
+        if len(starts) == index.frame_count or not index.has_times:
+            return cls({}, tuple(anchors), 1)
+        keys: dict[int, int] = {}
+        for number, following in zip(starts, [*starts[1:], len(index.pts)], strict=True):
+            key = place[number]
+            first = min(place[n] for n in range(number, following) if n in place)
+            if key - first < LONGEST:
+                keys[key] = first
+        reach = max((key - first + 1 for key, first in keys.items() if first), default=1)
+        return cls(keys, tuple(anchors), reach)
+
+
+@dataclass
+class _Return:
+    """Blocks that came back at a key frame, or in a run of pictures."""
+
+    place: int  # of the key frame, or of the run among the runs
+    first: int
+    last: int
+    blocks: int
+    others: int = 0  # that jumped without coming back
+    together: float = 1.0  # share that had left within one reach of frames
+    one_way: float = 0.0  # share that changed the same way, lighter or darker
+
+
+class Jumps:
+    """Fed with every picture in turn; says at the end which frames are suspect.
+
+    Parameters
+    ----------
+    structure : Structure
+        Where damage would end.
+    black, white : int
+        Luma of black and white.
+    """
+
+    def __init__(self, structure: Structure, black: int, white: int) -> None:
+        self._at = structure
+        self._lag = min(LAG, structure.reach)
+        self._in_runs = not all(structure.anchors)
+        self._scale = np.float32(1 / (white - black))
+        self._recent: deque[Blocks] = deque(maxlen=LONGEST + 2)
+        count = len(structure.anchors)
+        self._back = np.full(count, np.nan)  # blocks that came back at each frame
+        self._other = np.full(count, np.nan)  # and those that jumped elsewhere
+        self._zones = dict[int, int]()
+        for key, first in structure.keys.items():
+            self._zones.update(dict.fromkeys(range(first, key + 1), key))
+        self._at_keys: list[_Return] = []
+        self._runs: list[_Return] = []
+        self._last, self._anchor = -2, -1
+
+    def _start(self, ordinal: int, now: Blocks) -> None:
+        """Nothing is known of what came before."""
+        self._recent.clear()
+        self._anchor = -1
+        self._away = np.zeros(now.shape, np.bool_)
+        self._held = now.copy()  # what a block that is away showed before it left
+        self._left = np.full(now.shape, ordinal)  # and the frame in which it left
+        self._came: Flags = np.zeros(now.shape, np.bool_)
+        self._restless = np.zeros(now.shape, np.bool_)
+        self._lighter = np.zeros(now.shape, np.bool_)
+        self._group = ordinal
+
+    def take(self, ordinal: int, luma: NDArray[np.uint8] | NDArray[np.uint16]) -> None:
+        """Look at the luma of one picture, shape (H, W); nothing is compared over a gap."""
+        if ordinal >= len(self._at.anchors):
+            return
+        now = block_means(luma, self._scale)
+        if ordinal != self._last + 1 or self._recent[-1].shape != now.shape:
+            self._start(ordinal, now)
+        self._last = ordinal
+        self._recent.append(now)
+        if len(self._recent) > self._lag:
+            self._follow_group(ordinal, now)
+        self._follow_run(ordinal, now)
+
+    def _follow_group(self, ordinal: int, now: Blocks) -> None:
+        step = now - self._recent[-1 - self._lag]
+        size = np.abs(step)
+        jumped = size > STEP
+        back = self._away & jumped
+        back &= np.abs(now - self._held) < np.maximum(size * ALIKE, SAME)
+        new = back & ~self._restless  # wheels, lamps and torn pictures come and go all the time
+        self._restless |= back
+        self._back[ordinal] = np.count_nonzero(new)
+        if self._at.reach < len(self._recent):
+            moved = np.abs(now - self._recent[-1 - self._at.reach]) > STEP
+            self._other[ordinal] = np.count_nonzero(moved & ~back)
+        key = self._zones.get(ordinal)
+        if key is not None:
+            self._came |= new
+            np.copyto(self._lighter, step > 0, where=new)
+        self._away &= ~back
+        leaves = jumped & ~self._away & ~back
+        np.copyto(self._held, self._recent[-1 - self._lag], where=leaves)
+        self._left[leaves] = ordinal
+        self._away |= leaves
+        if key == ordinal:
+            self._pass_key(key)
+
+    def _pass_key(self, key: int) -> None:
+        """Damage ends here: what came back since the end of the group, and had left in it."""
+        first = self._at.keys[key]
+        came = self._came & (self._left >= self._group) & (self._left < first)
+        if (blocks := int(np.count_nonzero(came))) >= FEWEST:
+            left = np.bincount(self._left[came] - self._group)
+            within = np.convolve(left, np.ones(self._at.reach))[: left.size]
+            onset = max(0, int(np.argmax(within)) - self._at.reach + 1)
+            self._at_keys.append(
+                _Return(
+                    place=key,
+                    first=self._group + onset,
+                    last=key - 1,
+                    blocks=blocks,
+                    others=self._not_back(key - first + 1, came),
+                    together=float(np.max(within) / blocks),
+                    one_way=_one_way(self._lighter[came]),
+                )
+            )
+        self._away &= self._left >= first
+        self._came[:] = self._restless[:] = False
+        self._group = first
+
+    def _not_back(self, span: int, came: Flags) -> int:
+        if span >= len(self._recent):
+            return 0
+        moved = np.abs(self._recent[-1] - self._recent[-1 - span]) > STEP
+        return int(np.count_nonzero(moved & ~came))
+
+    def _follow_run(self, ordinal: int, now: Blocks) -> None:
+        if not self._in_runs:
+            if len(self._recent) >= 3:
+                self._note_run(ordinal - 2, ordinal)
+        elif self._at.anchors[ordinal]:
+            between = ordinal - self._anchor - 1
+            if self._anchor >= 0 and 0 < between <= LONGEST:
+                self._note_run(self._anchor, ordinal)
+            self._anchor = ordinal
+
+    def _note_run(self, first: int, last: int) -> None:
+        """Count what differs between two pictures that agree."""
+        ahead, behind = self._recent[-1 - (last - first)], self._recent[-1]
+        same = np.abs(behind - ahead) < SAME
+        counts, one_way = [], []
+        for ordinal in range(first + 1, last):
+            step = self._recent[-1 - (last - ordinal)] - ahead
+            off = same & (np.abs(step) > STEP)
+            counts.append(int(np.count_nonzero(off)))
+            one_way.append(_one_way(step[off] > 0))
+        most = max(counts)
+        marked = [first + 1 + k for k, count in enumerate(counts) if 2 * count > most]
+        self._runs.append(
+            _Return(
+                place=len(self._runs),
+                first=marked[0] if marked else first + 1,
+                last=marked[-1] if marked else last - 1,
+                blocks=most,
+                one_way=one_way[int(np.argmax(counts))],
+            )
+        )
+
+    def suspect(self) -> tuple[int, ...]:
+        """Ordinals of the pictures that may show what was not recorded, after the last picture."""
+        found: set[int] = set()
+        for seen in self._at_keys:
+            if self._stands_out_at_key(seen):
+                found.update(range(seen.first, seen.last + 1))
+        for seen in self._runs:
+            if self._stands_out_of_runs(seen):
+                found.update(range(seen.first, seen.last + 1))
+        return tuple(sorted(found))
+
+    def usual(self, seen: _Return) -> tuple[float, float] | None:
+        """Ordinary counts around a key frame: what comes back and what does not."""
+        key, first = seen.place, self._at.keys[seen.place]
+        span = key - first + 1
+        sides = [slice(max(0, first - NEAR), first), slice(key + 1, key + 1 + NEAR)]
+        back = [_ordinary(self._outside(self._back, side), span, HIGH) for side in sides]
+        other = [_ordinary(self._outside(self._other, side), 1, HIGH) for side in sides]
+        known = [number for number in back if number is not None]
+        if not known:
+            return None
+        return max(known), max((number for number in other if number is not None), default=0.0)
+
+    def _outside(self, counts: NDArray[np.float64], side: slice) -> NDArray[np.float64]:
+        where = range(*side.indices(counts.size))
+        return counts[[ordinal for ordinal in where if ordinal not in self._zones]]
+
+    def _stands_out_at_key(self, seen: _Return) -> bool:
+        usual = self.usual(seen)
+        return (
+            usual is not None
+            and seen.blocks > TIMES * usual[0]
+            and seen.blocks > MORE_THAN_OTHERS * (seen.others - usual[1])
+            and seen.together >= TOGETHER
+            and not self._is_light(seen)
+        )
+
+    def _stands_out_of_runs(self, seen: _Return) -> bool:
+        around = self._runs[max(0, seen.place - NEAR) : seen.place + NEAR + 1]
+        counts = np.array([run.blocks for run in around if run is not seen], np.float64)
+        usual = _ordinary(counts, 1, HIGH)
+        return (
+            seen.blocks >= FEWEST
+            and usual is not None
+            and seen.blocks > TIMES * usual
+            and not self._is_light(seen)
+        )
+
+    def _is_light(self, seen: _Return) -> bool:
+        return seen.one_way > LIGHT_SIGN and seen.blocks > LIGHT_SHARE * self._away.size
+
+
+def _ordinary(counts: NDArray[np.float64], span: int, part: float) -> float | None:
+    """What most sums over `span` counts do not pass; None where too few are known."""
+    known = counts[np.isfinite(counts)]
+    sums = np.convolve(known, np.ones(span), "valid") if known.size >= span else known[:0]
+    return float(np.quantile(sums, part)) if sums.size >= LEAST_KNOWN else None
+
+
+def block_means(luma: NDArray[np.uint8] | NDArray[np.uint16], scale: np.float32) -> Blocks:
+    """Means of square blocks, in parts of black to white, shape (rows, columns)."""
+    height, width = luma.shape
+    side = max(FINEST_PX, round(height / ROWS))
+    rows, columns = max(1, height // side), max(1, width // side)
+    whole = luma[: rows * side, : columns * side]
+    small = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, np.float32) * scale
+
+
+def _one_way(lighter: Flags) -> float:
+    """The larger of the shares that became lighter and darker."""
+    share = float(np.mean(lighter)) if lighter.size else 0.0
+    return max(share, 1 - share)
