@@ -17,6 +17,7 @@ Memory: the blocks of the last few pictures, and a few numbers a frame.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from dataclasses import dataclass
 
@@ -34,10 +35,12 @@ ALIKE = 0.25  # or that differ by no more than this part of the step between
 LAG = 3  # frames at most over which a block jumps: pictures between may be halfway
 FEWEST = 5  # blocks; a blinking lamp or a turning wheel touches fewer
 TIMES = 3.0  # the ordinary count
-HIGH = 0.85  # quantile: a few of the neighbours may be damaged as well
+HIGH, MIDDLE = 0.85, 0.5  # quantiles: a few of the neighbours may be damaged as well
 NEAR = 16  # frames, or runs of pictures, to each side that say what is ordinary
+NEAR_FRAMES = 32  # to each side: blocks that come back twice more are no damage
 LEAST_KNOWN = 3  # of them
 MORE_THAN_OTHERS = 0.5  # what comes back, against what jumps without coming back
+MORE_THAN_OTHERS_IN_RUNS = 1.0
 TOGETHER = 0.5  # of what came back had left together
 LONGEST = 17  # frames from the last picture of a group to the next key frame, or of a run
 LIGHT_SHARE, LIGHT_SIGN = 1 / 8, 0.95  # light changes much of the picture, all of it one way
@@ -87,7 +90,7 @@ class Structure:
         return cls(keys, tuple(anchors), reach)
 
 
-@dataclass
+@dataclass(slots=True)
 class _Return:
     """Blocks that came back at a key frame, or in a run of pictures."""
 
@@ -125,17 +128,20 @@ class Jumps:
             self._zones.update(dict.fromkeys(range(first, key + 1), key))
         self._at_keys: list[_Return] = []
         self._runs: list[_Return] = []
+        self._waiting = deque[tuple[_Return, NDArray[np.intp], NDArray[np.intp]]]()
         self._last, self._anchor = -2, -1
 
     def _start(self, ordinal: int, now: Blocks) -> None:
         """Nothing is known of what came before."""
+        self._settle(math.inf)
         self._recent.clear()
         self._anchor = -1
         self._away = np.zeros(now.shape, np.bool_)
         self._held = now.copy()  # what a block that is away showed before it left
         self._left = np.full(now.shape, ordinal)  # and the frame in which it left
         self._came: Flags = np.zeros(now.shape, np.bool_)
-        self._restless = np.zeros(now.shape, np.bool_)
+        # when it last came back, and the time before that
+        self._came_back = np.full((2, *now.shape), -NEAR_FRAMES)
         self._lighter = np.zeros(now.shape, np.bool_)
         self._group = ordinal
 
@@ -148,6 +154,9 @@ class Jumps:
             self._start(ordinal, now)
         self._last = ordinal
         self._recent.append(now)
+        self._settle(ordinal)
+        if ordinal % NEAR == 0:
+            self._away &= self._left > ordinal - NEAR_FRAMES * 2
         if len(self._recent) > self._lag:
             self._follow_group(ordinal, now)
         self._follow_run(ordinal, now)
@@ -158,8 +167,9 @@ class Jumps:
         jumped = size > STEP
         back = self._away & jumped
         back &= np.abs(now - self._held) < np.maximum(size * ALIKE, SAME)
-        new = back & ~self._restless  # wheels, lamps and torn pictures come and go all the time
-        self._restless |= back
+        new = back & (self._came_back[0] < self._group)  # torn pictures come and go all the time
+        self._came_back[1][back] = self._came_back[0][back]
+        self._came_back[0][back] = ordinal
         self._back[ordinal] = np.count_nonzero(new)
         if self._at.reach < len(self._recent):
             moved = np.abs(now - self._recent[-1 - self._at.reach]) > STEP
@@ -184,7 +194,8 @@ class Jumps:
             left = np.bincount(self._left[came] - self._group)
             within = np.convolve(left, np.ones(self._at.reach))[: left.size]
             onset = max(0, int(np.argmax(within)) - self._at.reach + 1)
-            self._at_keys.append(
+            self._note(
+                self._at_keys,
                 _Return(
                     place=key,
                     first=self._group + onset,
@@ -193,11 +204,28 @@ class Jumps:
                     others=self._not_back(key - first + 1, came),
                     together=float(np.max(within) / blocks),
                     one_way=_one_way(self._lighter[came]),
-                )
+                ),
+                came,
             )
         self._away &= self._left >= first
-        self._came[:] = self._restless[:] = False
+        self._came[:] = False
         self._group = first
+
+    def _note(self, among: list[_Return], seen: _Return, blocks: Flags) -> None:
+        """Keep it, and wait whether these blocks come back again and again, as lamps do."""
+        among.append(seen)
+        if seen.blocks >= FEWEST:
+            where = np.flatnonzero(blocks)
+            times = self._came_back.reshape(2, -1)[:, where]
+            before = np.sum((times >= seen.first - NEAR_FRAMES) & (times < seen.first), axis=0)
+            self._waiting.append((seen, where, before))
+
+    def _settle(self, before: float) -> None:
+        """Take restless blocks out of what was noted before a frame."""
+        while self._waiting and self._waiting[0][0].last + NEAR_FRAMES < before:
+            seen, where, times = self._waiting.popleft()
+            after = self._came_back.reshape(2, -1)[:, where] > seen.last + self._at.reach
+            seen.blocks -= int(np.count_nonzero(times + np.sum(after, axis=0) >= 2))
 
     def _not_back(self, span: int, came: Flags) -> int:
         if span >= len(self._recent):
@@ -219,26 +247,26 @@ class Jumps:
         """Count what differs between two pictures that agree."""
         ahead, behind = self._recent[-1 - (last - first)], self._recent[-1]
         same = np.abs(behind - ahead) < SAME
-        counts, one_way = [], []
+        if last - first + 1 < len(self._recent):  # nor did it move there already
+            same &= np.abs(self._recent[-2 - (last - first)] - ahead) < SAME
+        most, blocks, counts = _Return(len(self._runs), first + 1, last - 1, 0), same, list[int]()
         for ordinal in range(first + 1, last):
             step = self._recent[-1 - (last - ordinal)] - ahead
-            off = same & (np.abs(step) > STEP)
+            differs = np.abs(step) > STEP
+            off = same & differs
             counts.append(int(np.count_nonzero(off)))
-            one_way.append(_one_way(step[off] > 0))
-        most = max(counts)
-        marked = [first + 1 + k for k, count in enumerate(counts) if 2 * count > most]
-        self._runs.append(
-            _Return(
-                place=len(self._runs),
-                first=marked[0] if marked else first + 1,
-                last=marked[-1] if marked else last - 1,
-                blocks=most,
-                one_way=one_way[int(np.argmax(counts))],
-            )
-        )
+            if counts[-1] > most.blocks:
+                most.blocks, blocks = counts[-1], off
+                most.others = int(np.count_nonzero(differs)) - most.blocks
+                most.one_way = _one_way(step[off] > 0)
+        marked = [first + 1 + k for k, count in enumerate(counts) if 2 * count > most.blocks]
+        if marked:
+            most.first, most.last = marked[0], marked[-1]
+        self._note(self._runs, most, blocks)
 
     def suspect(self) -> tuple[int, ...]:
         """Ordinals of the pictures that may show what was not recorded, after the last picture."""
+        self._settle(math.inf)
         found: set[int] = set()
         for seen in self._at_keys:
             if self._stands_out_at_key(seen):
@@ -254,7 +282,7 @@ class Jumps:
         span = key - first + 1
         sides = [slice(max(0, first - NEAR), first), slice(key + 1, key + 1 + NEAR)]
         back = [_ordinary(self._outside(self._back, side), span, HIGH) for side in sides]
-        other = [_ordinary(self._outside(self._other, side), 1, HIGH) for side in sides]
+        other = [_ordinary(self._outside(self._other, side), 1, MIDDLE) for side in sides]
         known = [number for number in back if number is not None]
         if not known:
             return None
@@ -267,7 +295,8 @@ class Jumps:
     def _stands_out_at_key(self, seen: _Return) -> bool:
         usual = self.usual(seen)
         return (
-            usual is not None
+            seen.blocks >= FEWEST
+            and usual is not None
             and seen.blocks > TIMES * usual[0]
             and seen.blocks > MORE_THAN_OTHERS * (seen.others - usual[1])
             and seen.together >= TOGETHER
@@ -275,13 +304,17 @@ class Jumps:
         )
 
     def _stands_out_of_runs(self, seen: _Return) -> bool:
+        if seen.blocks < FEWEST:
+            return False
         around = self._runs[max(0, seen.place - NEAR) : seen.place + NEAR + 1]
-        counts = np.array([run.blocks for run in around if run is not seen], np.float64)
-        usual = _ordinary(counts, 1, HIGH)
+        near = [run for run in around if run is not seen]
+        usual = _ordinary(np.array([float(run.blocks) for run in near]), 1, HIGH)
+        others = _ordinary(np.array([float(run.others) for run in near]), 1, MIDDLE)
         return (
-            seen.blocks >= FEWEST
-            and usual is not None
+            usual is not None
+            and others is not None
             and seen.blocks > TIMES * usual
+            and seen.blocks > MORE_THAN_OTHERS_IN_RUNS * (seen.others - others)
             and not self._is_light(seen)
         )
 
@@ -297,11 +330,11 @@ def _ordinary(counts: NDArray[np.float64], span: int, part: float) -> float | No
 
 
 def block_means(luma: NDArray[np.uint8] | NDArray[np.uint16], scale: np.float32) -> Blocks:
-    """Means of square blocks, in parts of black to white, shape (rows, columns)."""
+    """Means of square blocks over every other line, parts of black to white, (rows, columns)."""
     height, width = luma.shape
-    side = max(FINEST_PX, round(height / ROWS))
+    side = max(FINEST_PX, 2 * round(height / ROWS / 2))
     rows, columns = max(1, height // side), max(1, width // side)
-    whole = luma[: rows * side, : columns * side]
+    whole = luma[: rows * side : 2, : columns * side]
     small = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
     return np.asarray(small, np.float32) * scale
 
