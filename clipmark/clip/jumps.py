@@ -167,7 +167,7 @@ class Jumps:
         jumped = size > STEP
         back = self._away & jumped
         back &= np.abs(now - self._held) < np.maximum(size * ALIKE, SAME)
-        new = back & (self._came_back[0] < self._group)  # torn pictures come and go all the time
+        new = back & (self._came_back[1] < self._group)  # torn pictures come and go all the time
         self._came_back[1][back] = self._came_back[0][back]
         self._came_back[0][back] = ordinal
         self._back[ordinal] = np.count_nonzero(new)
@@ -269,14 +269,14 @@ class Jumps:
         self._settle(math.inf)
         found: set[int] = set()
         for seen in self._at_keys:
-            if self._stands_out_at_key(seen):
+            if self._stands_out(seen, self.usual_at_key(seen), MORE_THAN_OTHERS):
                 found.update(range(seen.first, seen.last + 1))
         for seen in self._runs:
-            if self._stands_out_of_runs(seen):
+            if self._stands_out(seen, self.usual_in_runs(seen), MORE_THAN_OTHERS_IN_RUNS):
                 found.update(range(seen.first, seen.last + 1))
         return tuple(sorted(found))
 
-    def usual(self, seen: _Return) -> tuple[float, float] | None:
+    def usual_at_key(self, seen: _Return) -> tuple[float, float] | None:
         """Ordinary counts around a key frame: what comes back and what does not."""
         key, first = seen.place, self._at.keys[seen.place]
         span = key - first + 1
@@ -288,38 +288,32 @@ class Jumps:
             return None
         return max(known), max((number for number in other if number is not None), default=0.0)
 
-    def _outside(self, counts: NDArray[np.float64], side: slice) -> NDArray[np.float64]:
-        where = range(*side.indices(counts.size))
-        return counts[[ordinal for ordinal in where if ordinal not in self._zones]]
-
-    def _stands_out_at_key(self, seen: _Return) -> bool:
-        usual = self.usual(seen)
-        return (
-            seen.blocks >= FEWEST
-            and usual is not None
-            and seen.blocks > TIMES * usual[0]
-            and seen.blocks > MORE_THAN_OTHERS * (seen.others - usual[1])
-            and seen.together >= TOGETHER
-            and not self._is_light(seen)
-        )
-
-    def _stands_out_of_runs(self, seen: _Return) -> bool:
+    def usual_in_runs(self, seen: _Return) -> tuple[float, float] | None:
+        """Ordinary counts of the runs around one."""
         if seen.blocks < FEWEST:
-            return False
+            return None
         around = self._runs[max(0, seen.place - NEAR) : seen.place + NEAR + 1]
         near = [run for run in around if run is not seen]
         usual = _ordinary(np.array([float(run.blocks) for run in near]), 1, HIGH)
         others = _ordinary(np.array([float(run.others) for run in near]), 1, MIDDLE)
+        return None if usual is None or others is None else (usual, others)
+
+    def _outside(self, counts: NDArray[np.float64], side: slice) -> NDArray[np.float64]:
+        where = range(*side.indices(counts.size))
+        return counts[[ordinal for ordinal in where if ordinal not in self._zones]]
+
+    def _stands_out(
+        self, seen: _Return, usual: tuple[float, float] | None, more_than_others: float
+    ) -> bool:
+        lightens = seen.one_way > LIGHT_SIGN and seen.blocks > LIGHT_SHARE * self._away.size
         return (
             usual is not None
-            and others is not None
-            and seen.blocks > TIMES * usual
-            and seen.blocks > MORE_THAN_OTHERS_IN_RUNS * (seen.others - others)
-            and not self._is_light(seen)
+            and seen.blocks >= FEWEST
+            and seen.blocks > TIMES * usual[0]
+            and seen.blocks > more_than_others * (seen.others - usual[1])
+            and seen.together >= TOGETHER
+            and not lightens
         )
-
-    def _is_light(self, seen: _Return) -> bool:
-        return seen.one_way > LIGHT_SIGN and seen.blocks > LIGHT_SHARE * self._away.size
 
 
 def _ordinary(counts: NDArray[np.float64], span: int, part: float) -> float | None:
