@@ -40,7 +40,6 @@ NEAR = 16  # frames, or runs of pictures, to each side that say what is ordinary
 NEAR_FRAMES = 32  # to each side: blocks that come back twice more are no damage
 LEAST_KNOWN = 3  # of them
 MORE_THAN_OTHERS = 0.5  # what comes back, against what jumps without coming back
-MORE_THAN_OTHERS_IN_RUNS = 1.0
 TOGETHER = 0.5  # of what came back had left together
 LONGEST = 17  # frames from the last picture of a group to the next key frame, or of a run
 LIGHT_SHARE, LIGHT_SIGN = 1 / 8, 0.95  # light changes much of the picture, all of it one way
@@ -144,6 +143,7 @@ class Jumps:
         self._came_back = np.full((2, *now.shape), -NEAR_FRAMES)
         self._lighter = np.zeros(now.shape, np.bool_)
         self._group = ordinal
+        self._reference: Blocks | None = None  # the last key frame
 
     def take(self, ordinal: int, luma: NDArray[np.uint8] | NDArray[np.uint16]) -> None:
         """Look at the luma of one picture, shape (H, W); nothing is compared over a gap."""
@@ -159,6 +159,8 @@ class Jumps:
             self._away &= self._left > ordinal - NEAR_FRAMES * 2
         if len(self._recent) > self._lag:
             self._follow_group(ordinal, now)
+        elif ordinal in self._at.keys:
+            self._group, self._reference = ordinal, now
         self._follow_run(ordinal, now)
 
     def _follow_group(self, ordinal: int, now: Blocks) -> None:
@@ -209,7 +211,7 @@ class Jumps:
             )
         self._away &= self._left >= first
         self._came[:] = False
-        self._group = first
+        self._group, self._reference = first, self._recent[-1]
 
     def _note(self, among: list[_Return], seen: _Return, blocks: Flags) -> None:
         """Keep it, and wait whether these blocks come back again and again, as lamps do."""
@@ -228,10 +230,13 @@ class Jumps:
             seen.blocks -= int(np.count_nonzero(times + np.sum(after, axis=0) >= 2))
 
     def _not_back(self, span: int, came: Flags) -> int:
-        if span >= len(self._recent):
+        """Blocks that have jumped over the end of a group, to what they were not at its start."""
+        if span >= len(self._recent) or self._reference is None:
             return 0
-        moved = np.abs(self._recent[-1] - self._recent[-1 - span]) > STEP
-        return int(np.count_nonzero(moved & ~came))
+        now = self._recent[-1]
+        size = np.abs(now - self._recent[-1 - span])
+        new = np.abs(now - self._reference) > np.maximum(size * ALIKE, SAME)
+        return int(np.count_nonzero((size > STEP) & new & ~came))
 
     def _follow_run(self, ordinal: int, now: Blocks) -> None:
         if not self._in_runs:
@@ -272,7 +277,7 @@ class Jumps:
             if self._stands_out(seen, self.usual_at_key(seen), MORE_THAN_OTHERS):
                 found.update(range(seen.first, seen.last + 1))
         for seen in self._runs:
-            if self._stands_out(seen, self.usual_in_runs(seen), MORE_THAN_OTHERS_IN_RUNS):
+            if self._stands_out(seen, self.usual_in_runs(seen), MORE_THAN_OTHERS):
                 found.update(range(seen.first, seen.last + 1))
         return tuple(sorted(found))
 
