@@ -39,7 +39,7 @@ HIGH, MIDDLE = 0.85, 0.5  # quantiles: a few of the neighbours may be damaged as
 NEAR = 16  # frames, or runs of pictures, to each side that say what is ordinary
 NEAR_FRAMES = 32  # to each side: blocks that come back twice more are no damage
 LEAST_KNOWN = 3  # of them
-MORE_THAN_OTHERS = 0.5  # what comes back, against what jumps without coming back
+MORE_THAN_OTHERS = 0.5  # what comes back, against what jumps without coming back, usually and now
 TOGETHER = 0.5  # of what came back had left together
 LONGEST = 17  # frames from the last picture of a group to the next key frame, or of a run
 LIGHT_SHARE, LIGHT_SIGN = 1 / 8, 0.95  # light changes much of the picture, all of it one way
@@ -172,10 +172,10 @@ class Jumps:
         new = back & (self._came_back[1] < self._group)  # torn pictures come and go all the time
         self._came_back[1][back] = self._came_back[0][back]
         self._came_back[0][back] = ordinal
-        self._back[ordinal] = np.count_nonzero(new)
+        self._back[ordinal] = np.count_nonzero(in_patches(new))
         if self._at.reach < len(self._recent):
             moved = np.abs(now - self._recent[-1 - self._at.reach]) > STEP
-            self._other[ordinal] = np.count_nonzero(moved & ~back)
+            self._other[ordinal] = np.count_nonzero(in_patches(moved & ~back))
         key = self._zones.get(ordinal)
         if key is not None:
             self._came |= new
@@ -191,7 +191,7 @@ class Jumps:
     def _pass_key(self, key: int) -> None:
         """Damage ends here: what came back since the end of the group, and had left in it."""
         first = self._at.keys[key]
-        came = self._came & (self._left >= self._group) & (self._left < first)
+        came = in_patches(self._came & (self._left >= self._group) & (self._left < first))
         if (blocks := int(np.count_nonzero(came))) >= FEWEST:
             left = np.bincount(self._left[came] - self._group)
             within = np.convolve(left, np.ones(self._at.reach))[: left.size]
@@ -236,7 +236,7 @@ class Jumps:
         now = self._recent[-1]
         size = np.abs(now - self._recent[-1 - span])
         new = np.abs(now - self._reference) > np.maximum(size * ALIKE, SAME)
-        return int(np.count_nonzero((size > STEP) & new & ~came))
+        return int(np.count_nonzero(in_patches((size > STEP) & new & ~came)))
 
     def _follow_run(self, ordinal: int, now: Blocks) -> None:
         if not self._in_runs:
@@ -258,12 +258,12 @@ class Jumps:
         for ordinal in range(first + 1, last):
             step = self._recent[-1 - (last - ordinal)] - ahead
             differs = np.abs(step) > STEP
-            off = same & differs
+            off = in_patches(same & differs)
             counts.append(int(np.count_nonzero(off)))
             if counts[-1] > most.blocks:
                 most.blocks, blocks = counts[-1], off
-                most.others = int(np.count_nonzero(differs)) - most.blocks
                 most.one_way = _one_way(step[off] > 0)
+            most.others = max(most.others, int(np.count_nonzero(in_patches(differs & ~off))))
         marked = [first + 1 + k for k, count in enumerate(counts) if 2 * count > most.blocks]
         if marked:
             most.first, most.last = marked[0], marked[-1]
@@ -274,10 +274,10 @@ class Jumps:
         self._settle(math.inf)
         found: set[int] = set()
         for seen in self._at_keys:
-            if self._stands_out(seen, self.usual_at_key(seen), MORE_THAN_OTHERS):
+            if self._stands_out(seen, self.usual_at_key(seen)):
                 found.update(range(seen.first, seen.last + 1))
         for seen in self._runs:
-            if self._stands_out(seen, self.usual_in_runs(seen), MORE_THAN_OTHERS):
+            if self._stands_out(seen, self.usual_in_runs(seen)):
                 found.update(range(seen.first, seen.last + 1))
         return tuple(sorted(found))
 
@@ -307,15 +307,13 @@ class Jumps:
         where = range(*side.indices(counts.size))
         return counts[[ordinal for ordinal in where if ordinal not in self._zones]]
 
-    def _stands_out(
-        self, seen: _Return, usual: tuple[float, float] | None, more_than_others: float
-    ) -> bool:
+    def _stands_out(self, seen: _Return, usual: tuple[float, float] | None) -> bool:
         lightens = seen.one_way > LIGHT_SIGN and seen.blocks > LIGHT_SHARE * self._away.size
         return (
             usual is not None
             and seen.blocks >= FEWEST
             and seen.blocks > TIMES * usual[0]
-            and seen.blocks > more_than_others * (seen.others - usual[1])
+            and seen.blocks > MORE_THAN_OTHERS * max(seen.others - usual[1], usual[1])
             and seen.together >= TOGETHER
             and not lightens
         )
@@ -336,6 +334,16 @@ def block_means(luma: NDArray[np.uint8] | NDArray[np.uint16], scale: np.float32)
     whole = luma[: rows * side : 2, : columns * side]
     small = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
     return np.asarray(small, np.float32) * scale
+
+
+def in_patches(blocks: Flags) -> Flags:
+    """Those that lie in patches of two by two at least, as coding blocks do, and edges do not."""
+    pairs = blocks[:, 1:] & blocks[:, :-1]
+    fours = pairs[1:] & pairs[:-1]
+    found = np.zeros_like(blocks)
+    for part in (found[1:, 1:], found[1:, :-1], found[:-1, 1:], found[:-1, :-1]):
+        part |= fours
+    return found
 
 
 def _one_way(lighter: Flags) -> float:
