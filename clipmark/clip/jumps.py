@@ -138,6 +138,7 @@ class Jumps:
         self._away = np.zeros(now.shape, np.bool_)
         self._held = now.copy()  # what a block that is away showed before it left
         self._left = np.full(now.shape, ordinal)  # and the frame in which it left
+        self._was_still = np.ones(now.shape, np.bool_)  # and whether nothing moved there before
         self._came: Flags = np.zeros(now.shape, np.bool_)
         # when it last came back, and the time before that
         self._came_back = np.full((2, *now.shape), -NEAR_FRAMES)
@@ -182,6 +183,9 @@ class Jumps:
             np.copyto(self._lighter, step > 0, where=new)
         self._away &= ~back
         leaves = jumped & ~self._away & ~back
+        if 2 * self._lag < len(self._recent):
+            before = np.abs(self._recent[-1 - self._lag] - self._recent[-1 - 2 * self._lag])
+            np.copyto(self._was_still, before < STEP / 2, where=leaves)
         np.copyto(self._held, self._recent[-1 - self._lag], where=leaves)
         self._left[leaves] = ordinal
         self._away |= leaves
@@ -191,7 +195,8 @@ class Jumps:
     def _pass_key(self, key: int) -> None:
         """Damage ends here: what came back since the end of the group, and had left in it."""
         first = self._at.keys[key]
-        came = in_patches(self._came & (self._left >= self._group) & (self._left < first))
+        came = self._came & self._was_still & (self._left >= self._group) & (self._left < first)
+        came = in_patches(came)
         if (blocks := int(np.count_nonzero(came))) >= FEWEST:
             left = np.bincount(self._left[came] - self._group)
             within = np.convolve(left, np.ones(self._at.reach))[: left.size]

@@ -156,7 +156,8 @@ def _hand(frames, stay):
     def at(number):
         away = max(0, number - (59 - frames)) + max(0, 59 - frames - stay - number)
         share = np.sin(np.pi / 2 * away / (frames + 1)) ** 2
-        return None if away > frames else (120, 60 - 150 * share)
+        aside = 50 * share if number < 59 - frames else 0  # it goes another way than it came
+        return None if away > frames else (120 + aside, 60 - 150 * share)
 
     return at
 
