@@ -27,8 +27,9 @@ from numpy.typing import NDArray
 
 from clipmark.clip.index import FrameIndex
 
-ROWS = 67  # of blocks: 16 px at 1080 lines, so that a coding block of 64 px holds 16 of them
-FINEST_PX = 8
+# Sides of blocks by lines of the picture, px: on the grid of coding blocks, some 40 to 80 rows
+SIDES = ((600, 8), (1600, 16), (3200, 32))
+LARGEST_SIDE = 64
 STEP = 0.04  # of black to white: above noise, popping and ghosts of low rates, in means of a block
 SAME = STEP / 4  # two blocks that show the same
 ALIKE = 0.25  # or that differ by no more than this part of the step between
@@ -42,7 +43,8 @@ LEAST_KNOWN = 3  # of them
 MORE_THAN_OTHERS = 0.5  # what comes back, against what jumps without coming back, usually and now
 TOGETHER = 0.5  # of what came back had left together
 LONGEST = 17  # frames from the last picture of a group to the next key frame, or of a run
-LIGHT_SHARE, LIGHT_SIGN = 1 / 8, 0.95  # light changes much of the picture, all of it one way
+ONE_WAY = 0.95  # light makes all blocks lighter, or all darker
+LIGHT_SHARE = 1 / 8  # of the picture, from which all one way is taken for light
 
 Blocks = NDArray[np.float32]
 Flags = NDArray[np.bool_]
@@ -99,7 +101,7 @@ class _Return:
     blocks: int
     others: int = 0  # that jumped without coming back
     together: float = 1.0  # share that had left within one reach of frames
-    one_way: float = 0.0  # share that changed the same way, lighter or darker
+    light: bool = False  # whether it looks like a change of light
 
 
 class Jumps:
@@ -138,11 +140,11 @@ class Jumps:
         self._away = np.zeros(now.shape, np.bool_)
         self._held = now.copy()  # what a block that is away showed before it left
         self._left = np.full(now.shape, ordinal)  # and the frame in which it left
+        self._largest = np.zeros_like(now)  # step of each block since the end of the group
         self._was_still = np.ones(now.shape, np.bool_)  # and whether nothing moved there before
         self._came: Flags = np.zeros(now.shape, np.bool_)
         # when it last came back, and the time before that
         self._came_back = np.full((2, *now.shape), -NEAR_FRAMES)
-        self._lighter = np.zeros(now.shape, np.bool_)
         self._group = ordinal
         self._reference: Blocks | None = None  # the last key frame
 
@@ -180,7 +182,7 @@ class Jumps:
         key = self._zones.get(ordinal)
         if key is not None:
             self._came |= new
-            np.copyto(self._lighter, step > 0, where=new)
+            np.copyto(self._largest, step, where=size > np.abs(self._largest))
         self._away &= ~back
         leaves = jumped & ~self._away & ~back
         if 2 * self._lag < len(self._recent):
@@ -210,12 +212,13 @@ class Jumps:
                     blocks=blocks,
                     others=self._not_back(key - first + 1, came),
                     together=float(np.max(within) / blocks),
-                    one_way=_one_way(self._lighter[came]),
+                    light=is_light(self._largest, came),
                 ),
                 came,
             )
         self._away &= self._left >= first
         self._came[:] = False
+        self._largest[:] = 0
         self._group, self._reference = first, self._recent[-1]
 
     def _note(self, among: list[_Return], seen: _Return, blocks: Flags) -> None:
@@ -267,7 +270,7 @@ class Jumps:
             counts.append(int(np.count_nonzero(off)))
             if counts[-1] > most.blocks:
                 most.blocks, blocks = counts[-1], off
-                most.one_way = _one_way(step[off] > 0)
+                most.light = most.blocks >= FEWEST and is_light(step, off)
             most.others = max(most.others, int(np.count_nonzero(in_patches(differs & ~off))))
         marked = [first + 1 + k for k, count in enumerate(counts) if 2 * count > most.blocks]
         if marked:
@@ -313,14 +316,13 @@ class Jumps:
         return counts[[ordinal for ordinal in where if ordinal not in self._zones]]
 
     def _stands_out(self, seen: _Return, usual: tuple[float, float] | None) -> bool:
-        lightens = seen.one_way > LIGHT_SIGN and seen.blocks > LIGHT_SHARE * self._away.size
         return (
             usual is not None
             and seen.blocks >= FEWEST
             and seen.blocks > TIMES * usual[0]
             and seen.blocks > MORE_THAN_OTHERS * max(seen.others - usual[1], usual[1])
             and seen.together >= TOGETHER
-            and not lightens
+            and not seen.light
         )
 
 
@@ -334,7 +336,7 @@ def _ordinary(counts: NDArray[np.float64], span: int, part: float) -> float | No
 def block_means(luma: NDArray[np.uint8] | NDArray[np.uint16], scale: np.float32) -> Blocks:
     """Means of square blocks over every other line, parts of black to white, (rows, columns)."""
     height, width = luma.shape
-    side = max(FINEST_PX, 2 * round(height / ROWS / 2))
+    side = next((side for lines, side in SIDES if height <= lines), LARGEST_SIDE)
     rows, columns = max(1, height // side), max(1, width // side)
     whole = luma[: rows * side : 2, : columns * side]
     small = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
@@ -351,7 +353,16 @@ def in_patches(blocks: Flags) -> Flags:
     return found
 
 
-def _one_way(lighter: Flags) -> float:
-    """The larger of the shares that became lighter and darker."""
-    share = float(np.mean(lighter)) if lighter.size else 0.0
-    return max(share, 1 - share)
+def is_light(step: Blocks, blocks: Flags) -> bool:
+    """Whether blocks changed as light changes them.
+
+    All lighter or all darker, and much of the picture, or less and less towards the edge: of the
+    blocks around, most changed a little. Other content has both signs, or ends where it ends.
+    """
+    lighter = step[blocks] > 0
+    if not lighter.size or 1 - ONE_WAY < np.mean(lighter) < ONE_WAY:
+        return False
+    wide = cv2.dilate(blocks.view(np.uint8), np.ones((3, 3), np.uint8)).view(np.bool_)
+    around = np.abs(step[wide & ~blocks])
+    little = (around > SAME / 2) & (around < 1.5 * STEP)
+    return bool(lighter.size > LIGHT_SHARE * blocks.size or np.mean(little) > 0.5)
