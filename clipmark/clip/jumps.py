@@ -35,6 +35,7 @@ SAME = STEP / 4  # two blocks that show the same
 ALIKE = 0.25  # or that differ by no more than this part of the step between
 LAG = 3  # frames at most over which a block jumps: pictures between may be halfway
 FEWEST = 5  # blocks; a blinking lamp or a turning wheel touches fewer
+FEWEST_IN_RUNS = 12  # where nothing says when they left but the pictures beside
 TIMES = 3.0  # the ordinary count
 HIGH, MIDDLE = 0.85, 0.5  # quantiles: a few of the neighbours may be damaged as well
 NEAR = 16  # frames, or runs of pictures, to each side that say what is ordinary
@@ -303,7 +304,7 @@ class Jumps:
 
     def usual_in_runs(self, seen: _Return) -> tuple[float, float] | None:
         """Ordinary counts of the runs around one."""
-        if seen.blocks < FEWEST:
+        if seen.blocks < FEWEST_IN_RUNS:
             return None
         around = self._runs[max(0, seen.place - NEAR) : seen.place + NEAR + 1]
         near = [run for run in around if run is not seen]
