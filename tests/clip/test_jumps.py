@@ -1,11 +1,13 @@
 """Pictures that jump away and come back, as damage does; what moves before a camera does not."""
 
+import tracemalloc
 from functools import lru_cache
 
 import cv2
 import numpy as np
 import pytest
 
+from clipmark.clip import open_clip
 from clipmark.clip.jumps import Jumps, Structure
 
 WIDTH, HEIGHT, GROUP = 320, 180, 30
@@ -235,3 +237,40 @@ def test_pictures_that_grow_coarse_and_are_fresh_at_key_frames_are_no_damage(str
         if age:
             pictures[number] = cv2.GaussianBlur(pictures[number], (0, 0), 0.4 + age / 12)
     assert suspect(pictures, structure) == ()
+
+
+@pytest.mark.parametrize("size", [(1, 1), (7, 9), (8, 200), (200, 8)])
+def test_no_picture_is_too_small_to_be_looked_at(structure, size):
+    assert (
+        suspect(np.random.default_rng(1).integers(16, 235, (90, *size), np.uint8), structure) == ()
+    )
+
+
+def test_what_is_kept_grows_by_a_few_numbers_a_frame():
+    pictures = np.random.default_rng(1).integers(16, 235, (30, HEIGHT, WIDTH), np.uint8)
+    kept = {}
+    for count in (150, 450):
+        tracemalloc.start()
+        jumps = Jumps(groups(count, lead=2, run=3), 16, 235)
+        for ordinal in range(count):
+            jumps.take(ordinal, pictures[ordinal % 30])
+        kept[count] = tracemalloc.get_traced_memory()[0]
+        tracemalloc.stop()
+    # the blocks of one picture are 3,520 bytes
+    assert (kept[450] - kept[150]) / 300 < 400
+
+
+def test_the_index_says_where_damage_ends(footage):
+    with open_clip(footage("HEVC open group")) as clip:
+        open_ = Structure.of(clip.index)
+    with open_clip(footage("short groups")) as clip:
+        closed = Structure.of(clip.index)
+    with open_clip(footage("MJPEG in AVI")) as clip:
+        every = Structure.of(clip.index)
+    assert list(open_.keys) == list(closed.keys) == [0, 20, 40]
+    assert closed.keys == {0: 0, 20: 20, 40: 40}
+    assert all(first < key for key, first in open_.keys.items() if key)
+    assert (closed.reach, every.keys, every.reach) == (1, {}, 1)
+    assert open_.reach == max(key - first for key, first in open_.keys.items()) + 1
+    assert all(every.anchors)
+    assert not all(closed.anchors)
