@@ -148,8 +148,9 @@ def structure(request):
     return STRUCTURES[request.param]
 
 
-@pytest.mark.parametrize("truck_px", [0.0, 0.6, 3.0, 11.0])
-@pytest.mark.parametrize("shake", [0.0, 0.3])
+@pytest.mark.parametrize(
+    ("truck_px", "shake"), [(0.0, 0.3), (0.6, 0.0), (0.6, 0.3), (3.0, 0.0), (11.0, 0.0)]
+)
 def test_a_truck_that_passes_is_no_damage(structure, truck_px, shake):
     assert suspect(filmed(truck_px=truck_px, start=-84, shake=shake), structure) == ()
 
@@ -164,10 +165,10 @@ def _hand(frames, stay):
     return at
 
 
-_HANDS = {(frames, stay): _hand(frames, stay) for frames in (8, 14) for stay in (0, 4, 12)}
+_HANDS = {(frames, stay): _hand(frames, stay) for frames in (8, 14) for stay in (0, 12)}
 
 
-@pytest.mark.parametrize("stay", [0, 4, 12])
+@pytest.mark.parametrize("stay", [0, 12])
 @pytest.mark.parametrize("frames", [8, 14])
 def test_a_hand_that_is_gone_just_at_a_key_frame_is_no_damage(structure, stay, frames):
     """It comes and goes in a quarter or half a second; last seen in the frame before."""
@@ -220,8 +221,7 @@ def test_a_truck_that_is_gone_after_a_cut_is_no_damage(structure, truck_px):
     assert suspect(pictures, structure) == ()
 
 
-@pytest.mark.parametrize("truck_px", [0.6, 3.0])
-@pytest.mark.parametrize("repeated", [1, 4])
+@pytest.mark.parametrize(("truck_px", "repeated"), [(0.6, 4), (3.0, 1), (3.0, 4)])
 def test_pictures_repeated_before_every_key_frame_are_no_damage(structure, truck_px, repeated):
     pictures = filmed(truck_px=truck_px)
     for key in range(30, 90, 30):
