@@ -40,7 +40,7 @@ def filmed(count=90, truck_px=0.6, start=-10.0, hand=None, light=None, shake=0.0
     return _filmed(count, truck_px, start, hand, light, shake).copy()
 
 
-@lru_cache(4)  # tests that differ in the structure alone come one after another
+@lru_cache(8)  # each test takes a few films, each in every structure
 def _filmed(count, truck_px, start, hand, light, shake):
     rng = np.random.default_rng(5)
     grain = rng.normal(0, 2, (7, HEIGHT, WIDTH)).astype(np.float32)
