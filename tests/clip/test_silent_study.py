@@ -19,16 +19,16 @@ from tests.clip.silent_study import (
 pytestmark = pytest.mark.slow
 WAYS = ((30, 24), (12, 34))  # frames a group; quality, fine and very coarse
 VISIBLE = 8  # blocks: two of a card's dots would be as large
-# Found of the wrong and silent, at least; about half of what the study gave when it was written
-AT_LEAST = {"HEVC": 0.2, "VP9": 0.25, "MJPEG": 0.4}
+# Suspected of the wrong and silent, at least: half of what the study gave when it was written
+AT_LEAST = {"HEVC, no B pictures": 0.18, "HEVC, open groups": 0.07, "VP9, realtime": 0.25}
 
 
 def sources(folder):
     """Pictures by name: every sample clip, drawn sessions, footage of others."""
     for path in [*sample_clips(), *clips_of_others()]:
-        yield path.stem, pictures_of(path, 150)
+        yield path.stem, pictures_of(path, 100)
     for seed in (2001, 2002, 2003, 2004):
-        yield f"session {seed}", drawn(seed, folder, 300)
+        yield f"session {seed}", drawn(seed, folder, 200)
 
 
 def test_good_clips_are_hardly_ever_suspected(tmp_path):
@@ -54,12 +54,12 @@ def test_silent_damage_is_suspected_in_many_files(how, tmp_path):
     """Files whose pictures are visibly wrong and of which nothing else is said."""
     found = []
     for name, pictures in sources(tmp_path):
-        if name.startswith(("session", "whinfell-creep", "dipper-creep", "bikes")):
+        if name in ("session 2001", "session 2003", "whinfell-creep-varying", "bikes"):
             path = CODINGS[how].write(pictures, tmp_path / ("a" + CODINGS[how].suffix), 30, 26)
-            found += outcomes(path, 7, 20)
+            found += outcomes(path, 7, 14)
     wrong = [one for one in found if one.differ >= VISIBLE]
     silent = [one for one in wrong if not one.told]
     suspected = [one for one in silent if one.suspected]
     print(f"\n{how}: {len(wrong)} wrong, {len(silent)} silent, {len(suspected)} of them suspected")
-    least = next((share for codec, share in AT_LEAST.items() if how.startswith(codec)), 0.0)
-    assert len(suspected) >= least * len(silent)
+    assert len(suspected) >= AT_LEAST.get(how, 0.0) * len(silent)
+    assert not [one for one in found if one.suspected and one.differ == 0 and not one.told]
