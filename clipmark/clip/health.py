@@ -8,7 +8,8 @@ measuring. The pass decodes in one thread, so that a line belongs to the packet 
 It can prove damage, not soundness. With 8 bytes overwritten inside one packet, every picture of
 the group wrong, the decoder logged something in 15 to 24 of 25 H.264 files and in none of 25
 HEVC files (FFmpeg 8.1): most damage inside a picture is silent. A file that ends early, or
-misses whole pictures, is always found.
+misses whole pictures, is always found. Of silent damage the pictures themselves may give a
+suspicion (`clipmark.clip.jumps`): a warning, and the frames stay usable.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from numpy.typing import NDArray
 from clipmark.clip.clip import Clip
 from clipmark.clip.decoder import Decoder
 from clipmark.clip.findings import Finding, spans_text
+from clipmark.clip.jumps import Jumps, Structure
 from clipmark.clip.picture import Picture
 
 _ROW_STEP = 8  # every 8th row is enough for brightness and sharpness
@@ -167,6 +169,7 @@ class _CheckPass:
         self._duplicated: list[int] = []
         self._interlaced = self._ends_early = False
         self._before: tuple[int, Picture] | None = None
+        self._jumps = Jumps(Structure.of(clip.index), clip.black_level, clip.white_level)
         self._brightness = np.full(clip.frame_count, np.nan)
         self._sharpness = np.full(clip.frame_count, np.nan)
 
@@ -207,6 +210,7 @@ class _CheckPass:
             if same and np.array_equal(self._before[1].luma, picture.luma):
                 self._duplicated.append(ordinal)
         self._before = (ordinal, picture)
+        self._jumps.take(ordinal, picture.luma)
 
     def result(self, foreign_size: tuple[int, int] | None) -> Health:
         """The finished health."""
@@ -217,6 +221,7 @@ class _CheckPass:
             _unusable(tuple(sorted({*missing, *damaged}))),
             _ends_early(self._ends_early and not self._clip.index.broken_off, count),
             _size_change(foreign_size),
+            _suspected(self._jumps.suspect(), {*missing, *damaged}),
             _repeated(tuple(self._duplicated), count),
             _interlaced(self._interlaced and not self._clip.interlaced),
         ]
@@ -263,6 +268,20 @@ def _size_change(size: tuple[int, int] | None) -> Finding | None:
         "warning",
         f"The picture size changes to {size[0]} x {size[1]} px in the middle of the file; those "
         "pictures are not used.",
+    )
+
+
+def _suspected(jumping: tuple[int, ...], known: set[int]) -> Finding | None:
+    ordinals = tuple(ordinal for ordinal in jumping if ordinal not in known)
+    if not ordinals:
+        return None
+    return Finding(
+        "suspected-damage",
+        "warning",
+        f"In {spans_text(ordinals)} parts of the picture jump away and come back all at once, as "
+        "where a file is damaged, though the decoder reported no fault; look at these frames, and "
+        "compare the file with the camera's copy before measuring on them.",
+        ordinals,
     )
 
 
