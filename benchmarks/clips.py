@@ -66,12 +66,12 @@ def write_creep(path: Path, frames: int, *, group: int = 250, bit_rate: int = 20
 
 
 def write_swaying(path: Path, seconds: int, *, size: tuple[int, int] = (3840, 2160)) -> None:
-    """60 frames/s: a body goes to and fro over two seconds, coded once and repeated to the end."""
+    """60 frames/s: a body goes to and fro over ten seconds, coded once and repeated to the end."""
     width, height = size
     ground, body = texture((height, width), 1, 3.0, 22.0), texture((400, 640), 2, 2.0, 30.0)
     rng = np.random.default_rng(3)
     grain = [rng.normal(0, 1.5, (height, width)).astype(np.float32) for _ in range(3)]
-    frames = 120
+    frames = 600
     with av.open(str(path), "w") as container:
         stream = container.add_stream("libx264", rate=Fraction(60))
         stream.width, stream.height, stream.pix_fmt = width, height, "yuv420p"
@@ -83,7 +83,7 @@ def write_swaying(path: Path, seconds: int, *, size: tuple[int, int] = (3840, 21
         for number in range(frames + 1):
             frame = None
             if number < frames:
-                x = SWAYING[0] + 60 * (1 - np.cos(2 * np.pi * number / frames))
+                x = SWAYING[0] + 300 * (1 - np.cos(2 * np.pi * number / frames))
                 shift = np.array([[1, 0, x % 1], [0, 1, 0]], np.float32)
                 picture = ground + grain[number % len(grain)]
                 place = picture[SWAYING[1] : SWAYING[1] + 400, int(x) : int(x) + 640]
@@ -91,7 +91,7 @@ def write_swaying(path: Path, seconds: int, *, size: tuple[int, int] = (3840, 21
                 frame = grey_frame(np.clip(np.rint(picture), 16, 235).astype(np.uint8))
                 frame.pts, frame.time_base = number, Fraction(1, 60)
             coded += [(bytes(p), p.pts, p.dts, p.is_keyframe) for p in stream.encode(frame)]
-        for turn in range(seconds // 2):
+        for turn in range(seconds * 60 // frames):
             for content, pts, dts, is_key in coded:
                 packet = av.Packet(content)
                 packet.stream, packet.time_base = stream, Fraction(1, 60)
